@@ -1,0 +1,1 @@
+"""Op-amp filter synthesis driven by the complement property."""

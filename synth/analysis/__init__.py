@@ -1,0 +1,1 @@
+"""Exact analysis (loops, terminals, formulas) and numeric analysis (modes, feedback, bias)."""

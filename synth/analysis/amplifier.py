@@ -1,0 +1,121 @@
+"""The network with real op amps, numeric: A(s) = A0 / (1 + s*A0/wt), inaccessible reference kept.
+
+The equations are ``(G + s*C) v = b``: Kirchhoff's law at every internal node that is no op-amp
+output, and ``v_out * (1/A0 + s/wt) = v_plus - v_minus + v_hidden * (...)`` at each output.
+Output resistance zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from synth.analysis.numbers import admittances
+from synth.network.model import Network, Terminal
+
+Array = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+
+@dataclass(frozen=True)
+class OnePole:
+    """An op amp by two numbers.
+
+    Parameters
+    ----------
+    gain_bandwidth : float
+        Unity-gain angular frequency wt in rad/s.
+    dc_gain : float
+        A0; infinite for a pure integrator wt/s.
+    """
+
+    gain_bandwidth: float
+    dc_gain: float = float("inf")
+
+
+@dataclass(frozen=True)
+class Pencil:
+    """Matrices of ``(G + s*C) v = sources``; columns of `sources` follow `terminals`.
+
+    Each source column has a constant part and a part proportional to s; so has `hidden`, the
+    column of the op amps' inaccessible references together.
+    """
+
+    nodes: tuple[str, ...]
+    terminals: tuple[Terminal, ...]
+    g: Array
+    c: Array
+    source_g: Array
+    source_c: Array
+    hidden_g: Array
+    hidden_c: Array
+
+
+def pencil(network: Network, amplifiers: Mapping[str, OnePole]) -> Pencil:
+    """Write the equations with one amplifier model for each op amp of the network."""
+    fixed = network.fixed_nodes
+    nodes = tuple(n for n in network.nodes if n not in fixed)
+    index = {n: k for k, n in enumerate(nodes)}
+    terminals = network.terminals
+    column = {t.key: k for k, t in enumerate(terminals)}
+    outputs = {u.out for u in network.op_amps}
+    n = len(nodes)
+    g, c = np.zeros((n, n)), np.zeros((n, n))
+    sg, sc = np.zeros((n, len(terminals))), np.zeros((n, len(terminals)))
+    hg, hc = np.zeros(n), np.zeros(n)
+    for b, y in zip(network.branches, admittances(network), strict=True):
+        if b.power not in (0, 1):
+            raise ValueError(f"part {b.name} is no resistor or capacitor")
+        m, src = (g, sg) if b.power == 0 else (c, sc)
+        for here, there in ((0, 1), (1, 0)):
+            row = index.get(b.nodes[here])
+            if row is None or b.nodes[here] in outputs:
+                continue
+            m[row, row] += float(y)
+            other = b.nodes[there]
+            if other in index:
+                m[row, index[other]] -= float(y)
+            else:
+                src[row, column[b.name, str(there + 1)]] += float(y)
+    for u in network.op_amps:
+        row = index[u.out]
+        model = amplifiers[u.name]
+        g[row, row] += 1 / model.dc_gain
+        c[row, row] += 1 / model.gain_bandwidth
+        hg[row], hc[row] = 1 / model.dc_gain, 1 / model.gain_bandwidth
+        for pin, node, sign in (("plus", u.plus, 1.0), ("minus", u.minus, -1.0)):
+            if node in index:
+                g[row, index[node]] -= sign
+            else:
+                sg[row, column[u.name, pin]] += sign
+    return Pencil(nodes, terminals, g, c, sg, sc, hg, hc)
+
+
+def finite_modes(g: Array, c: Array) -> ComplexArray:
+    """Return the finite roots of det(G + s*C), found by shift and invert.
+
+    Frequencies should be scaled so that the modes of interest are near 1.
+    """
+    shift = 0.7390851332151607  # no network's own number
+    inverse = np.linalg.solve(g + shift * c, c)
+    mu = np.linalg.eigvals(inverse)
+    mu = mu[np.abs(mu) > 1e-13 * max(1.0, float(np.abs(mu).max(initial=0.0)))]
+    return np.asarray(shift - 1 / mu, dtype=np.complex128)
+
+
+def terminal_responses(
+    network: Network, amplifiers: Mapping[str, OnePole], s: Sequence[complex]
+) -> tuple[ComplexArray, ComplexArray]:
+    """Return T_k(s) of every terminal, shape (len(s), terminals), and T_hidden(s), (len(s),)."""
+    p = pencil(network, amplifiers)
+    out = p.nodes.index(network.output)
+    rows, hidden = [], []
+    for x in s:
+        rhs = np.column_stack([p.source_g + x * p.source_c, p.hidden_g + x * p.hidden_c])
+        v = np.linalg.solve(p.g + x * p.c, rhs)[out]
+        rows.append(v[:-1])
+        hidden.append(v[-1])
+    return np.array(rows), np.array(hidden)

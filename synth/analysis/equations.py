@@ -1,0 +1,154 @@
+"""Nodal equations of a network with ideal op amps, as sparse rows over the admittance ring.
+
+An ideal op amp is a nullator between its inputs and a norator from its output to its
+inaccessible reference (H. J. Carlin, IEEE Trans. Circuit Theory CT-11 (1964) 67-72): the columns
+of the two input nodes merge, and Kirchhoff's current law at the output node, where the norator
+delivers whatever is needed, is dropped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from synth.analysis.ring import Poly, add, negate
+from synth.errors import NetworkError, SingularError
+from synth.network.model import Network, Terminal
+
+
+@dataclass(frozen=True)
+class Equations:
+    """Rows of ``sum_c entry[c] * v_c = sum_t source[t] * e_t``.
+
+    Parameters
+    ----------
+    variables : tuple of str
+        Branch names; variable k is bit k of a mask.
+    unknowns : tuple of tuples of str
+        The node names merged into each column.
+    rows : tuple of mappings
+        Column -> polynomial.
+    sources : tuple of mappings
+        For each row: terminal -> polynomial on the right-hand side.
+    row_nodes : tuple of str
+        The node of each row.
+    output : int or Terminal
+        Column of the output, or the terminal it equals (a follower of an ideal source).
+    column_of, pinned : mappings
+        Node -> its column; node -> the terminal whose voltage it has.
+    """
+
+    variables: tuple[str, ...]
+    unknowns: tuple[tuple[str, ...], ...]
+    rows: tuple[Mapping[int, Poly], ...]
+    sources: tuple[Mapping[Terminal, Poly], ...]
+    row_nodes: tuple[str, ...]
+    output: int | Terminal
+    column_of: Mapping[str, int]
+    pinned: Mapping[str, Terminal]
+
+
+def equations(network: Network) -> Equations:
+    """Write the nodal equations of `network`, one unknown source voltage per terminal.
+
+    Raises
+    ------
+    NetworkError
+        If the output is at no part of the network.
+    SingularError
+        If two op amps fix the same node, so that no unique solution exists.
+    """
+    fixed = network.fixed_nodes
+    terminals = {t.key: t for t in network.terminals}
+    touched = {node for _, _, node in network.pins()} | {u.out for u in network.op_amps}
+    if network.output not in touched:
+        raise NetworkError(
+            f"output node {network.output} touches no part; the nodes are "
+            f"{', '.join(sorted(touched))}"
+        )
+    internal = [n for n in network.nodes if n not in fixed and n in touched]
+    group, pinned = _merge(network, internal, fixed, terminals)
+
+    roots = [n for n in internal if group[n] == n and n not in pinned]
+    column = {root: k for k, root in enumerate(roots)}
+    column_of = {n: column[group[n]] for n in internal if group[n] in column}
+    node_terminal = {n: pinned[group[n]] for n in internal if group[n] in pinned}
+
+    driven = {u.out for u in network.op_amps}
+    row_nodes = [n for n in internal if n not in driven]
+    index = {n: k for k, n in enumerate(row_nodes)}
+    rows: list[dict[int, Poly]] = [{} for _ in row_nodes]
+    sources: list[dict[Terminal, Poly]] = [{} for _ in row_nodes]
+
+    def stamp(row: int, node: str, terminal: Terminal | None, y: Poly) -> None:
+        if node in column_of:
+            col = column_of[node]
+            rows[row][col] = add(rows[row].get(col, {}), y)
+            return
+        known = terminal if terminal is not None else node_terminal[node]
+        sources[row][known] = add(sources[row].get(known, {}), negate(y))
+
+    for k, b in enumerate(network.branches):
+        y: Poly = {1 << k: 1}
+        ends = (terminals.get((b.name, "1")), terminals.get((b.name, "2")))
+        for here, there in ((0, 1), (1, 0)):
+            row = index.get(b.nodes[here])
+            if row is not None:
+                stamp(row, b.nodes[here], ends[here], y)
+                stamp(row, b.nodes[there], ends[there], negate(y))
+
+    out = network.output
+    return Equations(
+        variables=tuple(b.name for b in network.branches),
+        unknowns=tuple(tuple(n for n in internal if group[n] == r) for r in roots),
+        rows=tuple({c: p for c, p in row.items() if p} for row in rows),
+        sources=tuple({t: p for t, p in row.items() if p} for row in sources),
+        row_nodes=tuple(row_nodes),
+        output=column_of[out] if out in column_of else node_terminal[out],
+        column_of=column_of,
+        pinned=node_terminal,
+    )
+
+
+def _merge(
+    network: Network,
+    internal: list[str],
+    fixed: Mapping[str, str],
+    terminals: Mapping[tuple[str, str], Terminal],
+) -> tuple[dict[str, str], dict[str, Terminal]]:
+    """Merge the input nodes of each op amp; return node -> root, and root -> source terminal."""
+    parent = {n: n for n in internal}
+    pinned: dict[str, Terminal] = {}
+
+    def find(n: str) -> str:
+        while parent[n] != n:
+            parent[n] = parent[parent[n]]
+            n = parent[n]
+        return n
+
+    for u in network.op_amps:
+        ends = [("plus", u.plus), ("minus", u.minus)]
+        sources = [terminals[u.name, pin] for pin, node in ends if node in fixed]
+        nodes = [find(node) for _, node in ends if node not in fixed]
+        if not nodes:
+            raise SingularError(
+                f"both inputs of op amp {u.name} are held by sources, so its output is not "
+                "determined; connect its feedback"
+            )
+        clash = (
+            len(nodes) == 2
+            and (nodes[0] == nodes[1] or (nodes[0] in pinned and nodes[1] in pinned))
+        ) or (bool(sources) and nodes[0] in pinned)
+        if clash:
+            raise SingularError(
+                f"op amp {u.name} and another op amp fix the same node voltage, so the network "
+                "has no unique solution; check the connections of their inputs"
+            )
+        if sources:
+            pinned[nodes[0]] = sources[0]
+        else:
+            keep, gone = nodes
+            parent[gone] = keep
+            if gone in pinned:
+                pinned[keep] = pinned.pop(gone)
+    return {n: find(n) for n in internal}, pinned

@@ -1,0 +1,276 @@
+"""Loops: one common denominator D(s) and one numerator N_k(s) for each terminal, exact.
+
+Raise every terminal of a network, and the inaccessible reference of every op amp, by one volt:
+every node rises by one volt.  The terminals' transfers therefore sum to 1 when the op amps are
+ideal (the reference of an ideal op amp is in series with its output, where a source changes
+nothing).  A circuit is a loop and a *drive*, the fraction of the input that each terminal gets:
+``H = sum a_k T_k`` and ``1 - H = sum (1 - a_k) T_k``.  Interchanging input and ground is the
+drive ``1 - a_k``.
+
+Source: D. Hilberman, Input and ground as complements in active filters, IEEE Trans. Circuit
+Theory CT-20 (1973) 540-547 (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TypeVar
+
+from synth.analysis.blocks import Block, split
+from synth.analysis.equations import Equations, equations
+from synth.analysis.ring import ONE, Coefficient, Poly, add, determinant, negate, product, scale
+from synth.errors import SingularError
+from synth.network.model import Network, Terminal
+
+#: Fraction of the input that drives each terminal; terminals not named get 0.
+Drive = Mapping[Terminal, Fraction]
+#: A product of polynomials; the empty product is 1.
+Factors = tuple[Poly, ...]
+
+_Label = TypeVar("_Label", bound=Hashable)
+
+
+@dataclass(frozen=True)
+class Solution:
+    """One unknown: ``v = sum_x coefficients[x] * x / D[block]``, x a terminal or a column."""
+
+    block: int
+    coefficients: Mapping[int | Terminal, Poly]
+
+
+@dataclass(frozen=True)
+class Loop:
+    """A network with its terminals set free.
+
+    Parameters
+    ----------
+    network : Network
+        The network analysed.
+    equations : Equations
+        Its nodal equations.
+    determinants : tuple of Poly
+        Determinant of each block of the equations; their roots are the natural modes.
+    solutions : mapping
+        Column -> its solution, for the columns that the output depends on.
+    denominators : tuple of Poly
+        The determinants that the output depends on: the factors of D.
+    numerators : mapping
+        Terminal -> factors of its numerator over D; a terminal with no effect is absent.
+    """
+
+    network: Network
+    equations: Equations
+    determinants: tuple[Poly, ...]
+    solutions: Mapping[int, Solution]
+    denominators: Factors
+    numerators: Mapping[Terminal, Factors]
+
+    @property
+    def variables(self) -> tuple[str, ...]:
+        """Branch names; variable k is bit k of a monomial."""
+        return self.equations.variables
+
+    @property
+    def drive(self) -> dict[Terminal, Fraction]:
+        """The drive of the network as it stands: 1 at the input, 0 at ground."""
+        return {t: Fraction(t.at != "ground") for t in self.network.terminals}
+
+    @property
+    def fixed(self) -> tuple[Terminal, ...]:
+        """Terminals that a drive may not move, with their reason in ``held``."""
+        return tuple(t for t in self.network.terminals if t.held)
+
+    def transfer(self, drive: Drive | None = None) -> Factors | None:
+        """Return the factors of the numerator over D under `drive`; None when it is zero.
+
+        The factors of a cascade are kept apart wherever all of the signal passes one node.
+        """
+        weights = self.drive if drive is None else drive
+        value = _numerators(
+            self.equations,
+            self.solutions,
+            self.determinants,
+            lambda t: ("in", weights.get(t, Fraction(0))),
+        )
+        return value[1].get("in")
+
+    def complement(self, drive: Drive | None = None) -> dict[Terminal, Fraction]:
+        """Return the drive with input and ground interchanged at every free terminal."""
+        weights = self.drive if drive is None else drive
+        return {
+            t: weights.get(t, Fraction(0)) if t.held else 1 - weights.get(t, Fraction(0))
+            for t in self.network.terminals
+        }
+
+
+def analyse(network: Network) -> Loop:
+    """Return the exact loop of `network`, in its part names; values are not needed.
+
+    Raises
+    ------
+    SingularError
+        If the equations have no unique solution.
+    """
+    eq = equations(network)
+    blocks = split(eq.rows, eq.row_nodes)
+    determinants = []
+    for k, block in enumerate(blocks):
+        d = _determinant(eq, block)
+        if not d:
+            nodes = ", ".join(eq.row_nodes[r] for r in blocks[k].rows)
+            raise SingularError(
+                f"the equations at nodes {nodes} have no unique solution for any part values; "
+                "an op amp without a feedback path is the usual cause"
+            )
+        determinants.append(d)
+    solutions = _solve(eq, blocks)
+    needed, numerators = _numerators(eq, solutions, determinants, lambda t: (t, Fraction(1)))
+    return Loop(
+        network=network,
+        equations=eq,
+        determinants=tuple(determinants),
+        solutions=solutions,
+        denominators=tuple(determinants[b] for b in sorted(needed)),
+        numerators=numerators,
+    )
+
+
+def _determinant(eq: Equations, block: Block) -> Poly:
+    place = {c: k for k, c in enumerate(block.columns)}
+    return determinant(
+        [{place[c]: p for c, p in eq.rows[r].items() if c in place} for r in block.rows]
+    )
+
+
+def _solve(eq: Equations, blocks: Sequence[Block]) -> dict[int, Solution]:
+    """Solve by Cramer's rule for the output's column and every column it depends on."""
+    block_of = {c: k for k, block in enumerate(blocks) for c in block.columns}
+    solutions: dict[int, Solution] = {}
+    wanted = [eq.output] if isinstance(eq.output, int) else []
+    while wanted:
+        column = wanted.pop()
+        if column in solutions:
+            continue
+        k = block_of[column]
+        coefficients = _cramer(eq, blocks[k], column)
+        solutions[column] = Solution(k, coefficients)
+        wanted.extend(x for x in coefficients if isinstance(x, int))
+    return solutions
+
+
+def _cramer(eq: Equations, block: Block, column: int) -> dict[int | Terminal, Poly]:
+    """Numerators of one unknown over the block's determinant, for all sources in one go.
+
+    The right-hand side replaces the unknown's column; a marker variable for each source keeps
+    their parts of the determinant, which is linear in that column, apart.
+    """
+    place = {c: k for k, c in enumerate(block.columns)}
+    marker = 1 << len(eq.variables)
+    bits: dict[int | Terminal, int] = {}
+    rows: list[dict[int, Poly]] = []
+    for r in block.rows:
+        entry: dict[int, Coefficient] = {}
+        known: list[tuple[int | Terminal, Poly, int]] = [
+            (t, p, 1) for t, p in eq.sources[r].items()
+        ]
+        known += [(c, p, -1) for c, p in eq.rows[r].items() if c not in place]
+        for source, poly, sign in known:
+            bit = bits.setdefault(source, marker << len(bits))
+            for mask, c in poly.items():
+                entry[mask | bit] = entry.get(mask | bit, 0) + sign * c
+        row = {place[c]: p for c, p in eq.rows[r].items() if c in place and c != column}
+        if entry:
+            row[place[column]] = entry
+        rows.append(row)
+    whole = determinant(rows)
+    parts: dict[int | Terminal, dict[int, Coefficient]] = {}
+    source_of = {bit: source for source, bit in bits.items()}
+    for mask, c in whole.items():
+        bit = mask & ~(marker - 1)
+        parts.setdefault(source_of[bit], {})[mask ^ bit] = c
+    return dict(parts)
+
+
+def _numerators(
+    eq: Equations,
+    solutions: Mapping[int, Solution],
+    determinants: Sequence[Poly],
+    label: Callable[[Terminal], tuple[_Label, Fraction]],
+) -> tuple[frozenset[int], dict[_Label, Factors]]:
+    """Carry the sources forward to the output; sources of one label are added by weight.
+
+    Returns the blocks in the common denominator and, for each label, numerator factors over it.
+    """
+    done: dict[int, tuple[frozenset[int], dict[_Label, Factors]]] = {}
+
+    def value(column: int) -> tuple[frozenset[int], dict[_Label, Factors]]:
+        if column in done:
+            return done[column]
+        solution = solutions[column]
+        earlier = {x: value(x) for x in solution.coefficients if isinstance(x, int)}
+        blocks = frozenset({solution.block}).union(*(b for b, _ in earlier.values()))
+        direct: dict[_Label, Poly] = {}
+        terms: dict[_Label, list[Factors]] = {}
+        for x, poly in solution.coefficients.items():
+            if isinstance(x, int):
+                continue
+            name, weight = label(x)
+            if weight:
+                direct[name] = add(direct.get(name, {}), _weighted(poly, weight))
+        for name, poly in direct.items():
+            if poly:
+                rest = sorted(blocks - {solution.block})
+                terms.setdefault(name, []).append((poly, *(determinants[b] for b in rest)))
+        for x, (inner, numerators) in earlier.items():
+            rest = sorted(blocks - {solution.block} - inner)
+            for name, factors in numerators.items():
+                terms.setdefault(name, []).append(
+                    (solution.coefficients[x], *factors, *(determinants[b] for b in rest))
+                )
+        sums = {name: _sum(factors) for name, factors in terms.items()}
+        done[column] = (blocks, {name: f for name, f in sums.items() if f is not None})
+        return done[column]
+
+    if isinstance(eq.output, Terminal):
+        name, weight = label(eq.output)
+        return frozenset(), {name: (_weighted(ONE, weight),)} if weight else {}
+    return value(eq.output)
+
+
+def _weighted(p: Poly, weight: Fraction) -> Poly:
+    return p if weight == 1 else scale(p, weight)  # whole drives keep integer coefficients
+
+
+def _sum(terms: Sequence[Factors]) -> Factors | None:
+    """Add products of factors, taking common factors out first; None for zero."""
+    if len(terms) == 1:
+        return terms[0]
+    common: list[Poly] = []
+    rests = [list(t) for t in terms]
+    for factor in terms[0]:
+        if all(factor in rest for rest in rests):
+            for rest in rests:
+                rest.remove(factor)
+            common.append(factor)
+    total: Poly = {}
+    for rest in rests:
+        total = add(total, product(rest))
+    return (*common, total) if total else None
+
+
+def expanded(factors: Factors | None) -> Poly:
+    """Multiply the factors out; the zero polynomial for None."""
+    return product(factors) if factors is not None else {}
+
+
+def law_holds(loop: Loop) -> bool:
+    """Say whether the numerators of all terminals sum to D, identically in the part values.
+
+    It is the theorem itself; the function serves tests and reports, and is exact.
+    """
+    total: Poly = {}
+    for factors in loop.numerators.values():
+        total = add(total, expanded(factors))
+    return not add(total, negate(expanded(loop.denominators)))

@@ -1,0 +1,1 @@
+"""The graph: branches, op amps, ports, terminals, supplies; netlists in and out."""

@@ -1,0 +1,208 @@
+"""Drives made into networks: which terminals are at the input and which at ground.
+
+Interchanging input and ground is the drive that gives each free terminal 1 - a instead of a.
+Theorem (D. Hilberman, IEEE Trans. Circuit Theory CT-20 (1973) 540-547, from memory): in a linear
+network whose op amps are ideal, the transfers of all terminals sum to 1; so H becomes 1 - H.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from synth.analysis.bias import inputs_without_dc_path
+from synth.analysis.stages import circuit_stages
+from synth.errors import TransformError
+from synth.network.model import Network, Terminal
+from synth.transform.step import Step, require, unchanged_names
+
+SWAP_THEOREM = (
+    "the transfers of all terminals sum to 1 while the op amps are ideal, so driving every "
+    "grounded terminal and grounding every driven one turns H into 1 - H"
+)
+STAGE_THEOREM = (
+    "the stage is fed from an ideal op-amp output (or the source), so interchanging that node "
+    "and ground within the stage turns its own transfer H2 into 1 - H2 and leaves the rest"
+)
+
+
+def apply_drive(network: Network, drive: Mapping[Terminal, Fraction]) -> Network:
+    """Reconnect the terminals of `network` so that it has `drive`.
+
+    Parameters
+    ----------
+    network : Network
+        With one input.
+    drive : mapping
+        Terminal -> 0 (to the reference) or 1 (to the input); terminals not named stay.
+
+    Raises
+    ------
+    TransformError
+        If a fraction is neither 0 nor 1, a held terminal is asked to move, or a terminal is not
+        one of the network's.
+    """
+    known = {t.key: t for t in network.terminals}
+    moves: dict[tuple[str, str], str] = {}
+    for terminal, fraction in drive.items():
+        here = known.get(terminal.key)
+        if here is None:
+            raise TransformError(
+                f"{terminal} is no terminal of this network; its terminals are "
+                f"{', '.join(str(t) for t in known.values())}"
+            )
+        if fraction not in (0, 1):
+            raise TransformError(
+                f"terminal {terminal} is asked for the fraction {fraction}; a whole terminal "
+                "takes 0 (ground) or 1 (input)"
+            )
+        now = int(here.at != "ground")
+        if now == fraction:
+            continue
+        if here.held:
+            raise TransformError(f"terminal {terminal} does not move: {here.held}")
+        moves[terminal.key] = network.input if fraction else network.reference
+    return network.with_pins(moves)
+
+
+@dataclass(frozen=True)
+class Swap:
+    """Interchange input and ground, of the whole network or of one stage in place.
+
+    Parameters
+    ----------
+    stage : str
+        Empty for the whole; else the number of a stage, or part names joined by commas.
+    """
+
+    stage: str = ""
+
+    def accepts(self, network: Network) -> str:
+        """Return why the swap does not apply; empty when it does."""
+        if len(network.inputs) != 1:
+            return f"a swap needs one input; this network has {len(network.inputs)}"
+        if self.stage:
+            try:
+                _stage_moves(network, self.stage)
+            except TransformError as error:
+                return str(error)
+            return ""
+        free = [t for t in network.terminals if not t.held]
+        if not any(t.at != "ground" for t in free):
+            return "no part touches the input, so there is nothing to interchange"
+        if not any(t.at == "ground" for t in free):
+            return (
+                "no accessible ground: no part touches the reference, so the complement 1 - H "
+                "would be 0 everywhere"
+            )
+        return ""
+
+    def apply(self, network: Network) -> tuple[Network, Step]:
+        """Return the swapped network and the step."""
+        require(self, network)
+        if self.stage:
+            moves, feed = _stage_moves(network, self.stage)
+            swapped = network.with_pins(moves)
+            step = Step(
+                "swap",
+                (("stage", self.stage), ("fed from", feed)),
+                STAGE_THEOREM,
+                unchanged_names(network),
+                _notes(network, swapped),
+            )
+            return swapped, step
+        drive = {
+            t: Fraction(t.at == "ground") for t in network.terminals if not t.held
+        }
+        swapped = apply_drive(network, drive)
+        title = f"complement of {network.title}" if network.title else "complement"
+        swapped = replace(swapped, title=_untwice(title))
+        moved = ", ".join(str(t) for t in drive)
+        step = Step(
+            "swap",
+            (("terminals", moved),),
+            SWAP_THEOREM,
+            unchanged_names(network),
+            _notes(network, swapped),
+        )
+        return swapped, step
+
+
+def _untwice(title: str) -> str:
+    return title.removeprefix("complement of complement of ")
+
+
+def _stage_moves(network: Network, wanted: str) -> tuple[dict[tuple[str, str], str], str]:
+    """Return pin moves and the feeding node for one stage of a cascade."""
+    stages = circuit_stages(network)
+    by_name = {s.name: s for s in stages}
+    if wanted in by_name:
+        parts: tuple[str, ...] = by_name[wanted].parts
+    else:
+        parts = tuple(dict.fromkeys(p.strip() for p in wanted.split(",") if p.strip()))
+        names = {n for s in stages for n in s.parts}
+        unknown = [p for p in parts if p not in names]
+        if unknown or not parts:
+            listing = "; ".join(f"{s.name}: {', '.join(s.parts)}" for s in stages)
+            raise TransformError(
+                f"{unknown[0] if unknown else 'the empty list'} is neither a stage nor a part of "
+                f"one; the stages are {listing}"
+            )
+    feeds = _feeds_of(network, parts)
+    if len(feeds) != 1:
+        raise TransformError(
+            f"the stage of {', '.join(parts)} is fed from {len(feeds)} nodes"
+            f"{' (' + ', '.join(feeds) + ')' if feeds else ''}; a stage is swapped in place only "
+            "when one op-amp output, or the input, feeds all of it"
+        )
+    feed = feeds[0]
+    cut = _foreign_nodes(network, parts, feed)
+    if cut:
+        raise TransformError(
+            f"the parts {', '.join(parts)} are no stage of their own: node {cut[0]} joins them to "
+            "other parts and is no op-amp output; name all parts of the stage"
+        )
+    held = {t.key for t in network.terminals if t.held}
+    moves = {}
+    for name, pin, node in network.pins():
+        if name in parts and (name, pin) not in held and node in (feed, network.reference):
+            moves[name, pin] = network.reference if node == feed else feed
+    return moves, feed
+
+
+def _feeds_of(network: Network, parts: tuple[str, ...]) -> list[str]:
+    own = {u.out for u in network.op_amps if u.name in parts}
+    sources = {network.input} | {u.out for u in network.op_amps} - own
+    return list(
+        dict.fromkeys(n for name, _, n in network.pins() if name in parts and n in sources)
+    )
+
+
+def _foreign_nodes(network: Network, parts: tuple[str, ...], feed: str) -> list[str]:
+    """Nodes inside the stage that parts outside touch too, op-amp outputs set aside."""
+    held = set(network.fixed_nodes) | {feed} | {u.out for u in network.op_amps}
+    inside = {n for name, _, n in network.pins() if name in parts} - held
+    return [n for name, _, n in network.pins() if name not in parts and n in inside]
+
+
+def _notes(before: Network, after: Network) -> tuple[str, ...]:
+    notes = []
+    kept = sorted({f"{t} ({t.held})" for t in before.terminals if t.held})
+    if kept:
+        notes.append(
+            f"left at ground: {', '.join(kept)}; H and its complement then sum to 1 less their "
+            "share"
+        )
+    had = set(inputs_without_dc_path(before))
+    for name, pin in inputs_without_dc_path(after):
+        if (name, pin) not in had:
+            notes.append(f"the {pin} input of {name} now has no DC path for its bias current")
+    fixed = before.fixed_nodes
+    for old, new in zip(before.op_amps, after.op_amps, strict=True):
+        if fixed.get(old.plus) == "ground" and new.plus != old.plus:
+            notes.append(
+                f"the inputs of {old.name}, at ground before, now follow the input: mind the "
+                "common-mode range"
+            )
+    return tuple(notes)
