@@ -102,7 +102,7 @@ def finite_modes(g: Array, c: Array) -> ComplexArray:
     shift = 0.7390851332151607  # no network's own number
     inverse = np.linalg.solve(g + shift * c, c)
     mu = np.linalg.eigvals(inverse)
-    mu = mu[np.abs(mu) > 1e-13 * max(1.0, float(np.abs(mu).max(initial=0.0)))]
+    mu = mu[np.abs(mu) > 1e-10 * max(1.0, float(np.abs(mu).max(initial=0.0)))]
     return np.asarray(shift - 1 / mu, dtype=np.complex128)
 
 

@@ -57,9 +57,7 @@ def circuit_stages(network: Network) -> tuple[CircuitStage, ...]:
     stage_of_row = {row: find(k) for k, b in enumerate(blocks) for row in b.rows}
     members = _members(network, eq, stage_of_row, {c: find(k) for c, k in block_of.items()})
     order = [k for k in dict.fromkeys(find(k) for k in range(len(blocks))) if k in members]
-    own = {
-        k: {u.out for u in network.op_amps if u.name in members[k]} for k in order
-    }
+    own = {k: {u.out for u in network.op_amps if u.name in members[k]} for k in order}
     return tuple(
         CircuitStage(str(n), members[k], _feeds(network, members[k], own[k], outputs))
         for n, k in enumerate(order, start=1)

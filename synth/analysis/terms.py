@@ -69,6 +69,8 @@ def terms_of(loop: Loop, drive: Drive | None = None) -> Terms:
         rows[int(k >= len(top)), power - least, k] = coefficient
         for p in parts:
             exponents[k, p] = 1 if branches[p].power > 0 else -1
+    if any((row < 0).any() and not (row > 0).any() for row in rows[1]):
+        rows = -rows  # the sign of a determinant is a matter of row order; D's is made positive
     return Terms(tuple(b.name for b in branches), exponents, rows[0], rows[1])
 
 

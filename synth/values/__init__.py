@@ -1,0 +1,1 @@
+"""Values that can be bought: preferred series, and the choice of one section's parts."""

@@ -1,0 +1,266 @@
+"""What a stage can claim, and the exact analysis that says whether it is so.
+
+The published H(s) and the analysed one are compared by evaluation at one fixed pseudo-random
+point modulo the prime p = 2**127 - 1 [1]_ [2]_.  Rational functions that differ agree at a random
+point with probability at most d/p, d the total degree of N1*D2 - N2*D1.  A stage has d below
+200, so a wrong H passes with a probability below 2e-36; the tests repeat the comparison with
+polynomials.
+
+References
+----------
+.. [1] J. T. Schwartz, "Fast probabilistic algorithms for verification of polynomial identities",
+   J. ACM 27 (1980) 701-717 (from memory).
+.. [2] R. Zippel, "Probabilistic algorithms for sparse polynomials", EUROSAM (1979) 216-226 (from
+   memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from fractions import Fraction
+from functools import cache
+from hashlib import blake2b
+
+from synth.analysis.loop import Loop
+from synth.analysis.numbers import admittances, polynomial
+from synth.analysis.ring import Poly as RingPoly
+from synth.errors import CatalogError
+from synth.network.model import Network
+from synth.transfer import polynomial as exact
+from synth.transfer.expression import parse
+
+#: Kind of stage -> what its transfer function N/D is, common factors cancelled.
+STAGE_KINDS: Mapping[str, str] = {
+    "gain": "a constant",
+    "integrator": "a constant over s",
+    "differentiator": "a constant times s",
+    "lowpass": "only s^0 in the numerator",
+    "highpass": "only the highest power of s in the numerator",
+    "bandpass": "only the middle power of s in the numerator, even order",
+    "bandstop": "second order, zeros on the axis, equal gains on both sides",
+    "lowpass-notch": "second order, zeros on the axis, more gain below them than above",
+    "highpass-notch": "second order, zeros on the axis, more gain above them than below",
+    "allpass": "numerator mirrored: c * D(-s)",
+    "peaking": "second order, equal gains on both sides, another gain between",
+    "shelving": "first order, two finite gains of equal sign",
+    "general": "none of the other kinds",
+}
+
+#: Gains count as equal within this fraction: ratios of preferred values seldom meet exactly.
+_EQUAL = Fraction(1, 20)
+#: A notch passes less than this fraction of the pass-band gain.
+_NOTCH = Fraction(1, 100)
+_PRIME = 2**127 - 1
+
+
+# -- the published transfer function ---------------------------------------------------------------
+
+
+def equals_published(loop: Loop, published: str) -> bool:
+    """Say whether the published H(s) is the loop's, as a rational function in the part names.
+
+    Parameters
+    ----------
+    loop : Loop
+        Of the stage; its input drives every terminal that is not at ground.
+    published : str
+        A rational function of s and the part names.
+
+    Raises
+    ------
+    ExpressionError
+        If the text cannot be read, divides by zero, or names a part the stage does not have.
+    """
+    branches = loop.network.branches
+    points = {name: Residue(_point(name)) for name in ("s", *(b.name for b in branches))}
+    s = points["s"]
+    y = [(points[b.name] ** (1 if b.power > 0 else -1) * s**b.power).value for b in branches]
+    denominator = _product_at(loop.denominators, y)
+    numerator = sum(
+        _product_at(factors, y)
+        for terminal, factors in loop.numerators.items()
+        if terminal.at != "ground"
+    )
+    value = parse(published, points).evaluate(points, Residue)
+    return (value.value * denominator - numerator) % _PRIME == 0
+
+
+def _product_at(factors: Iterable[RingPoly], y: list[int]) -> int:
+    value = 1
+    for poly in factors:
+        total = 0
+        for mask, c in poly.items():
+            term = int(c)
+            rest = mask
+            while rest:
+                low = rest & -rest
+                term = term * y[low.bit_length() - 1] % _PRIME
+                rest ^= low
+            total += term
+        value = value * total % _PRIME
+    return value
+
+
+@cache
+def _point(name: str) -> int:
+    """Return the fixed coordinate of a name: a hash, so it depends on nothing in the file."""
+    return int.from_bytes(blake2b(name.encode(), digest_size=32).digest(), "big") % _PRIME
+
+
+class Residue:
+    """An integer modulo the prime 2**127 - 1, with the four operations and whole powers."""
+
+    __slots__ = ("value",)
+
+    value: int
+
+    def __init__(self, number: Fraction | float) -> None:
+        f = Fraction(number)
+        self.value = f.numerator * _inverse(f.denominator) % _PRIME
+
+    def __add__(self, other: Residue) -> Residue:
+        return _residue(self.value + other.value)
+
+    def __sub__(self, other: Residue) -> Residue:
+        return _residue(self.value - other.value)
+
+    def __mul__(self, other: Residue) -> Residue:
+        return _residue(self.value * other.value)
+
+    def __truediv__(self, other: Residue) -> Residue:
+        return _residue(self.value * _inverse(other.value))
+
+    def __neg__(self) -> Residue:
+        return _residue(-self.value)
+
+    def __pow__(self, exponent: int) -> Residue:
+        base = self.value if exponent >= 0 else _inverse(self.value)
+        return _residue(pow(base, abs(exponent), _PRIME))
+
+
+def _residue(value: int) -> Residue:
+    result = Residue.__new__(Residue)
+    result.value = value % _PRIME
+    return result
+
+
+def _inverse(value: int) -> int:
+    if value == 1:
+        return 1
+    if value % _PRIME == 0:
+        raise ZeroDivisionError
+    return pow(value, -1, _PRIME)
+
+
+# -- order, kind and sign --------------------------------------------------------------------------
+
+
+def modes_order(loop: Loop) -> int:
+    """Return the number of natural modes: degree in s of the determinant, for general values.
+
+    Modes at the origin count, and so do modes that the output does not show.
+    """
+    powers = [b.power for b in loop.network.branches]
+    order = 0
+    for poly in loop.determinants:
+        degrees = [sum(p for k, p in enumerate(powers) if mask >> k & 1) for mask in poly]
+        order += max(degrees) - min(0, *degrees)
+    return order
+
+
+def response(loop: Loop, circuit: Network) -> tuple[exact.Poly, exact.Poly]:
+    """Return (N, D) of H(s), exact, ascending powers of s, common factors cancelled, D monic.
+
+    Parameters
+    ----------
+    loop : Loop
+        Of the graph.
+    circuit : Network
+        The same graph with values.
+    """
+    y = admittances(circuit)
+
+    def value(factors: Iterable[RingPoly]) -> tuple[exact.Poly, int]:
+        pairs = [polynomial(p, circuit.branches, y) for p in factors]
+        return exact.product(p for p, _ in pairs), sum(k for _, k in pairs)
+
+    factors = loop.transfer()
+    d, d_shift = value(loop.denominators)
+    if not d:
+        raise CatalogError("the determinant vanishes with these values; change one of them")
+    n, n_shift = value(factors) if factors is not None else (exact.ZERO, d_shift)
+    least = min(n_shift, d_shift)
+    n, d = exact.mul(_s_to(n_shift - least), n), exact.mul(_s_to(d_shift - least), d)
+    common = exact.gcd(n, d)
+    n, d = exact.divide(n, common)[0], exact.divide(d, common)[0]
+    return exact.scale(n, 1 / d[-1]), exact.monic(d)
+
+
+def _s_to(power: int) -> exact.Poly:
+    return (Fraction(0),) * power + (Fraction(1),)
+
+
+def kind_of(n: exact.Poly, d: exact.Poly) -> str:
+    """Return the kind (a key of `STAGE_KINDS`) of N/D, as `response` gives them.
+
+    Gains within 5 % of each other count as equal; a notch passes less than 1 % of the pass-band
+    gain at its centre.
+    """
+    order = exact.degree(d)
+    powers = [k for k, c in enumerate(n) if c]
+    if not powers:
+        return "gain"
+    if len(powers) == 1:
+        return _kind_of_monomial(powers[0], [k for k, c in enumerate(d) if c])
+    if len(n) != len(d) or not d[0] or not n[0]:
+        return "general"
+    low, high = n[0] / d[0], n[-1] / d[-1]
+    if all(
+        _near(c, (-1) ** k * low * e, low * e) for k, (c, e) in enumerate(zip(n, d, strict=True))
+    ):
+        return "allpass"
+    if low * high < 0 or order > 2:
+        return "general"
+    flat = _near(low, high, low)
+    if order == 1:
+        return "gain" if flat else "shelving"
+    if abs(n[1]) <= _NOTCH * abs(high * d[1]):
+        return "bandstop" if flat else "lowpass-notch" if abs(low) > abs(high) else "highpass-notch"
+    return "peaking" if flat and n[1] * low > 0 else "general"
+
+
+def _kind_of_monomial(power: int, d_powers: list[int]) -> str:
+    order = d_powers[-1]
+    if len(d_powers) == 1:
+        if order == 0:
+            return {0: "gain", 1: "differentiator"}.get(power, "general")
+        return "integrator" if (power, order) == (0, 1) else "general"
+    if d_powers[0] or power > order:
+        return "general"
+    if power == 0:
+        return "lowpass"
+    if power == order:
+        return "highpass"
+    return "bandpass" if 2 * power == order else "general"
+
+
+def _near(a: Fraction, b: Fraction, scale: Fraction) -> bool:
+    return abs(a - b) <= _EQUAL * abs(scale)
+
+
+def sign_of(n: exact.Poly, d: exact.Poly, kind: str) -> int:
+    """Return the sign of the pass-band gain: +1, -1, or 0 where there is no transfer.
+
+    At infinity for a high-pass, a high-pass notch and a differentiator, at the centre for a
+    band-pass, else as s tends to 0.
+    """
+    powers = [k for k, c in enumerate(n) if c]
+    if not powers:
+        return 0
+    if kind in ("highpass", "highpass-notch", "differentiator"):
+        ratio = n[powers[-1]] / d[-1]
+    elif kind == "bandpass":
+        ratio = n[powers[0]] / (d[powers[0]] or d[-1])
+    else:
+        ratio = n[powers[0]] / next(c for c in d if c)
+    return 1 if ratio > 0 else -1

@@ -1,0 +1,190 @@
+"""Are two networks the same circuit under other names?  A yes comes with the map of names.
+
+Parallel branches and branches in series through a node that nothing else touches are first
+merged, for their order changes nothing.  What remains is a coloured graph (parts and nodes are
+vertices, pins label the edges); a hash of refined colours sorts out most, and an isomorphism
+search (networkx) settles the rest.  Part values are not compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from synth.network.model import Network
+
+
+@dataclass(frozen=True)
+class _Bundle:
+    """A two-terminal piece: one branch, or a series or parallel group of pieces."""
+
+    label: str
+    nodes: tuple[str, str]
+    members: tuple[str, ...]  # branch names in an order fixed by the label
+
+
+def shape_key(network: Network) -> str:
+    """Return a hash that equivalent networks share (and few others)."""
+    return _colours(_graph(network))
+
+
+def equivalent(a: Network, b: Network) -> Mapping[str, str] | None:
+    """Return a map from the part names of `a` to those of `b`, or None when they differ."""
+    ga, gb = _graph(a), _graph(b)
+    if _colours(ga) != _colours(gb):
+        return None
+    from networkx import Graph
+    from networkx.algorithms.isomorphism import GraphMatcher
+
+    def build(g: _Coloured) -> Any:
+        graph = Graph()
+        for v, colour in g.colours.items():
+            graph.add_node(v, colour=colour)
+        for u, v, pin in g.edges:
+            graph.add_edge(u, v, pin=pin)
+        return graph
+
+    matcher = GraphMatcher(
+        build(ga),
+        build(gb),
+        node_match=lambda x, y: x["colour"] == y["colour"],
+        edge_match=lambda x, y: x["pin"] == y["pin"],
+    )
+    if not matcher.is_isomorphic():
+        return None
+    names: dict[str, str] = {}
+    for u, v in matcher.mapping.items():
+        names.update(zip(ga.members.get(u, ()), gb.members.get(v, ()), strict=True))
+    return names
+
+
+@dataclass(frozen=True)
+class _Coloured:
+    colours: Mapping[str, str]
+    edges: tuple[tuple[str, str, str], ...]
+    members: Mapping[str, tuple[str, ...]]
+
+
+def _graph(network: Network) -> _Coloured:
+    colours: dict[str, str] = {}
+    edges: list[tuple[str, str, str]] = []
+    members: dict[str, tuple[str, ...]] = {}
+    ground = {network.reference, *network.supplies}
+
+    def vertex(node: str) -> str:
+        return "node:ground" if node in ground else f"node:{node}"
+
+    for node in network.nodes:
+        colours[vertex(node)] = "node"
+    for k, p in enumerate(network.inputs):
+        colours[vertex(p.node)] = f"input {k}"
+    for k, p in enumerate(network.outputs):
+        colours[vertex(p.node)] += f" output {k}"
+    colours["node:ground"] = "ground"
+    for k, bundle in enumerate(_bundles(network)):
+        name = f"part:{k}"
+        colours[name] = bundle.label
+        members[name] = bundle.members
+        for node in bundle.nodes:
+            edges.append((name, vertex(node), "end"))
+    for u in network.op_amps:
+        name = f"opamp:{u.name}"
+        colours[name] = "op amp"
+        members[name] = (u.name,)
+        for pin, node in (("plus", u.plus), ("minus", u.minus), ("out", u.out)):
+            via = f"{name}.{pin}"  # a vertex a pin: two pins may share a node
+            colours[via] = f"pin {pin}"
+            edges.append((name, via, pin))
+            edges.append((via, vertex(node), pin))
+    return _Coloured(colours, tuple(edges), members)
+
+
+def _bundles(network: Network) -> list[_Bundle]:
+    """Merge series and parallel branches until nothing changes."""
+    letters = {0: "R", 1: "C", -1: "L", 2: "D"}
+    pieces = [_Bundle(letters[b.power], b.nodes, (b.name,)) for b in network.branches]
+    busy = set(network.fixed_nodes) | {p.node for p in network.outputs}
+    for u in network.op_amps:
+        busy |= {u.plus, u.minus, u.out}
+    changed = True
+    while changed:
+        merged = _merge_parallel(pieces)
+        merged = _merge_series(merged, busy)
+        changed = len(merged) != len(pieces)
+        pieces = merged
+    return pieces
+
+
+def _merge_parallel(pieces: list[_Bundle]) -> list[_Bundle]:
+    groups: dict[frozenset[str], list[_Bundle]] = {}
+    for p in pieces:
+        groups.setdefault(frozenset(p.nodes), []).append(p)
+    return [g[0] if len(g) == 1 else _grouped("par", g, g[0].nodes) for g in groups.values()]
+
+
+def _merge_series(pieces: list[_Bundle], busy: set[str]) -> list[_Bundle]:
+    at: dict[str, list[_Bundle]] = {}
+    for p in pieces:
+        for node in p.nodes:
+            at.setdefault(node, []).append(p)
+    for node, touching in at.items():
+        if node in busy or len(touching) != 2 or touching[0] is touching[1]:
+            continue
+        x, y = touching
+        ends = tuple(n for p in (x, y) for n in p.nodes if n != node)
+        if len(ends) == 2 and ends[0] != ends[1]:
+            rest = [p for p in pieces if p is not x and p is not y]
+            return [*rest, _grouped("ser", [x, y], (ends[0], ends[1]))]
+    return pieces
+
+
+def _grouped(how: str, pieces: list[_Bundle], nodes: tuple[str, str]) -> _Bundle:
+    # groups of the same way join flat, so that their order does not matter
+    flat: list[tuple[str, tuple[str, ...]]] = []
+    for p in pieces:
+        if p.label.startswith(f"{how}("):
+            flat += _inside(p)
+        else:
+            flat.append((p.label, p.members))
+    flat.sort(key=lambda x: x[0])
+    label = f"{how}({';'.join(x for x, _ in flat)})"
+    return _Bundle(label, nodes, tuple(n for _, names in flat for n in names))
+
+
+def _inside(bundle: _Bundle) -> list[tuple[str, tuple[str, ...]]]:
+    """Split a group into its labelled pieces and hand each its share of the members."""
+    text = bundle.label[4:-1]
+    labels, depth, start = [], 0, 0
+    for k, ch in enumerate(text):
+        depth += (ch == "(") - (ch == ")")
+        if ch == ";" and depth == 0:
+            labels.append(text[start:k])
+            start = k + 1
+    labels.append(text[start:])
+    found, k = [], 0
+    for label in labels:
+        count = sum(label.count(x) for x in "RCLD")
+        found.append((label, bundle.members[k : k + count]))
+        k += count
+    return found
+
+
+def _colours(graph: _Coloured) -> str:
+    """Refine the colours by the neighbours' until stable rounds; return them sorted, hashed."""
+    from hashlib import blake2b
+
+    def digest(text: str) -> str:
+        return blake2b(text.encode(), digest_size=12).hexdigest()
+
+    near: dict[str, list[tuple[str, str]]] = {v: [] for v in graph.colours}
+    for u, v, pin in graph.edges:
+        near[u].append((pin, v))
+        near[v].append((pin, u))
+    colours = {v: digest(c) for v, c in graph.colours.items()}
+    for _ in range(6):
+        colours = {
+            v: digest(colours[v] + "".join(sorted(pin + colours[w] for pin, w in near[v])))
+            for v in colours
+        }
+    return digest("".join(sorted(colours.values())))

@@ -1,0 +1,1 @@
+"""From a target to ranked designs, and from a circuit at hand to transformed ones."""

@@ -1,0 +1,102 @@
+"""A design: a network with values, what was asked, and how it was obtained."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from synth.network.model import Network
+from synth.target.target import Target
+from synth.transform.step import Step
+
+
+@dataclass(frozen=True)
+class Design:
+    """A circuit to keep.
+
+    Parameters
+    ----------
+    network : Network
+        With values.
+    target : Target or None
+        What was asked, where a target was.
+    derivation : tuple of Step
+        How the circuit was obtained.
+    """
+
+    network: Network
+    target: Target | None = None
+    derivation: tuple[Step, ...] = ()
+
+
+@dataclass(frozen=True)
+class StageUse:
+    """One stage of a realisation.
+
+    Parameters
+    ----------
+    stage, title, source : str
+        The catalogue stage it comes from.
+    steps : tuple of Step
+        What was done to it.
+    parts : tuple of (str, str)
+        Name in the stage (after its steps) -> name in the whole circuit.
+    w0 : float
+        Pole frequency wanted, rad/s; 0 for a plain gain.
+    q : float
+        Pole Q wanted; one half for a first-order stage, 0 for a plain gain.
+    error : float
+        Largest relative error of a coefficient of the stage.
+    """
+
+    stage: str
+    title: str
+    source: str
+    steps: tuple[Step, ...]
+    parts: tuple[tuple[str, str], ...]
+    w0: float
+    q: float
+    error: float
+
+    @property
+    def label(self) -> str:
+        """Stage name and steps, for a reader."""
+        return self.stage + "".join(f" + {s.name}" for s in self.steps if s.name != "prune")
+
+
+@dataclass(frozen=True)
+class Realisation:
+    """A design offered for a target, with the figures it is ranked by.
+
+    Parameters
+    ----------
+    design : Design
+    stages : tuple of StageUse
+    error_db : float
+        Largest deviation in dB where the target is within 40 dB of its maximum.
+    stop_error : float
+        Largest deviation elsewhere, relative to the target's maximum.
+    spread : float
+        Largest over smallest resistor, and the same of capacitors: the larger of the two.
+    balanced_zeros : int
+        Coefficients of the numerator that vanish only because parts match.
+    notes : tuple of str
+        What the user should know.
+    """
+
+    design: Design
+    stages: tuple[StageUse, ...]
+    error_db: float
+    stop_error: float
+    spread: float
+    balanced_zeros: int
+    notes: tuple[str, ...] = ()
+
+    @property
+    def network(self) -> Network:
+        """The circuit."""
+        return self.design.network
+
+    @property
+    def label(self) -> str:
+        """Stages and steps in one line."""
+        return " -> ".join(s.label for s in self.stages)

@@ -1,0 +1,289 @@
+"""From a target to ranked circuits: split, search, fit, chain, verify, rank."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from math import log2
+
+from synth.analysis.feedback import feedback
+from synth.analysis.loop import analyse
+from synth.analysis.numbers import transfer
+from synth.catalog import stages
+from synth.errors import RealisationError
+from synth.network.equivalence import equivalent, shape_key
+from synth.network.model import Network
+from synth.realisation.design import Design, Realisation, StageUse
+from synth.search.candidates import Candidate, SectionTarget, derivations, search
+from synth.search.plan import Chain, best_chains, plans, plans_with_gain_stage
+from synth.search.split import splits
+from synth.target.target import Target, realised_error
+from synth.transfer.kinds import describe
+from synth.transfer.transfer import Transfer
+from synth.transform.cascade import cascade
+from synth.transform.step import Step
+from synth.units import format_si
+from synth.values.section import SectionFit, fit
+from synth.values.series import CAPACITORS, RESISTORS, Shelf
+
+#: A realisation within this many dB of its target counts as meeting it: parts of 1 % leave more.
+MEETS_DB = 0.25
+_KEEP = 24
+
+
+@dataclass(frozen=True)
+class FittedStage:
+    """A fit that has passed the feedback check, with its cost."""
+
+    fit: SectionFit
+
+    @property
+    def network(self) -> Network:
+        """The stage with its values."""
+        return self.fit.candidate.network.with_values(self.fit.choice.values)
+
+    @property
+    def label(self) -> str:
+        """Stage name and steps."""
+        return self.fit.candidate.label
+
+    @property
+    def balanced_zeros(self) -> int:
+        """Numerator coefficients that vanish only by balance."""
+        rows = self.fit.candidate.terms.numerator
+        wanted = self.fit.target.numerator
+        return sum(1 for row, w in zip(rows, wanted, strict=True) if not w and row.any())
+
+    @cached_property
+    def cost(self) -> float:
+        """Amplifiers, balance, parts, spread and error, in the order of the ranking."""
+        network = self.fit.candidate.network
+        amplifiers = len(network.op_amps) + (not self.fit.candidate.buffered)
+        return (
+            100.0 * amplifiers
+            + 20.0 * self.balanced_zeros
+            + 2.0 * len(network.branches)
+            + 3.0 * log2(self.fit.choice.spread)
+            + 2000.0 * max(0.0, self.fit.choice.error - 0.02)
+        )
+
+
+def realise(
+    target: Target,
+    *,
+    resistors: Shelf = RESISTORS,
+    capacitors: Shelf = CAPACITORS,
+    top: int = 5,
+    seed: int = 0,
+) -> tuple[Realisation, ...]:
+    """Return circuits that realise `target`, best first.
+
+    Parameters
+    ----------
+    target : Target
+    resistors, capacitors : Shelf
+        Where values come from.
+    top : int
+        How many circuits to return at most.
+    seed : int
+        Of the random starts of the value fits; the result is reproducible.
+
+    Returns
+    -------
+    tuple of Realisation
+        Each verified by exact analysis of the whole circuit with its values.  Ranked by: within
+        `MEETS_DB` of the target; fewest amplifiers; fewest zeros that need matched parts; fewest
+        capacitors, then parts; spread (in octaves); error.
+
+    Raises
+    ------
+    RealisationError
+        If no circuit of the catalogue can have a section of the target; the message says why.
+    """
+    workshop = _Workshop({"R": resistors, "C": capacitors}, seed)
+    found: list[Realisation] = []
+    ways = splits(target.transfer)
+    for make in (plans, plans_with_gain_stage):
+        chains: dict[tuple[str, ...], Chain[FittedStage]] = {}
+        for split in ways:
+            for plan in make(target.transfer, split):
+                for chain in best_chains(plan, workshop.fits, _KEEP):
+                    key = tuple(sorted(s.label for s in chain.stages))
+                    if key not in chains or chain.cost < chains[key].cost:
+                        chains[key] = chain
+        best = sorted(chains.values(), key=lambda c: c.cost)[: max(_KEEP, top)]
+        found = _inequivalent(found + [_assembled(target, chain.stages) for chain in best])
+        if len(found) >= 2:
+            break
+    if not found:
+        raise RealisationError(workshop.complaint(target))
+    return tuple(sorted(found, key=rank)[:top])
+
+
+def _inequivalent(found: Sequence[Realisation]) -> list[Realisation]:
+    """Keep the best of each kind of circuit."""
+    kept: dict[str, list[Realisation]] = {}
+    for r in sorted(found, key=rank):
+        bucket = kept.setdefault(shape_key(r.network), [])
+        if not any(equivalent(r.network, other.network) for other in bucket):
+            bucket.append(r)
+    return [r for bucket in kept.values() for r in bucket]
+
+
+def rank(r: Realisation) -> tuple[float, ...]:
+    """Return the key that realisations are ordered by; see `realise`."""
+    network = r.network
+    return (
+        0 if r.error_db <= MEETS_DB and r.stop_error <= 0.01 else 1,
+        len(network.op_amps),
+        r.balanced_zeros,
+        sum(b.power == 1 for b in network.branches),
+        len(network.branches),
+        round(log2(r.spread)),
+        r.error_db,
+    )
+
+
+class _Workshop:
+    """The fits made so far for one question; each section is fitted once for each sign."""
+
+    def __init__(self, shelves: Mapping[str, Shelf], seed: int) -> None:
+        self._shelves = shelves
+        self._seed = seed
+        self._fits: dict[SectionTarget, tuple[FittedStage, ...]] = {}
+        self._obstacles: dict[SectionTarget, Mapping[str, int]] = {}
+        self._unsolved: dict[SectionTarget, int] = {}
+        self._closures: dict[int, tuple[Candidate, ...]] = {}
+
+    def fits(self, target: SectionTarget) -> Sequence[FittedStage]:
+        """Return every fitted candidate for a section, cheapest first."""
+        key = _rounded(target)
+        if key not in self._fits:
+            result = search(self._closure(target.order), target)
+            self._obstacles[key] = result.obstacles
+            fitted = [
+                FittedStage(f)
+                for f in (fit(c, target, self._shelves, self._seed) for c in result.candidates)
+                if f is not None
+            ]
+            self._unsolved[key] = len(result.candidates) - len(fitted)
+            sound = [f for f in fitted if feedback(analyse(f.network)).negative]
+            self._fits[key] = tuple(sorted(sound, key=lambda f: f.cost))
+        return self._fits[key]
+
+    def _closure(self, order: int) -> tuple[Candidate, ...]:
+        if order not in self._closures:
+            self._closures[order] = tuple(
+                c for s in stages() if s.order == order for c in derivations(s)
+            )
+        return self._closures[order]
+
+    def complaint(self, target: Target) -> str:
+        """Say which section stands in the way, and by what."""
+        for section, fits in self._fits.items():
+            other = self._fits.get(_rounded(_negated(section)), ())
+            if fits or other or section.order == 0:
+                continue
+            return f"{target.description} is not realisable: {self._why(section)}"
+        return (
+            f"{target.description} is not realisable with its sign and gain by the stages of the "
+            "catalogue; ask for another --gain (also its negative)"
+        )
+
+    def _why(self, section: SectionTarget) -> str:
+        where = f"the section at {format_si(section.w0 / 6.283185307179586, 'Hz')}"
+        unsolved = self._unsolved[section]
+        if unsolved:
+            return (
+                f"{unsolved} circuits have the structure for {where} but no values inside the "
+                f"windows (R {self._shelves['R'].low:g} to {self._shelves['R'].high:g} ohm, "
+                f"C {self._shelves['C'].low:g} to {self._shelves['C'].high:g} F); "
+                "change the gain, the frequency or the windows"
+            )
+        failed = self._obstacles[section]
+        if failed.get("sign") or failed.get("numerator"):
+            wanted = " ".join(f"{c:+.4g}" for c in reversed(section.numerator))
+            return f"no stage of order {section.order} has the numerator {wanted} for {where}"
+        return f"no stage of the catalogue has order {section.order} with such poles for {where}"
+
+
+def _negated(target: SectionTarget) -> SectionTarget:
+    return replace(target, numerator=tuple(-c if c else 0.0 for c in target.numerator))
+
+
+def _rounded(target: SectionTarget) -> SectionTarget:
+    """Return the target with its numbers rounded, so that equal sections share their fits."""
+
+    def short(x: float) -> float:
+        return float(f"{x:.12g}")
+
+    return SectionTarget(
+        tuple(map(short, target.numerator)),
+        tuple(map(short, target.denominator)),
+        short(target.w0),
+    )
+
+
+def _assembled(target: Target, chain: Sequence[FittedStage]) -> Realisation:
+    """Chain the stages, analyse the whole exactly with its values, and take its figures."""
+    whole = cascade([s.network for s in chain], buffer_last=True)
+    network = replace(whole.network, title=target.description)
+    uses = tuple(_use(s, names) for s, names in zip(chain, whole.maps, strict=True))
+    loop = analyse(network)
+    realised = transfer(loop, loop.transfer())
+    error_db, stop_error = realised_error(target, realised)
+    derivation = tuple(step for use in uses for step in (_stage_step(use), *use.steps))
+    if len(chain) > 1 or whole.buffers:
+        derivation += (whole.step,)
+    return Realisation(
+        design=Design(network, target, derivation),
+        stages=uses,
+        error_db=error_db,
+        stop_error=stop_error,
+        spread=_spread(network),
+        balanced_zeros=sum(s.balanced_zeros for s in chain),
+        notes=whole.step.notes,
+    )
+
+
+def _use(stage: FittedStage, names: Mapping[str, str]) -> StageUse:
+    candidate, target = stage.fit.candidate, stage.fit.target
+    order = target.order
+    return StageUse(
+        stage=candidate.stage.name,
+        title=candidate.stage.title,
+        source=candidate.stage.source,
+        steps=tuple(_told(step, target) for step in candidate.steps),
+        parts=tuple(names.items()),
+        w0=target.w0 if order else 0.0,
+        q=1 / target.denominator[1] if order == 2 else 0.5 * order,
+        error=stage.fit.choice.error,
+    )
+
+
+def _told(step: Step, target: SectionTarget) -> Step:
+    """Add to a swap step what the circuit was before it: the complement of what was wanted."""
+    if step.name != "swap":
+        return step
+    wanted = Transfer.from_tf(target.numerator[::-1], target.denominator[::-1])
+    before = describe(wanted.complement().scaled_frequency(target.w0))
+    return replace(step, notes=(f"before the swap: {before}", *step.notes))
+
+
+def _stage_step(use: StageUse) -> Step:
+    return Step(
+        "stage",
+        (("name", use.stage),),
+        f"published stage: {use.title}; source: {use.source}",
+        use.parts,
+    )
+
+
+def _spread(network: Network) -> float:
+    worst = 1.0
+    for power in (0, 1):
+        values = [b.value for b in network.branches if b.power == power and b.value]
+        if values:
+            worst = max(worst, max(values) / min(values))
+    return worst

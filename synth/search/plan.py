@@ -1,0 +1,134 @@
+"""Plans: which section gets which gain and sign, and the best chains of fitted stages.
+
+A plan is a split of the target with a constant for each piece; a chain is one fitted candidate
+for each piece whose signs multiply to the wanted sign.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from math import prod
+from typing import Generic, Protocol, TypeVar
+
+from synth.search.candidates import SectionTarget
+from synth.search.split import Piece, section_target
+from synth.transfer.transfer import Transfer
+
+
+class Costed(Protocol):
+    """A fitted stage that knows what it costs."""
+
+    @property
+    def cost(self) -> float:
+        """Lower is better; the costs of a chain add."""
+
+    @property
+    def label(self) -> str:
+        """Names the kind of circuit."""
+
+
+Fitted = TypeVar("Fitted", bound=Costed)
+
+
+@dataclass(frozen=True)
+class Chain(Generic[Fitted]):
+    """Fitted stages in the order of the signal."""
+
+    stages: tuple[Fitted, ...]
+    cost: float
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Targets of the sections, each for the positive sign, and the sign of the product."""
+
+    targets: tuple[SectionTarget, ...]
+    negative: bool
+
+
+#: A constant stage: order zero.
+def gain_target(constant: float) -> SectionTarget:
+    """Return the target of a plain gain."""
+    return SectionTarget((constant,), (1.0,), 1.0)
+
+
+def negated(target: SectionTarget) -> SectionTarget:
+    """Return the target with the other sign."""
+    return SectionTarget(
+        tuple(-c if c else 0.0 for c in target.numerator), target.denominator, target.w0
+    )
+
+
+def plans(transfer: Transfer, split: Sequence[Piece]) -> Iterator[Plan]:
+    """Yield plans whose stages are just the pieces.
+
+    Band-pass pieces share the gain alike.  Otherwise each piece has unit gain where it passes
+    and what is left goes to one of them; a piece with two finite gains is also given unit gain
+    at its lower end, because some stages cannot attenuate.
+    """
+    negative = transfer.gain < 0
+    if all(p.order == 2 and not p.numerator[0] and not p.numerator[-1] for p in split):
+        unit = [1 / p.level for p in split]
+        share = (abs(transfer.gain) / prod(unit)) ** (1 / len(split))
+        yield _plan(split, [u * share for u in unit], negative)
+        return
+    for unit in _levels(split):
+        rest = abs(transfer.gain) / prod(unit)
+        if abs(rest - 1) < 1e-9:
+            yield _plan(split, unit, negative)
+            continue
+        for k in range(len(split)):
+            yield _plan(split, [u * rest if i == k else u for i, u in enumerate(unit)], negative)
+
+
+def plans_with_gain_stage(transfer: Transfer, split: Sequence[Piece]) -> Iterator[Plan]:
+    """Yield plans with one plain gain stage in front, which also may invert."""
+    for unit in _levels(split):
+        rest = abs(transfer.gain) / prod(unit)
+        yield _plan(split, unit, transfer.gain < 0, rest)
+
+
+def _levels(split: Sequence[Piece]) -> Iterator[list[float]]:
+    """Yield the constants that give each piece unit gain, at its higher and its lower end."""
+    high = [1 / p.level for p in split]
+    low = [1 / min(p.ends) if min(p.ends) else h for p, h in zip(split, high, strict=True)]
+    yield high
+    if any(abs(a / b - 1) > 1e-9 for a, b in zip(low, high, strict=True)):
+        yield low
+
+
+def _plan(
+    split: Sequence[Piece], constants: Sequence[float], negative: bool, gain: float | None = None
+) -> Plan:
+    targets = tuple(section_target(p, c) for p, c in zip(split, constants, strict=True))
+    front = () if gain is None else (gain_target(gain),)
+    return Plan((*front, *targets), negative)
+
+
+def best_chains(
+    plan: Plan, fits: Callable[[SectionTarget], Sequence[Fitted]], keep: int
+) -> list[Chain[Fitted]]:
+    """Return the cheapest chains for the plan whose signs multiply to the wanted sign.
+
+    Costs add, so the best chains of a prefix with either sign are all that later stages need.
+    """
+    partial: dict[bool, list[Chain[Fitted]]] = {False: [Chain((), 0.0)], True: []}
+    for target in plan.targets:
+        options = {False: fits(target), True: fits(negated(target))}
+        partial = {
+            sign: sorted(
+                (
+                    Chain((*chain.stages, fit), chain.cost + fit.cost)
+                    for inverted in (False, True)
+                    for chain in partial[sign ^ inverted]
+                    for fit in options[inverted]
+                ),
+                key=lambda c: c.cost,
+            )[: 4 * keep]
+            for sign in (False, True)
+        }
+    unique: dict[tuple[str, ...], Chain[Fitted]] = {}
+    for chain in partial[plan.negative]:
+        unique.setdefault(tuple(sorted(s.label for s in chain.stages)), chain)
+    return list(unique.values())[:keep]

@@ -1,0 +1,147 @@
+"""Fit one candidate to one section: exact solutions for many capacitor sets, then series values."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from synth.search.candidates import Candidate, SectionTarget
+from synth.search.match import CoefficientError, solve
+from synth.transform.impedance import ratio_groups
+from synth.values.choose import FLOOR, ZERO_FLOOR, Choice, choose
+from synth.values.series import Shelf
+
+Array = npt.NDArray[np.float64]
+
+#: Level of resistors that set gains, and the middle of the range for the others (ohm): well
+#: above what an op amp output drives with ease, well below bias-current trouble (common practice).
+LEVEL = 1e4
+_MENU = 16
+_SETS = 256
+_COMBINATIONS = 8192  # roundings tried, over all exact solutions of one candidate
+_SHORTLIST = (16, 256)  # fewest and most exact solutions that are rounded
+_PROBE = 96  # starts tried first: a candidate that solves none of them is given up
+
+
+@dataclass(frozen=True)
+class SectionFit:
+    """A candidate with preferred values for a section."""
+
+    candidate: Candidate
+    target: SectionTarget
+    choice: Choice
+
+
+def fit(
+    candidate: Candidate, target: SectionTarget, shelves: Mapping[str, Shelf], seed: int = 0
+) -> SectionFit | None:
+    """Return preferred values with which the candidate realises the target, or None.
+
+    Parameters
+    ----------
+    candidate : Candidate
+        Whose structure allows the target (`synth.search.candidates.obstacle` is empty).
+    target : SectionTarget
+    shelves : mapping
+        Letter (R, C) -> shelf.
+    seed : int
+        Of the random variations of the starts; the result is reproducible.
+    """
+    errors = CoefficientError(candidate.terms, target)
+    names = candidate.terms.names
+    inverse = np.array([n[0] == "R" for n in names], dtype=bool)
+    sets = _capacitor_sets(int((~inverse).sum()), target.w0, shelves["C"], seed)
+    starts = _starts(candidate, sets, target.w0, shelves["R"], seed)
+    # normalised units: R/LEVEL and C*w0*LEVEL
+    offset = np.where(inverse, -np.log(LEVEL), np.log(target.w0 * LEVEL))
+    probe = starts[:: max(1, len(starts) // _PROBE)]
+    if not solve(errors, probe + offset, inverse)[1].any():
+        return None
+    logs, solved = solve(errors, starts + offset, inverse)
+    values = np.exp(logs - offset)
+    values[:, ~inverse] = np.exp(starts[:, ~inverse])
+    inside = (
+        (values[:, inverse] >= shelves["R"].low * 0.98)
+        & (values[:, inverse] <= shelves["R"].high * 1.02)
+    ).all(axis=1)
+    values = values[solved & inside]
+    if not len(values):
+        return None
+    count = int(np.clip(_COMBINATIONS >> int(inverse.sum()), *_SHORTLIST))
+    values = values[np.argsort(_roughness(values, inverse), kind="stable")[:count]]
+
+    def error(rows: Array) -> Array:
+        found = errors.evaluate(np.log(rows) + offset)
+        return np.asarray(np.abs(found).max(axis=1, initial=0.0))
+
+    floor = ZERO_FLOOR if _has_finite_zeros(target) else FLOOR
+    return SectionFit(candidate, target, choose(names, values, shelves, error, floor)[0])
+
+
+def _has_finite_zeros(target: SectionTarget) -> bool:
+    return sum(1 for c in target.numerator if c) > 1 and target.order > 0
+
+
+def _capacitor_sets(count: int, w0: float, shelf: Shelf, seed: int) -> Array:
+    """Sets of capacitors from the shelf whose impedance at w0 suits an op amp, equal ones first."""
+    values = shelf.values
+    away = np.abs(np.log(values * w0 * LEVEL))
+    menu = values[np.argsort(away, kind="stable")[:_MENU]]
+    if count == 0:
+        return np.ones((1, 0))
+    if count == 1:
+        return menu[:, None]
+    equal = np.repeat(menu[:, None], count, axis=1)
+    wide = values[np.argsort(away, kind="stable")[: 2 * _MENU]]
+    if count == 2:
+        a, b = np.meshgrid(wide, wide)
+        rows = np.column_stack([a.ravel(), b.ravel()])
+        order = np.argsort(
+            np.abs(np.log(rows * w0 * LEVEL)).sum(axis=1)
+            + 0.2 * np.abs(np.log(rows[:, 0] / rows[:, 1])),
+            kind="stable",
+        )
+        # near sets, and a regular sample of the rest for the far ratios that high Q needs
+        picked = np.concatenate([order[: _SETS // 2], order[_SETS // 2 :: 4]])
+        return np.vstack([equal, rows[picked]])
+    generator = np.random.default_rng(seed)
+    return np.vstack([equal, generator.choice(wide, size=(_SETS, count))])
+
+
+def _starts(candidate: Candidate, sets: Array, w0: float, shelf: Shelf, seed: int) -> Array:
+    """Log-values to start from: the sets, gain resistors at LEVEL, others by 1/(w0*C)."""
+    names = candidate.terms.names
+    inverse = np.array([n[0] == "R" for n in names], dtype=bool)
+    ratio = ratio_groups(candidate.network)
+    generator = np.random.default_rng(seed + 1)
+    repeats = 2 if sets.shape[1] else 24
+    sets = np.repeat(sets, repeats, axis=0)
+    rows = np.zeros((len(sets), len(names)))
+    rows[:, ~inverse] = np.log(sets)
+    level = np.full(len(sets), np.log(LEVEL))
+    if sets.shape[1]:
+        level = -np.log(w0) - np.log(sets).mean(axis=1)
+    for k, n in enumerate(names):
+        if inverse[k]:
+            rows[:, k] = np.log(LEVEL) if n in ratio else level
+    noise = generator.normal(0.0, 0.5, size=rows.shape)
+    noise[::repeats] *= 0.1
+    rows[:, inverse] += noise[:, inverse]
+    rows[:, inverse] = np.clip(rows[:, inverse], np.log(shelf.low * 1.2), np.log(shelf.high / 1.2))
+    return rows
+
+
+def _roughness(values: Array, inverse: npt.NDArray[np.bool_]) -> Array:
+    """How far the values are from one level, and their spread: what is tried first."""
+    logs = np.log(values)
+    total = np.zeros(len(values))
+    for mask in (inverse, ~inverse):
+        if mask.any():
+            part = logs[:, mask]
+            total += part.max(axis=1) - part.min(axis=1)
+    if inverse.any():
+        total += 0.5 * np.abs(logs[:, inverse] - np.log(LEVEL)).mean(axis=1)
+    return total

@@ -1,0 +1,427 @@
+"""The catalogue: every claim of every stage, checked without the code that checks it at load.
+
+The published H(s) of a stage is compared with modified nodal analysis written here (nullor model,
+one current unknown for each op-amp output; H. J. Carlin, IEEE Trans. CT-11 (1964) 67-72), exactly
+with polynomials, and numerically for the mutants.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import re
+import tomllib
+from collections.abc import Iterator
+from copy import deepcopy
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from sympy import QQ
+from sympy.polys.matrices import DomainMatrix
+
+from synth import catalog
+from synth.analysis.bias import inputs_without_dc_path
+from synth.analysis.feedback import feedback
+from synth.analysis.loop import analyse
+from synth.catalog import catalog_folder, load_stage, stage, stage_files, stages
+from synth.claims import STAGE_KINDS, Residue, kind_of, sign_of
+from synth.errors import CatalogError
+from synth.transfer.expression import parse
+
+FILES = stage_files(catalog_folder(Path(catalog.__file__).resolve().parent))
+every_file = pytest.mark.parametrize("path", FILES.values(), ids=FILES)
+Data = dict[str, Any]
+
+
+def data_of(path: Path) -> Data:
+    return tomllib.loads(path.read_text(encoding="utf-8"))
+
+
+# -- independent nodal analysis --------------------------------------------------------------------
+
+
+def nodal_rows(data: Data, admittance: dict[str, Any], one: Any) -> tuple[list[list[Any]], int]:
+    """Modified nodal equations [A | b], source of 1 V at the input, and the output's column."""
+    source, out = data.get("input", "in"), data.get("output", "out")
+    touched = {n for _, *nodes in (*data["parts"], *data["op_amps"]) for n in nodes}
+    nodes = sorted(touched | {out}, key=str)
+    nodes = [n for n in nodes if n not in ("0", source)]
+    column = {n: k for k, n in enumerate(nodes)}
+    size = len(nodes) + len(data["op_amps"])
+    zero = one - one
+    rows = [[zero] * (size + 1) for _ in range(size)]
+
+    def put(row: int, node: str, value: Any) -> None:
+        if node == source:
+            rows[row][size] -= value
+        elif node != "0":
+            rows[row][column[node]] += value
+
+    for name, a, b in data["parts"]:
+        y = admittance[name]
+        for here, there in ((a, b), (b, a)):
+            if here in column:
+                put(column[here], here, y)
+                put(column[here], there, -y)
+    for k, (_, plus, minus, output) in enumerate(data["op_amps"]):
+        if output in column:
+            rows[column[output]][len(nodes) + k] += one
+        put(len(nodes) + k, plus, one)
+        put(len(nodes) + k, minus, -one)
+    return rows, column[out]
+
+
+def exact_transfer(data: Data) -> tuple[Any, Any, Any, dict[str, Any]]:
+    """Return N, D (polynomials in s, C and conductances), their ring, and the part values."""
+    names = ["s", *(p[0] for p in data["parts"])]
+    ring = QQ[names]
+    x = dict(zip(names, ring.gens, strict=True))
+    y = {p[0]: x[p[0]] * (x["s"] if p[0][0] == "C" else ring.one) for p in data["parts"]}
+    rows, out = nodal_rows(data, y, ring.one)
+    a = [row[:-1] for row in rows]
+    b = [[*row[:out], row[-1], *row[out + 1 : -1]] for row in rows]
+    shape = (len(rows), len(rows))
+    values = {n: 1 / ring.get_field().convert(g) if n[0] == "R" else g for n, g in x.items()}
+    return DomainMatrix(b, shape, ring).det(), DomainMatrix(a, shape, ring).det(), ring, values
+
+
+def numeric_transfer(data: Data, s: complex, values: dict[str, float]) -> complex:
+    """Return H(s), or infinity where the equations have no unique solution."""
+    y = {n: s * v if n[0] == "C" else 1 / v for n, v in values.items()}
+    rows, out = nodal_rows(data, y, 1.0 + 0j)
+    matrix = np.array(rows)
+    if np.linalg.matrix_rank(matrix[:, :-1]) < len(rows):
+        return complex("inf")
+    return complex(np.linalg.solve(matrix[:, :-1], matrix[:, -1])[out])
+
+
+# -- the claims of every stage ---------------------------------------------------------------------
+
+
+def test_there_are_enough_stages_and_all_load() -> None:
+    assert len(stages()) >= 45
+    assert [s.name for s in stages()] == sorted(FILES)
+
+
+@every_file
+def test_published_transfer_and_order_hold_by_independent_analysis(path: Path) -> None:
+    data = data_of(path)
+    n, d, ring, values = exact_transfer(data)
+    field = ring.get_field()
+
+    def number(x: Fraction | float) -> Any:
+        return field.convert(QQ(Fraction(x).numerator, Fraction(x).denominator))
+
+    given = {name: field.convert(v) if name[0] != "R" else v for name, v in values.items()}
+    published = parse(data["H"], given).evaluate(given, number)
+    assert field.convert(n) / field.convert(d) == published
+    assert data["order"] == max(m[0] for m in d.monoms())
+
+
+@every_file
+def test_sources_kinds_and_names_are_given(path: Path) -> None:
+    s = stage(path.stem)
+    assert re.search(r"[A-Z]\. ?[A-Z]?\.? ?[A-Z][a-z]+|common practice", s.source)
+    assert set(s.kinds) <= set(STAGE_KINDS)
+    assert s.title
+    assert s.title[0].isupper()
+    assert re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", s.name)
+    assert s.name not in s.names
+
+
+@every_file
+def test_example_circuits_are_sound(path: Path) -> None:
+    s = stage(path.stem)
+    for kind in s.kinds:
+        circuit = s.circuit(kind)
+        assert feedback(analyse(circuit)).negative
+        assert inputs_without_dc_path(circuit) == ()
+
+
+def test_example_values_are_preferred() -> None:
+    """IEC 60063: resistors from E24 or E96, capacitors from E24."""
+    tables = json.loads(
+        (Path(__file__).parent / "published" / "published_tables.json").read_text(encoding="utf-8")
+    )["iec_60063"]
+    e24 = {10 * x for x in tables["E24"]}
+    allowed = {"R": e24 | set(tables["E96"]), "C": e24}
+    for s in stages():
+        for kind in s.kinds:
+            for name, value in s.circuit(kind).values.items():
+                digits = int(f"{value:.2e}"[:4].replace(".", ""))
+                assert digits in allowed[name[0]], f"{s.name}: {name} = {value}"
+                assert float(f"{value:.2e}") == value, f"{s.name}: {name} = {value}"
+
+
+@every_file
+def test_the_kind_shows_in_the_measured_response(path: Path) -> None:
+    """The ends and the middle of |H|, by the numeric analysis of this file."""
+    s, data = stage(path.stem), data_of(path)
+    checks = {
+        "lowpass": lambda h: abs(h[0]) > 0 and abs(h[-1]) < 1e-3 * abs(h[0]),
+        "highpass": lambda h: abs(h[-1]) > 0 and abs(h[0]) < 1e-3 * abs(h[-1]),
+        "bandpass": lambda h: max(abs(h[0]), abs(h[-1])) < 1e-2 * np.abs(h).max(),
+        "bandstop": lambda h: np.abs(h).min() < 0.02 * min(abs(h[0]), abs(h[-1])),
+        "lowpass-notch": lambda h: np.abs(h).min() < 0.02 * abs(h[-1]) < 0.02 * abs(h[0]),
+        "highpass-notch": lambda h: np.abs(h).min() < 0.02 * abs(h[0]) < 0.02 * abs(h[-1]),
+        "allpass": lambda h: np.ptp(np.abs(h)) < 0.1 * abs(h[0]) and np.ptp(np.angle(h)) > 1,
+        "peaking": lambda h: (
+            abs(h[0] - h[-1]) < 0.06 * abs(h[0]) and np.ptp(np.abs(h)) > 0.2 * abs(h[0])
+        ),
+        "shelving": lambda h: abs(abs(h[0]) - abs(h[-1])) > 0.05 * abs(h[0]) > 0,
+        "gain": lambda h: np.ptp(np.abs(h)) < 0.06 * abs(h[0]),
+        "integrator": lambda h: abs(h[0] / h[-1]) == pytest.approx(1e12, rel=1e-3),
+        "differentiator": lambda h: abs(h[-1] / h[0]) == pytest.approx(1e12, rel=1e-3),
+    }
+    for kind in s.kinds:
+        values = s.circuit(kind).values
+        rates = [abs(p) for p in feedback(analyse(s.circuit(kind))).ideal if p] or [6283.0]
+        w = np.geomspace(1e-6, 1e6, 121)
+        if kind.endswith(("stop", "notch")):  # a notch is narrow
+            w = np.sort(np.concatenate([w, np.geomspace(0.3, 3.3, 2401)]))
+        w *= np.exp(np.mean(np.log(rates)))
+        if kind != "general":
+            h = np.array([numeric_transfer(data, 1j * x, values) for x in w])
+            assert checks[kind](h), f"{kind} with {values}"
+
+
+# -- mutants ---------------------------------------------------------------------------------------
+
+
+def exchanged_parts(data: Data) -> Iterator[Data]:
+    names = [p[0] for p in data["parts"]]
+    for i in range(len(names)):
+        for j in range(i):
+            mutant = deepcopy(data)
+            mutant["parts"][i][0], mutant["parts"][j][0] = names[j], names[i]
+            yield mutant
+
+
+def moved_nodes(data: Data, count: int) -> Iterator[Data]:
+    rng = random.Random(data["name"])
+    nodes = sorted({n for _, *pins in (*data["parts"], *data["op_amps"]) for n in pins})
+    for _ in range(count if data["parts"] else 0):
+        mutant = deepcopy(data)
+        part = rng.choice(mutant["parts"])
+        pin = rng.choice((1, 2))
+        part[pin] = rng.choice([n for n in nodes if n not in part[1:]] or [part[pin]])
+        yield mutant
+
+
+def text_of(data: Data) -> str:
+    """The stage as TOML; JSON's strings and lists are TOML's."""
+    tables = {k: v for k, v in data.items() if isinstance(v, dict)}
+    lines = [f"{k} = {json.dumps(v)}" for k, v in data.items() if k not in tables]
+    variants = {f"variants.{k}": v for k, v in tables.pop("variants", {}).items()}
+    for title, table in {**tables, **variants}.items():
+        lines += [f"[{title}]", *(f"{k} = {json.dumps(v)}" for k, v in table.items())]
+    return "\n".join(lines) + "\n"
+
+
+def written(data: Data, folder: Path) -> Path:
+    path = folder / f"{data['name']}.toml"
+    path.write_text(text_of(data), encoding="utf-8")
+    return path
+
+
+def published_value(data: Data, s: complex, values: dict[str, float]) -> complex:
+    given = {**values, "s": s}
+    return complex(parse(data["H"], given).evaluate(given, lambda x: complex(float(x))))
+
+
+@every_file
+def test_mutants_with_another_transfer_are_refused(path: Path, tmp_path: Path) -> None:
+    data = data_of(path)
+    rng = random.Random(1973)
+    values = {p[0]: rng.uniform(0.5, 2) for p in data["parts"]}
+    s = complex(0.83, 1.37)
+    want = published_value(data, s, values)
+    assert numeric_transfer(data, s, values) == pytest.approx(want, rel=1e-9)
+    others = 0
+    for mutant in (*exchanged_parts(data), *moved_nodes(data, 12)):
+        found = numeric_transfer(mutant, s, values)
+        if abs(found - want) <= 1e-6 * abs(want):
+            continue
+        others += 1
+        file = written(mutant, tmp_path)
+        with pytest.raises(CatalogError, match=re.escape(str(file))):
+            load_stage(file)
+    assert others or len(data["parts"]) < 2
+
+
+@every_file
+def test_exchanged_amplifier_inputs_leave_h_alone_and_show_in_the_feedback(
+    path: Path, tmp_path: Path
+) -> None:
+    """Nullators have no direction, so only an amplifier with poles tells the inputs apart."""
+    data = data_of(path)
+    for k, (name, plus, minus, out) in enumerate(data["op_amps"]):
+        mutant = deepcopy(data)
+        mutant["op_amps"][k] = [name, minus, plus, out]
+        exchanged = load_stage(written(mutant, tmp_path))
+        assert not feedback(analyse(exchanged.circuit())).negative, name
+
+
+# -- bad files, each named -------------------------------------------------------------------------
+
+GOOD = data_of(FILES["sallen-key-lowpass-unity"])
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"colour": "blue"}, "unknown key colour"),
+        ({"source": ""}, "key source is missing"),
+        ({"source": None}, "key source is missing"),
+        ({"example": None}, "key example is missing"),
+        ({"order": "two"}, "key order must be a whole number"),
+        ({"order": True}, "key order must be a whole number"),
+        ({"parts": "R1"}, "key parts must be a list"),
+        ({"parts": [["R1", "in"]]}, "key parts: .* must be a list of 3 names"),
+        ({"parts": [["X1", "in", "out"]]}, "key parts: X1 must start with one of"),
+        ({"op_amps": [["U1", "p", "out"]]}, "key op_amps: .* must be a list of 4 names"),
+        ({"order": 3}, "key order: 3 claimed, but the graph has 2 modes"),
+        ({"kinds": ["highpass"]}, "with these values the stage is no highpass"),
+        ({"kinds": ["woofer"]}, "key kinds: .* must name one or more of"),
+        ({"kinds": []}, "key kinds"),
+        ({"kinds": ["lowpass", "bandpass"]}, "key variants: .* bandpass"),
+        ({"sign": -1}, "key sign: -1 claimed"),
+        ({"H": "1/(1 + s*R1*C9)"}, "C9"),
+        ({"H": "1/(s^2*R1*R2*C1*C2 + s*C2*(R1 + R1) + 1)"}, "key H"),
+        ({"H": "1/(R1 - R1)"}, "division by zero"),
+        ({"H": "__import__('os')"}, "expression"),
+        ({"name": "another"}, "must equal the file's name"),
+        ({"names": [3]}, "key names: 3 must be text"),
+        ({"example": {**GOOD["example"], "R9": "1k"}}, "key example: no part is called R9"),
+        ({"example": {**GOOD["example"], "R1": 1000}}, "the value of R1 must be text"),
+        ({"example": {**GOOD["example"], "R1": "ten"}}, "ten"),
+        ({"example": {"R1": "1k"}}, "key example: no value for R2, C1, C2"),
+        ({"output": "nowhere"}, "nowhere"),
+    ],
+)
+def test_a_wrong_file_is_refused_with_its_name_and_key(
+    change: Data, words: str, tmp_path: Path
+) -> None:
+    data = {k: v for k, v in {**GOOD, **change}.items() if v is not None}
+    path = tmp_path / "sallen-key-lowpass-unity.toml"
+    path.write_text(text_of(data), encoding="utf-8")
+    with pytest.raises(CatalogError, match=f"{re.escape(str(path))}.*{words}"):
+        load_stage(path)
+
+
+def test_the_unchanged_file_is_accepted_when_written_by_the_tests(tmp_path: Path) -> None:
+    assert load_stage(written(GOOD, tmp_path)) == stage("sallen-key-lowpass-unity")
+
+
+@pytest.mark.parametrize("content", [b"name = ", b"\xff\xfe"])
+def test_a_file_that_is_no_toml_is_refused(content: bytes, tmp_path: Path) -> None:
+    path = tmp_path / "x.toml"
+    path.write_bytes(content)
+    with pytest.raises(CatalogError, match=r"x\.toml is not valid TOML"):
+        load_stage(path)
+
+
+def test_a_missing_file_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(CatalogError, match="cannot be read"):
+        load_stage(tmp_path / "none.toml")
+
+
+# -- finding ---------------------------------------------------------------------------------------
+
+
+def test_an_unknown_name_gives_close_matches() -> None:
+    with pytest.raises(CatalogError, match="did you mean bainter-notch"):
+        stage("bainter-noch")
+    with pytest.raises(CatalogError, match="synth catalog"):
+        stage("zzzzzz")
+
+
+def test_a_kind_the_stage_does_not_claim_is_refused() -> None:
+    with pytest.raises(CatalogError, match="bainter-notch is no lowpass; it can be bandstop"):
+        stage("bainter-notch").circuit("lowpass")
+
+
+def test_two_files_of_one_name_are_refused(tmp_path: Path) -> None:
+    for folder in ("a", "b"):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "x.toml").touch()
+    with pytest.raises(CatalogError, match="have the same name"):
+        stage_files(tmp_path)
+
+
+def test_the_wheel_carries_the_files_inside_the_package(tmp_path: Path) -> None:
+    package = tmp_path / "synth"
+    (package / "_catalog").mkdir(parents=True)
+    (tmp_path / "catalog").mkdir()
+    (tmp_path / "pyproject.toml").touch()
+    assert catalog_folder(package) == package / "_catalog"
+
+
+def test_a_checkout_has_them_beside_the_package(tmp_path: Path) -> None:
+    (tmp_path / "synth").mkdir()
+    (tmp_path / "catalog").mkdir()
+    (tmp_path / "pyproject.toml").touch()
+    assert catalog_folder(tmp_path / "synth") == tmp_path / "catalog"
+
+
+def test_a_catalog_of_another_package_is_not_taken(tmp_path: Path) -> None:
+    (tmp_path / "synth").mkdir()
+    (tmp_path / "catalog").mkdir()  # as in site-packages: no project file beside it
+    with pytest.raises(CatalogError, match="install the package again"):
+        catalog_folder(tmp_path / "synth")
+
+
+# -- the number type and the classification --------------------------------------------------------
+
+
+def test_residues_are_a_field_with_the_images_of_the_fractions() -> None:
+    a, b = Fraction(-7, 12), Fraction(5, 9)
+    x, y = Residue(a), Residue(b)
+    for got, want in (
+        (x + y, a + b),
+        (x - y, a - b),
+        (x * y, a * b),
+        (x / y, a / b),
+        (-x, -a),
+        (x**3, a**3),
+        (x**-2, a**-2),
+    ):
+        assert got.value == Residue(want).value
+    assert x.value != y.value
+    with pytest.raises(ZeroDivisionError):
+        x / Residue(0)
+
+
+@pytest.mark.parametrize(
+    ("n", "d", "kind", "sign"),
+    [
+        ((2,), (1,), "gain", 1),
+        ((), (1, 1), "gain", 0),
+        ((-3,), (0, 1), "integrator", -1),
+        ((0, -3), (1,), "differentiator", -1),
+        ((1,), (1, 1, 1), "lowpass", 1),
+        ((0, 0, -1), (1, 1, 1), "highpass", -1),
+        ((0, 1), (1, 1, 1), "bandpass", 1),
+        ((0, 1), (1, 1, 1, 1), "general", 1),
+        ((1, 0, 1), (1, 1, 1), "bandstop", 1),
+        ((2, 0, 1), (1, 1, 1), "lowpass-notch", 1),
+        ((1, 0, 2), (1, 1, 1), "highpass-notch", 1),
+        ((-1, 1, -1), (1, 1, 1), "allpass", -1),
+        ((1, -1), (1, 1), "allpass", 1),
+        ((1, 3, 1), (1, 1, 1), "peaking", 1),
+        ((1, Fraction(1, 9), 1), (1, 1, 1), "peaking", 1),
+        ((1, 2), (1, 1), "shelving", 1),
+        ((1, 1, 1), (1,), "general", 1),
+        ((1, 0, -1), (1, 1, 1), "general", 1),
+        ((1,), (0, 1, 1), "general", 1),
+    ],
+)
+def test_kinds_by_their_definitions(
+    n: tuple[int, ...], d: tuple[int, ...], kind: str, sign: int
+) -> None:
+    top, bottom = tuple(map(Fraction, n)), tuple(map(Fraction, d))
+    assert kind_of(top, bottom) == kind
+    assert sign_of(top, bottom, kind) == sign
