@@ -125,7 +125,7 @@ def _mode_text(p: complex) -> str:
 
 
 def _typical_rate(network: Network) -> float:
-    """A rate 1/RC of the parts, for networks that have no mode of their own."""
+    """Return a rate 1/RC of the parts, for networks that have no mode of their own."""
     r = [b.value for b in network.branches if b.power == 0 and b.value]
     c = [b.value for b in network.branches if b.power == 1 and b.value]
     if not r or not c:

@@ -16,8 +16,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
+from synth.errors import NetworkError
+
 Coefficient = int | Fraction
 Poly = Mapping[int, Coefficient]
+
+#: A polynomial with more terms than this is no formula for a person, and slow.
+MOST_TERMS = 200_000
 
 ZERO: Poly = {}
 ONE: Poly = {0: 1}
@@ -78,6 +83,11 @@ def determinant(rows: Sequence[Mapping[int, Poly]]) -> Poly:
     rows : sequence of mappings
         Row i maps column number (0..n-1) to its nonzero entry.
 
+    Raises
+    ------
+    NetworkError
+        If a polynomial grows beyond `MOST_TERMS`.
+
     Notes
     -----
     Division-free.  Minors of the trailing rows are shared through a table keyed by the set of
@@ -104,6 +114,11 @@ def determinant(rows: Sequence[Mapping[int, Poly]]) -> Poly:
                     term = multiply(entry, rest)
                     before = (left & (bit - 1)).bit_count()
                     total = add(total, negate(term) if before % 2 else term)
+                    if len(total) > MOST_TERMS:
+                        raise NetworkError(
+                            f"the formula of this network has more than {MOST_TERMS} terms; "
+                            "split it at an op-amp output, or take out parts that do not matter"
+                        )
         table[left] = total
         return total
 

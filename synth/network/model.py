@@ -298,6 +298,7 @@ class Network:
                     plus=at(u.plus),
                     minus=at(u.minus),
                     out=at(u.out),
+                    supply_pins=u.supply_pins and (at(u.supply_pins[0]), at(u.supply_pins[1])),
                 )
                 for u in self.op_amps
             ),
@@ -306,6 +307,16 @@ class Network:
             reference=at(self.reference),
             supplies=tuple(at(x) for x in self.supplies),
             held=frozenset(p.get(x, x) for x in self.held),
+            bench=replace(
+                self.bench,
+                sources=tuple(
+                    replace(v, plus=at(v.plus), minus=at(v.minus)) for v in self.bench.sources
+                ),
+                decoupling=tuple(
+                    replace(b, nodes=(at(b.nodes[0]), at(b.nodes[1])))
+                    for b in self.bench.decoupling
+                ),
+            ),
         )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from math import log2
+from math import log2, pi
 
 from synth.analysis.feedback import feedback
 from synth.analysis.loop import analyse
@@ -16,7 +16,7 @@ from synth.network.equivalence import equivalent, shape_key
 from synth.network.model import Network
 from synth.realisation.design import Design, Realisation, StageUse
 from synth.search.candidates import Candidate, SectionTarget, derivations, search
-from synth.search.plan import Chain, best_chains, plans, plans_with_gain_stage
+from synth.search.plan import Chain, best_chains, negated, plans, plans_with_gain_stage
 from synth.search.split import splits
 from synth.target.target import Target, realised_error
 from synth.transfer.kinds import describe
@@ -29,6 +29,8 @@ from synth.values.series import CAPACITORS, RESISTORS, Shelf
 
 #: A realisation within this many dB of its target counts as meeting it: parts of 1 % leave more.
 MEETS_DB = 0.25
+#: Ratios of like parts above this are hard to make well (common practice).
+WIDE = 100.0
 _KEEP = 24
 
 
@@ -93,8 +95,8 @@ def realise(
     -------
     tuple of Realisation
         Each verified by exact analysis of the whole circuit with its values.  Ranked by: within
-        `MEETS_DB` of the target; fewest amplifiers; fewest zeros that need matched parts; fewest
-        capacitors, then parts; spread (in octaves); error.
+        `MEETS_DB` of the target; fewest amplifiers; fewest zeros that need matched parts; a
+        spread within `WIDE`; fewest capacitors, then parts; spread (in octaves); error.
 
     Raises
     ------
@@ -138,6 +140,7 @@ def rank(r: Realisation) -> tuple[float, ...]:
         0 if r.error_db <= MEETS_DB and r.stop_error <= 0.01 else 1,
         len(network.op_amps),
         r.balanced_zeros,
+        r.spread > WIDE,
         sum(b.power == 1 for b in network.branches),
         len(network.branches),
         round(log2(r.spread)),
@@ -182,7 +185,7 @@ class _Workshop:
     def complaint(self, target: Target) -> str:
         """Say which section stands in the way, and by what."""
         for section, fits in self._fits.items():
-            other = self._fits.get(_rounded(_negated(section)), ())
+            other = self._fits.get(_rounded(negated(section)), ())
             if fits or other or section.order == 0:
                 continue
             return f"{target.description} is not realisable: {self._why(section)}"
@@ -192,14 +195,14 @@ class _Workshop:
         )
 
     def _why(self, section: SectionTarget) -> str:
-        where = f"the section at {format_si(section.w0 / 6.283185307179586, 'Hz')}"
+        where = f"the section at {format_si(section.w0 / (2 * pi), 'Hz')}"
         unsolved = self._unsolved[section]
         if unsolved:
             return (
                 f"{unsolved} circuits have the structure for {where} but no values inside the "
-                f"windows (R {self._shelves['R'].low:g} to {self._shelves['R'].high:g} ohm, "
-                f"C {self._shelves['C'].low:g} to {self._shelves['C'].high:g} F); "
-                "change the gain, the frequency or the windows"
+                f"windows ({_window(self._shelves['R'], 'ohm')}, "
+                f"{_window(self._shelves['C'], 'F')}); change the gain, the frequency or the "
+                "windows"
             )
         failed = self._obstacles[section]
         if failed.get("sign") or failed.get("numerator"):
@@ -208,8 +211,8 @@ class _Workshop:
         return f"no stage of the catalogue has order {section.order} with such poles for {where}"
 
 
-def _negated(target: SectionTarget) -> SectionTarget:
-    return replace(target, numerator=tuple(-c if c else 0.0 for c in target.numerator))
+def _window(shelf: Shelf, unit: str) -> str:
+    return f"{format_si(shelf.low, unit)} to {format_si(shelf.high, unit)}"
 
 
 def _rounded(target: SectionTarget) -> SectionTarget:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 
 from synth.analysis.bias import inputs_without_dc_path
 from synth.analysis.loop import analyse
@@ -186,7 +187,7 @@ def obstacle(candidate: Candidate, target: SectionTarget) -> str:
     return ""
 
 
-def _clash(row: np.ndarray, wanted: float) -> bool:  # type: ignore[type-arg]
+def _clash(row: npt.NDArray[np.float64], wanted: float) -> bool:
     """Whether a sum of these signed monomials can never have the wanted sign."""
     positive, negative = bool((row > 0).any()), bool((row < 0).any())
     if wanted == 0:

@@ -9,6 +9,7 @@ meets the linearised equations nearest to x0, so free degrees are spent on small
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +21,8 @@ Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 _ROUNDS = 40
+_PATIENCE = 16  # after so many rounds some start must be within _HOPE of a solution
+_HOPE = 0.1
 _CONVERGED = 1e-9
 
 
@@ -35,47 +38,40 @@ class CoefficientError:
     terms: Terms
     target: SectionTarget
 
-    def _scales(self) -> tuple[Array, Array]:
-        """Return wanted ratios to D's leading coefficient, and what each error is measured in."""
+    @cached_property
+    def _rows(self) -> tuple[Array, Array, Array]:
+        """Return the rows compared, their wanted ratios, and what each error is measured in.
+
+        A row says something when the circuit has such a coefficient or the target wants it; D's
+        leading coefficient is what the others are divided by.
+        """
         n, d = np.array(self.target.numerator), np.array(self.target.denominator)
         gain = float(np.abs(n / d).max())
         wanted = np.concatenate([n, d[:-1]])
         size = np.concatenate([np.where(n != 0, np.abs(n), gain * d), d[:-1]])
-        return wanted, size
-
-    def rows(self) -> Array:
-        """Rows of the term matrix that are compared, D's leading coefficient left out."""
-        return np.asarray(np.vstack([self.terms.numerator, self.terms.denominator[:-1]]))
-
-    def active(self) -> Mask:
-        """Which rows say something: a wanted coefficient, or one that must vanish by balance."""
-        wanted, _ = self._scales()
-        return np.asarray(self.rows().any(axis=1) | (wanted != 0))
+        rows = np.vstack([self.terms.numerator, self.terms.denominator[:-1]])
+        active = rows.any(axis=1) | (wanted != 0)
+        return rows[active], wanted[active], size[active]
 
     def evaluate(self, logs: Array) -> Array:
         """Return (batch, rows) relative errors; `logs` are normalised log-values."""
+        rows, wanted, size = self._rows
         monomials = np.exp(logs @ self.terms.exponents.T)
         lead = monomials @ self.terms.denominator[-1]
-        wanted, size = self._scales()
-        ratios = monomials @ self.rows().T / lead[:, None]
-        return np.asarray(((ratios - wanted) / size)[:, self.active()])
+        return np.asarray((monomials @ rows.T / lead[:, None] - wanted) / size)
 
     def linearise(self, logs: Array) -> tuple[Array, Array]:
         """Return errors (batch, rows) and their Jacobian (batch, rows, parts)."""
+        rows, wanted, size = self._rows
         t = self.terms
         monomials = np.exp(logs @ t.exponents.T)
         lead = monomials @ t.denominator[-1]
-        wanted, size = self._scales()
-        keep = self.active()
-        rows = self.rows()[keep]
         ratios = monomials @ rows.T / lead[:, None]
-        errors = (ratios - wanted[keep]) / size[keep]
         slopes = np.matmul(monomials[:, None, :] * rows, t.exponents)
         lead_slope = (monomials * t.denominator[-1]) @ t.exponents
-        jacobian = slopes / lead[:, None, None] - (
-            ratios[:, :, None] * lead_slope[:, None, :] / lead[:, None, None]
-        )
-        return errors, jacobian / size[keep][None, :, None]
+        slopes -= ratios[:, :, None] * lead_slope[:, None, :]
+        slopes /= lead[:, None, None] * size[None, :, None]
+        return (ratios - wanted) / size, slopes
 
 
 def solve(
@@ -101,26 +97,35 @@ def solve(
         Which rows meet every equation to rounding.
     """
     x = preferred.copy()
+    low, high = preferred[:, free] - bound, preferred[:, free] + bound
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        for _ in range(_ROUNDS):
+        for turn in range(_ROUNDS):
             r, jacobian = errors.linearise(x)
             j = jacobian[:, :, free]
-            gram = np.matmul(j, j.transpose(0, 2, 1))
-            trace = np.trace(gram, axis1=1, axis2=2) / max(gram.shape[1], 1)
-            gram = gram + (1e-12 * trace + 1e-300)[:, None, None] * np.eye(gram.shape[1])
-            away = (x - preferred)[:, free]
-            rhs = np.einsum("bjp,bp->bj", j, away) - r
-            good = np.isfinite(gram).all(axis=(1, 2)) & np.isfinite(rhs).all(axis=1)
-            gram[~good], rhs[~good] = np.eye(gram.shape[1]), 0.0
-            multipliers = np.linalg.solve(gram, rhs[:, :, None])
-            step = np.matmul(j.transpose(0, 2, 1), multipliers)[:, :, 0] - away
+            if turn == _PATIENCE and not np.nanmin(np.abs(r).max(axis=1, initial=0.0)) < _HOPE:
+                break
+            away = x[:, free] - preferred[:, free]
+            step = _least_step(j, r, away)
             longest = np.abs(step).max(axis=1, initial=1e-300)
             step *= np.minimum(1.0, 0.8 / longest)[:, None]
-            step[~np.isfinite(step)] = 0.0
-            x[:, free] = np.clip(
-                x[:, free] + step, preferred[:, free] - bound, preferred[:, free] + bound
-            )
-            if longest[good].max(initial=0.0) < 1e-12:
+            x[:, free] = np.minimum(np.maximum(x[:, free] + step, low), high)
+            if longest.max(initial=0.0) < 1e-12:
                 break
         residual = np.abs(errors.evaluate(x)).max(axis=1, initial=0.0)
     return x, np.isfinite(residual) & (residual < _CONVERGED)
+
+
+def _least_step(j: Array, r: Array, away: Array) -> Array:
+    """Step that meets the linearised equations and ends nearest to the preference."""
+    transposed = j.transpose(0, 2, 1)
+    gram = np.matmul(j, transposed)
+    size = gram.shape[1]
+    trace = np.trace(gram, axis1=1, axis2=2) / max(size, 1)
+    gram = gram + (1e-12 * trace + 1e-300)[:, None, None] * np.eye(size)
+    rhs = np.matmul(j, away[:, :, None])[:, :, 0] - r
+    bad = ~(np.isfinite(gram).all(axis=(1, 2)) & np.isfinite(rhs).all(axis=1))
+    gram[bad], rhs[bad] = np.eye(size), 0.0
+    multipliers = np.linalg.solve(gram, rhs[:, :, None])
+    step = np.matmul(transposed, multipliers)[:, :, 0] - away
+    step[bad | ~np.isfinite(step).all(axis=1)] = 0.0
+    return np.asarray(step)

@@ -97,7 +97,7 @@ def cascade(stages: Sequence[Network], *, buffer_last: bool = False) -> Chained:
 
 def _node_names(network: Network, feed: str, end: str, k: int) -> dict[str, str]:
     names = {n: f"n{k}{n}" for n in network.nodes}
-    names.update({n: "0" for n in (network.reference, *network.supplies)})
+    names.update(dict.fromkeys((network.reference, *network.supplies), "0"))
     names[network.input] = feed
     names[network.output] = end
     return names

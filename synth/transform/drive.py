@@ -112,9 +112,7 @@ class Swap:
                 _notes(network, swapped),
             )
             return swapped, step
-        drive = {
-            t: Fraction(t.at == "ground") for t in network.terminals if not t.held
-        }
+        drive = {t: Fraction(t.at == "ground") for t in network.terminals if not t.held}
         swapped = apply_drive(network, drive)
         title = f"complement of {network.title}" if network.title else "complement"
         swapped = replace(swapped, title=_untwice(title))
@@ -174,9 +172,7 @@ def _stage_moves(network: Network, wanted: str) -> tuple[dict[tuple[str, str], s
 def _feeds_of(network: Network, parts: tuple[str, ...]) -> list[str]:
     own = {u.out for u in network.op_amps if u.name in parts}
     sources = {network.input} | {u.out for u in network.op_amps} - own
-    return list(
-        dict.fromkeys(n for name, _, n in network.pins() if name in parts and n in sources)
-    )
+    return list(dict.fromkeys(n for name, _, n in network.pins() if name in parts and n in sources))
 
 
 def _foreign_nodes(network: Network, parts: tuple[str, ...], feed: str) -> list[str]:

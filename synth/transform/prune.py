@@ -25,9 +25,7 @@ class Prune:
             if not idle:
                 break
             removed += sorted(idle)
-            keep = replace(
-                keep, branches=tuple(b for b in keep.branches if b.name not in idle)
-            )
+            keep = replace(keep, branches=tuple(b for b in keep.branches if b.name not in idle))
         left = [b.name for b in keep.branches] + [u.name for u in keep.op_amps]
         step = Step(
             "prune",

@@ -25,6 +25,9 @@ FLOOR = 2e-3
 #: The same for sections with finite zeros: a notch shows a shift of its zero long before.
 ZERO_FLOOR = 2e-4
 _MOST = 4096
+_STARTS = 16
+_TURNS = 12
+_RANDOM = 1024
 
 
 @dataclass(frozen=True)
@@ -79,9 +82,14 @@ def choose(
     resistors = [k for k, n in enumerate(names) if n[0] == "R"]
     grid = shelves["R"].values
     rows = np.vstack([_around(x, resistors, grid) for x in solutions])
-    best = rows[np.argsort(score(rows), kind="stable")[: max(4, keep)]]
-    improved = np.vstack([_improve(x, resistors, grid, score) for x in best])
-    final = np.unique(improved, axis=0)
+    starts = rows[np.argsort(score(rows), kind="stable")[: max(_STARTS, keep)]]
+    improved: list[Array] = []
+    for x in starts:
+        improved.append(_improve(x, resistors, grid, score))
+        done = len(improved) >= max(4, keep)
+        if done and float(error(np.array(improved)).min()) <= floor:
+            break
+    final = np.unique(np.array(improved), axis=0)
     order = np.argsort(score(final), kind="stable")[:keep]
     sizes = error(final)
     return tuple(
@@ -108,34 +116,46 @@ def _around(x: Array, resistors: Sequence[int], grid: Array) -> Array:
 
 
 def _improve(
-    x: Array,
-    resistors: Sequence[int],
-    grid: Array,
-    score_of: Callable[[Array], Array],
+    x: Array, resistors: Sequence[int], grid: Array, score_of: Callable[[Array], Array]
 ) -> Array:
-    """Move resistors in pairs over near series values while the score falls."""
+    """Move resistors over near series values, in pairs and a few at random, while it helps."""
     if not resistors:
         return x
-    steps = np.arange(-4, 5)
-    pairs = list(combinations(resistors, 2)) or [(resistors[0], resistors[0])]
+    generator = np.random.default_rng(len(resistors))
+    pairs = list(combinations(range(len(resistors)), 2)) or [(0, 0)]
+    columns = list(resistors)
+    at = np.searchsorted(grid, x[columns])
     best = float(score_of(x[None, :])[0])
-    for _ in range(6):
-        trials = []
-        at = {k: int(np.argmin(np.abs(grid - x[k]))) for k in resistors}
-        for i, j in pairs:
-            a = grid[np.clip(at[i] + steps, 0, len(grid) - 1)]
-            b = grid[np.clip(at[j] + steps, 0, len(grid) - 1)]
-            block = np.repeat(x[None, :], len(steps) ** 2, axis=0)
-            block[:, i] = np.repeat(a, len(steps))
-            block[:, j] = np.tile(b, len(steps))
-            trials.append(block)
-        rows = np.vstack(trials)
+    for _ in range(_TURNS):
+        moves = np.vstack(
+            [_pair_moves(len(columns), pairs), _random_moves(len(columns), generator)]
+        )
+        trials = np.clip(at + moves, 0, len(grid) - 1)
+        rows = np.repeat(x[None, :], len(trials), axis=0)
+        rows[:, columns] = grid[trials]
         score = score_of(rows)
         k = int(np.argmin(score))
         if not score[k] < best - 1e-12:
             break
-        best, x = float(score[k]), rows[k]
+        best, x, at = float(score[k]), rows[k], trials[k]
     return x
+
+
+def _pair_moves(count: int, pairs: Sequence[tuple[int, int]]) -> IntArray:
+    """All moves of two resistors by up to four places each."""
+    steps = np.arange(-4, 5)
+    moves = np.zeros((len(pairs), len(steps) ** 2, count), dtype=np.int64)
+    for k, (i, j) in enumerate(pairs):
+        moves[k, :, i] = np.repeat(steps, len(steps))
+        moves[k, :, j] = np.tile(steps, len(steps)) if i != j else moves[k, :, i]
+    return moves.reshape(-1, count)
+
+
+def _random_moves(count: int, generator: np.random.Generator) -> IntArray:
+    """Moves of all resistors at once by up to two places, most of them unmoved."""
+    steps = generator.integers(-2, 3, size=(_RANDOM, count))
+    steps[generator.random(size=steps.shape) < 0.4] = 0
+    return np.asarray(steps, dtype=np.int64)
 
 
 def _score(

@@ -55,6 +55,7 @@ def fit(
     inverse = np.array([n[0] == "R" for n in names], dtype=bool)
     sets = _capacitor_sets(int((~inverse).sum()), target.w0, shelves["C"], seed)
     starts = _starts(candidate, sets, target.w0, shelves["R"], seed)
+    exact_sets = np.repeat(sets, len(starts) // len(sets), axis=0)
     # normalised units: R/LEVEL and C*w0*LEVEL
     offset = np.where(inverse, -np.log(LEVEL), np.log(target.w0 * LEVEL))
     probe = starts[:: max(1, len(starts) // _PROBE)]
@@ -62,7 +63,7 @@ def fit(
         return None
     logs, solved = solve(errors, starts + offset, inverse)
     values = np.exp(logs - offset)
-    values[:, ~inverse] = np.exp(starts[:, ~inverse])
+    values[:, ~inverse] = exact_sets
     inside = (
         (values[:, inverse] >= shelves["R"].low * 0.98)
         & (values[:, inverse] <= shelves["R"].high * 1.02)

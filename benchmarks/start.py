@@ -1,0 +1,43 @@
+"""Whole commands against bare interpreter imports, each in a fresh process."""
+
+from __future__ import annotations
+
+import statistics
+import subprocess
+import sys
+import time
+
+IMPORTS = "import sympy, scipy.optimize, scipy.signal, networkx"
+COMMAND = "import sys; from synth.cli.main import run; sys.argv = ['synth', *{}]; run()"
+ROWS = (
+    ("synth --help", ["--help"], "import numpy", 1.5),
+    (
+        "synth realise, a Butterworth biquad",
+        ["realise", "lowpass", "--family", "butterworth", "--order", "2", "--at", "1kHz"],
+        IMPORTS,
+        3.0,
+    ),
+    ("synth analyse, a catalogue stage", ["analyse", "tow-thomas-bandpass"], IMPORTS, 1.0),
+)
+
+
+def seconds(code: str, times: int = 7) -> float:
+    """Median wall-clock time of fresh processes."""
+    found = []
+    for _ in range(times):
+        start = time.perf_counter()
+        subprocess.run([sys.executable, "-c", code], check=False, stdout=subprocess.DEVNULL)
+        found.append(time.perf_counter() - start)
+    return statistics.median(found)
+
+
+def main() -> None:
+    """Print the ratios."""
+    for name, arguments, reference, limit in ROWS:
+        ours, plain = seconds(COMMAND.format(arguments)), seconds(reference)
+        print(f"{name} / python -c '{reference}' (limit: {limit:g})")
+        print(f"  {ours / plain:.2f}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,120 @@
+"""The command line: ``synth COMMAND``.
+
+Wrong input ends in one sentence on standard error and exit status 2; a fault of the program in
+one sentence and status 70.  Nothing heavy is imported before a command runs.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+import click
+
+from synth.cli.analyse import analyse
+from synth.cli.catalog import catalog
+from synth.cli.options import version_option
+from synth.cli.realise import realise
+from synth.cli.transform import transform
+from synth.errors import SynthError
+
+#: Set in the environment, it lets a fault of the program show its trace.
+TRACE = "SYNTH_TRACE"
+_WRONG_INPUT, _FAULT, _INTERRUPTED, _PIPE = 2, 70, 130, 141
+
+
+class Group(click.Group):
+    """The group of commands; a mistyped command names the close one."""
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command, or say which ones there are."""
+        if self.get_command(ctx, args[0]) is None and not args[0].startswith("-"):
+            from difflib import get_close_matches
+
+            close = get_close_matches(args[0], self.commands, n=1)
+            advice = f"did you mean {close[0]}?" if close else "`synth --help` shows them"
+            raise click.UsageError(
+                f"there is no command {args[0]!r}; the commands are "
+                f"{', '.join(sorted(self.commands))}; {advice}"
+            )
+        return super().resolve_command(ctx, args)
+
+
+@click.group(cls=Group, invoke_without_command=True)
+@version_option
+@click.pass_context
+def cli(context: click.Context) -> None:
+    """Op-amp filters from a target, or from a circuit at hand.
+
+    CIRCUIT is a deck file (.cir, .net, .sp), a saved design (.json), a stage of the catalogue,
+    or - for a deck on standard input.
+    """
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
+
+
+for _command in (realise, transform, analyse, catalog):
+    cli.add_command(_command)
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return the exit status.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        By default those of the process.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="backslashreplace")
+    try:
+        status = cli.main(
+            args=None if arguments is None else list(arguments),
+            prog_name="synth",
+            standalone_mode=False,
+        )
+        sys.stdout.flush()
+    except click.UsageError as error:
+        return _complain(_usage_sentence(error))
+    except SynthError as error:
+        return _complain(str(error))
+    except BrokenPipeError:
+        # nobody reads any more; keep the interpreter from writing the rest on its way out
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return _PIPE
+    except (click.Abort, KeyboardInterrupt):
+        return _INTERRUPTED
+    except OSError as error:
+        where = f" {error.filename}" if error.filename else ""
+        return _complain(f"the system refuses{where}: {error.strerror or error}")
+    except Exception as error:
+        if os.environ.get(TRACE):
+            raise
+        _complain(
+            f"this is a fault of the program, not of the input ({type(error).__name__}: {error}); "
+            f"please report it with the trace that {TRACE}=1 shows"
+        )
+        return _FAULT
+    return status if isinstance(status, int) else 0
+
+
+def _usage_sentence(error: click.UsageError) -> str:
+    message = error.format_message().rstrip(".")
+    if isinstance(error, click.NoSuchOption):
+        close = f"; did you mean {' or '.join(error.possibilities)}?" if error.possibilities else ""
+        message = f"there is no option {error.option_name}{close}"
+    context = error.ctx
+    if context is None or message.endswith("?"):
+        return message
+    return f"{message}; `{context.command_path} --help` explains"
+
+
+def _complain(message: str) -> int:
+    line = " ".join("".join(c if c.isprintable() else " " for c in message).split())
+    print(f"synth: {line}", file=sys.stderr)
+    return _WRONG_INPUT

@@ -1,0 +1,206 @@
+"""Options that several commands share, and values with units."""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from synth.errors import NumberError
+
+if TYPE_CHECKING:
+    from synth.realisation.circuit import Circuit
+
+    NumberType = click.ParamType[float]
+    WindowType = click.ParamType[tuple[float, float]]
+else:  # older versions of click have no type parameter here
+    NumberType = WindowType = click.ParamType
+
+_F = TypeVar("_F", bound=Callable[..., Any])
+
+
+class Quantity(NumberType):
+    """A positive or negative number with SI prefix and unit."""
+
+    def __init__(self, unit: str, name: str) -> None:
+        self.unit = unit
+        self.name = name
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read the text; a wrong one is a usage error that names the option."""
+        if isinstance(value, float):
+            return value
+        from synth.units import parse_si
+
+        try:
+            return parse_si(value, self.unit)
+        except NumberError as error:
+            self.fail(str(error), param, ctx)
+
+
+class Decibels(NumberType):
+    """A number of decibels, the unit optional."""
+
+    name = "dB"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read the text."""
+        if isinstance(value, float):
+            return value
+        return _plain(self, _without_db(value) or value, param, ctx)
+
+
+class Gain(NumberType):
+    """A gain as a number, negative when inverting, or in decibels as in ``6dB``."""
+
+    name = "gain"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read the text."""
+        if isinstance(value, float):
+            return value
+        decibels = _without_db(value)
+        if decibels is None:
+            return _plain(self, value, param, ctx)
+        number = _plain(self, decibels, param, ctx)
+        if not abs(number) <= 200:
+            self.fail(f"a gain of {number:g} dB is out of range; choose -200 to 200 dB", param, ctx)
+        return math.pow(10.0, number / 20)
+
+
+class Window(WindowType):
+    """Two values joined by a colon."""
+
+    name = "low:high"
+
+    def __init__(self, unit: str) -> None:
+        self.unit = unit
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float]:
+        """Read both."""
+        if isinstance(value, tuple):
+            return (float(value[0]), float(value[1]))
+        low, colon, high = str(value).partition(":")
+        if not colon:
+            self.fail(f"{value!r} is no window; write low:high, as in 1k:1M", param, ctx)
+        quantity = Quantity(self.unit, self.name)
+        return quantity.convert(low, param, ctx), quantity.convert(high, param, ctx)
+
+
+def _without_db(value: str) -> str | None:
+    text = value.strip()
+    return text[:-2] if text[-2:].lower() == "db" else None
+
+
+def _plain(
+    kind: NumberType, text: str, param: click.Parameter | None, ctx: click.Context | None
+) -> float:
+    from synth.units import parse_si
+
+    try:
+        return parse_si(text)
+    except NumberError as error:
+        kind.fail(str(error), param, ctx)
+
+
+class Command(click.Command):
+    """A command whose help ends in details that are gathered only when it is asked for."""
+
+    details: Callable[[click.HelpFormatter], None] | None = None
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the details."""
+        if self.details is not None:
+            formatter.write_paragraph()
+            self.details(formatter)
+
+
+def version_option(command: _F) -> _F:
+    """Add ``--version``."""
+
+    def show(context: click.Context, _: click.Parameter, value: bool) -> None:
+        if not value or context.resilient_parsing:
+            return
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            number = version("groundswap")
+        except PackageNotFoundError:
+            number = "(not installed)"
+        click.echo(f"synth {number}")
+        context.exit()
+
+    option = click.option(
+        "--version",
+        is_flag=True,
+        expose_value=False,
+        is_eager=True,
+        callback=show,
+        help="Show the version.",
+    )
+    return option(command)
+
+
+def json_option(command: _F) -> _F:
+    """Add ``--json``."""
+    return click.option("--json", "as_json", is_flag=True, help="Answer in JSON.")(command)
+
+
+def file_option(command: _F) -> _F:
+    """Add ``-o FILE``."""
+    return click.option(
+        "-o",
+        "--out",
+        "file",
+        metavar="FILE",
+        help="Write a deck (.cir, .net, .sp) or a design (.json).",
+    )(command)
+
+
+def circuit_options(command: _F) -> _F:
+    """Add the argument CIRCUIT and the options that say how to read a deck."""
+    for add in (
+        click.option(
+            "--keep-grounded",
+            multiple=True,
+            metavar="PART",
+            help="Part whose end stays at ground; repeat, or join by commas.",
+        ),
+        click.option("--ground", metavar="NODE", help="The signal ground of a deck."),
+        click.option("--output", metavar="NODE", help="The output of a deck."),
+        click.option("--input", "input_", metavar="NODE", help="The input of a deck."),
+    ):
+        command = add(command)
+    return click.argument("circuit", metavar="CIRCUIT")(command)
+
+
+def load(
+    circuit: str,
+    input_: str | None,
+    output: str | None,
+    ground: str | None,
+    keep_grounded: tuple[str, ...],
+) -> Circuit:
+    """Read the circuit that the arguments name."""
+    from synth.realisation.circuit import read_circuit
+
+    parts = [p.strip() for text in keep_grounded for p in text.split(",") if p.strip()]
+    return read_circuit(
+        circuit,
+        standard_input=lambda: sys.stdin.buffer.read(4_000_001),
+        input_=input_,
+        output=output,
+        ground=ground,
+        keep_grounded=parts,
+    )

@@ -1,0 +1,83 @@
+"""Writing: answers to standard output, files whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from synth.errors import DeckError
+
+if TYPE_CHECKING:
+    from synth.realisation.design import Design
+
+
+def show(answer: dict[str, Any]) -> None:
+    """Write an answer as JSON to standard output."""
+    click.echo(json.dumps(answer, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def check_file(name: str | None) -> Path | None:
+    """Return where to write, checked before anything is computed.
+
+    Raises
+    ------
+    DeckError
+        If the ending is unknown, or it is a folder, or its folder does not exist.
+    """
+    if name is None:
+        return None
+    from synth.realisation.circuit import DECK_ENDINGS, DESIGN_ENDING
+
+    if "\0" in name or not name:
+        raise DeckError(f"{name!r} is no file name; name the file to write after -o")
+    path = Path(name)
+    if path.is_dir():
+        raise DeckError(f"{name} is a folder; name a file to write")
+    if path.suffix.lower() not in (*DECK_ENDINGS, DESIGN_ENDING):
+        raise DeckError(
+            f"the ending of {name} does not say what to write; end it in "
+            f"{', '.join(DECK_ENDINGS)} for a deck or {DESIGN_ENDING} for a design"
+        )
+    if not path.parent.is_dir():
+        raise DeckError(f"there is no folder {path.parent} to write {path.name} in; make it first")
+    return path
+
+
+def design_content(path: Path, design: Design) -> str:
+    """Return a design as the text that the file's ending asks for."""
+    from synth.realisation.circuit import DESIGN_ENDING
+
+    if path.suffix.lower() == DESIGN_ENDING:
+        from synth.realisation.saved import design_text
+
+        return design_text(design)
+    from synth.report.netlist import deck_text
+
+    return deck_text(design.network)
+
+
+def write_if(path: Path | None, text: str | None) -> None:
+    """Write a file, if one is wanted: beside its place first, then moved there in one step.
+
+    Raises
+    ------
+    DeckError
+        If the system refuses; nothing is left behind then.
+    """
+    if path is None or text is None:
+        return
+    place = path.resolve()
+    beside = place.with_name(f".{place.name}.{os.getpid()}.part")
+    try:
+        handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+        os.replace(beside, place)
+    except OSError as error:
+        raise DeckError(f"{path} cannot be written: {error.strerror}") from error
+    finally:
+        beside.unlink(missing_ok=True)

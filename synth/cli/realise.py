@@ -1,0 +1,220 @@
+"""``synth realise``: from a target to circuits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import click
+
+from synth.cli.options import (
+    Command,
+    Decibels,
+    Gain,
+    Quantity,
+    Window,
+    file_option,
+    json_option,
+)
+
+if TYPE_CHECKING:
+    from synth.target.target import Target
+    from synth.values.series import Shelf
+
+
+class Realise(Command):
+    """The command with what --at and --order mean, taken from the families themselves."""
+
+    @staticmethod
+    def details(formatter: click.HelpFormatter) -> None:
+        """Write the kinds, the families with their edges, and the meaning of the numbers."""
+        from synth.target import EDGES, FAMILIES, KINDS
+
+        def say(text: str) -> None:
+            formatter.write_paragraph()
+            formatter.write_text(text)
+
+        formatter.write_text(f"KIND is one of {', '.join(KINDS)}.")
+        say("--at is the edge of the pass band; what marks it depends on the family:")
+        rows = [(f.name, f"{EDGES[f.edge]} (--edge {f.edge})") for f in FAMILIES.values()]
+        formatter.write_dl([*rows, ("bessel", f"on request: {EDGES['delay']} (--edge delay)")])
+        say(
+            "For a bandpass or bandstop --at is the geometric centre, and --width is measured "
+            "between the same edges. With --q and no family --at is the pole frequency: the "
+            "centre, where a bandpass has its gain and a bandstop its zero. With --h or --num, "
+            "s = j1 falls on --at; without --at, s is in rad/s."
+        )
+        say(
+            "--order counts all poles of the filter: a bandpass or bandstop has twice the order "
+            "of its low-pass, so it is even. An allpass has the poles of its family, or of --q."
+        )
+
+
+@click.command(cls=Realise)
+@click.argument("kind", metavar="[KIND]", required=False)
+@click.option("--family", metavar="NAME", help="Response family [butterworth].")
+@click.option("--order", type=int, metavar="N", help="Number of poles [2].")
+@click.option("--at", type=Quantity("Hz", "frequency"), metavar="F", help="Frequency, as 1kHz.")
+@click.option("--q", type=Quantity("", "number"), metavar="Q", help="Q of the poles, or F/width.")
+@click.option("--width", type=Quantity("Hz", "frequency"), metavar="F", help="Band width.")
+@click.option("--ripple", type=Decibels(), metavar="DB", help="Pass-band ripple [0.5 dB].")
+@click.option("--stop-attenuation", type=Decibels(), metavar="DB", help="Stop band [40 dB].")
+@click.option("--edge", metavar="EDGE", help="3dB, ripple, stop or delay.")
+@click.option("--gain", type=Gain(), metavar="G", help="As 2, -1 (inverting) or 6dB [1].")
+@click.option("--h", "h", metavar="TEXT", help='H(s), as "s^2/(s^2 + sqrt(2)*s + 1)".')
+@click.option("--num", metavar="LIST", help='Numerator, descending powers, as "1 0 1".')
+@click.option("--den", metavar="LIST", help='Denominator, as "1 0.2 1".')
+@click.option("--complement", is_flag=True, help="Realise 1 - H instead.")
+@click.option("--resistors", default="E96", show_default=True, metavar="SERIES")
+@click.option("--capacitors", default="E12", show_default=True, metavar="SERIES")
+@click.option("--resistor-window", type=Window("ohm"), metavar="LOW:HIGH", help="[1k:1M]")
+@click.option("--capacitor-window", type=Window("F"), metavar="LOW:HIGH", help="[100p:1u]")
+@click.option("--top", type=click.IntRange(1, 100), default=5, show_default=True, metavar="N")
+@click.option("--pick", type=click.IntRange(1, 100), metavar="N", help="Circuit to show and write.")
+@click.option("--seed", type=click.IntRange(0), default=0, metavar="N", help="Of the value search.")
+@file_option
+@json_option
+def realise(
+    kind: str | None,
+    family: str | None,
+    order: int | None,
+    at: float | None,
+    q: float | None,
+    width: float | None,
+    ripple: float | None,
+    stop_attenuation: float | None,
+    edge: str | None,
+    gain: float | None,
+    h: str | None,
+    num: str | None,
+    den: str | None,
+    complement: bool,
+    resistors: str,
+    capacitors: str,
+    resistor_window: tuple[float, float] | None,
+    capacitor_window: tuple[float, float] | None,
+    top: int,
+    pick: int | None,
+    seed: int,
+    file: str | None,
+    as_json: bool,
+) -> None:
+    """Find circuits for a target, best first.
+
+    The target is a KIND, or H(s) by --h, or its coefficients by --num and --den.
+    """
+    from synth.cli.output import check_file, design_content, show, write_if
+    from synth.errors import RealisationError
+    from synth.realisation.realise import realise as search
+    from synth.report.record import realisation_records
+    from synth.values.series import CAPACITORS, RESISTORS
+
+    path = check_file(file)
+    family_options = FamilyOptions(family, order, q, width, ripple, stop_attenuation, edge, gain)
+    target = _target(kind, at, family_options, h, num, den, complement)
+    shelves = [
+        _shelf(resistors, resistor_window, RESISTORS),
+        _shelf(capacitors, capacitor_window, CAPACITORS),
+    ]
+    found = search(
+        target,
+        resistors=shelves[0],
+        capacitors=shelves[1],
+        top=max(top, pick or 1),
+        seed=seed,
+    )
+    chosen = pick or 1
+    if chosen > len(found):
+        raise RealisationError(
+            f"--pick {chosen} asks for a circuit that is not there: {len(found)} "
+            f"{'was' if len(found) == 1 else 'were'} found; pick one of them"
+        )
+    records = realisation_records(target, found[: max(top, chosen)])
+    design = found[chosen - 1].design
+    content = None if path is None else design_content(path, design)
+    if as_json:
+        from synth.report.answer import realise_answer
+
+        answer = realise_answer(target, records)
+        write_if(path, content)
+        show(answer)
+        return
+    from synth.report.text import realise_text
+
+    text = realise_text(target, records, chosen)
+    write_if(path, content)
+    click.echo(text, nl=False)
+    if path is not None:
+        click.echo(f"written: {path}")
+
+
+@dataclass(frozen=True)
+class FamilyOptions:
+    """The options that belong to a KIND."""
+
+    family: str | None
+    order: int | None
+    q: float | None
+    width: float | None
+    ripple: float | None
+    stop_attenuation: float | None
+    edge: str | None
+    gain: float | None
+
+    def given(self) -> str | None:
+        """Return the name of an option that was given, if one was."""
+        names = [n for n, value in vars(self).items() if value is not None]
+        return f"--{names[0].replace('_', '-')}" if names else None
+
+
+def _target(
+    kind: str | None,
+    at: float | None,
+    options: FamilyOptions,
+    h: str | None,
+    num: str | None,
+    den: str | None,
+    complement: bool,
+) -> Target:
+    from synth.target import response_target, transfer_target
+    from synth.transfer.expression import transfer_from_coefficients, transfer_from_text
+
+    if (num is None) != (den is None):
+        raise click.UsageError("--num and --den belong together; give both")
+    if sum(x is not None for x in (kind, h, num)) != 1:
+        raise click.UsageError("give one target: a KIND, or --h, or --num with --den")
+    if kind is None:
+        given = options.given()
+        if given is not None:
+            raise click.UsageError(f"{given} is for a KIND and not for a given H; leave it out")
+        if h is not None:
+            return transfer_target(transfer_from_text(h), at, complement)
+        return transfer_target(transfer_from_coefficients(num or "", den or ""), at, complement)
+    if at is None:
+        raise click.UsageError(f"a {kind} needs its frequency; give --at, as in --at 1kHz")
+    wanted = response_target(
+        kind,
+        at,
+        family=options.family,
+        order=options.order,
+        ripple_db=options.ripple,
+        stop_attenuation_db=options.stop_attenuation,
+        gain=1.0 if options.gain is None else options.gain,
+        q=options.q,
+        width_hz=options.width,
+        edge=options.edge,
+    )
+    if not complement:
+        return wanted
+    other = transfer_target(wanted.transfer, None, True)
+    return replace(
+        other,
+        at_hz=at,
+        description=f"1 - H, H the {wanted.description}",
+        meaning=f"of H: {wanted.meaning}",
+    )
+
+
+def _shelf(series: str, window: tuple[float, float] | None, default: Shelf) -> Shelf:
+    low, high = window or (default.low, default.high)
+    return replace(default, series=series.upper(), low=low, high=high)

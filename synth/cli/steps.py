@@ -1,0 +1,86 @@
+"""The steps of `synth transform`, from their text."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from difflib import get_close_matches
+from typing import NamedTuple
+
+from synth.errors import TransformError
+from synth.transform.drive import Swap
+from synth.transform.impedance import ImpedanceSwap
+from synth.transform.prune import Prune
+from synth.transform.scale import ScaleFrequency, ScaleImpedance
+from synth.transform.step import Transformation
+from synth.units import parse_si
+
+
+class StepForm(NamedTuple):
+    """How a step is written, what it does, and how it is made from what follows the ``=``."""
+
+    form: str
+    meaning: str
+    make: Callable[[str | None], Transformation]
+    needs_value: bool = False
+
+
+#: Name -> form.
+STEPS: Mapping[str, StepForm] = {
+    "swap": StepForm(
+        "swap, swap=STAGE",
+        "input and ground interchanged: H becomes 1 - H; with STAGE only within one stage of a "
+        "cascade, by its number in `synth analyse` or its parts, as in swap=R3,C3,U2",
+        lambda x: Swap(x or ""),
+    ),
+    "rc-cr": StepForm(
+        "rc-cr, rc-cr=1kHz",
+        "resistors and capacitors change places: H(s) becomes H(w0^2/s), w0 by default the mean "
+        "of the natural modes",
+        lambda x: ImpedanceSwap(None if x is None else parse_si(x, "Hz")),
+    ),
+    "scale-frequency": StepForm(
+        "scale-frequency=2",
+        "every frequency of the response times 2",
+        lambda x: ScaleFrequency(parse_si(x or "")),
+        True,
+    ),
+    "scale-impedance": StepForm(
+        "scale-impedance=10",
+        "every impedance times 10; H unchanged",
+        lambda x: ScaleImpedance(parse_si(x or "")),
+        True,
+    ),
+    "prune": StepForm("prune", "parts without effect on the output removed", lambda _: Prune()),
+}
+_WITHOUT_VALUE = ("prune",)
+
+
+def read_step(text: str) -> Transformation:
+    """Return the transformation that a step of the command line names.
+
+    Raises
+    ------
+    TransformError
+        If there is no such step (the message names the close one), or its argument is missing.
+    NumberError
+        If its number cannot be read.
+
+    Examples
+    --------
+    >>> read_step("rc-cr=1kHz")
+    ImpedanceSwap(frequency_hz=1000.0)
+    """
+    name, equals, argument = text.partition("=")
+    if name not in STEPS:
+        close = get_close_matches(name, STEPS, n=1)
+        advice = f"did you mean {close[0]}? " if close else ""
+        raise TransformError(
+            f"there is no step {name!r}; {advice}the steps are "
+            f"{', '.join(s.form for s in STEPS.values())}"
+        )
+    step = STEPS[name]
+    if (equals and not argument) or (step.needs_value and not equals):
+        raise TransformError(f"step {name} needs a value after =; write it as {step.form}")
+    if equals and name in _WITHOUT_VALUE:
+        raise TransformError(f"step {name} takes no value; write it as {step.form}")
+    return step.make(argument if equals else None)

@@ -1,0 +1,67 @@
+"""``synth transform``: a circuit at hand becomes another."""
+
+from __future__ import annotations
+
+import click
+
+from synth.cli.options import Command, circuit_options, file_option, json_option, load
+
+
+class Transform(Command):
+    """The command with the steps, taken from their table."""
+
+    @staticmethod
+    def details(formatter: click.HelpFormatter) -> None:
+        """Write the steps."""
+        from synth.cli.steps import STEPS
+
+        formatter.write_dl([(s.form, s.meaning) for s in STEPS.values()])
+
+
+@click.command(cls=Transform)
+@circuit_options
+@click.argument("steps", metavar="STEP...", nargs=-1, required=True)
+@file_option
+@json_option
+def transform(
+    circuit: str,
+    steps: tuple[str, ...],
+    input_: str | None,
+    output: str | None,
+    ground: str | None,
+    keep_grounded: tuple[str, ...],
+    file: str | None,
+    as_json: bool,
+) -> None:
+    """Apply STEPs to CIRCUIT, in order.
+
+    Each step is a theorem with checked preconditions; H before and after are shown, and where
+    the complement is not the filter probably wanted, the way to that one.
+    """
+    from shlex import quote
+
+    from synth.cli.output import check_file, design_content, show, write_if
+    from synth.cli.steps import read_step
+    from synth.realisation.design import Design
+    from synth.report.record import transform_record
+
+    path = check_file(file)
+    chain = [(text, read_step(text)) for text in steps]
+    found = load(circuit, input_, output, ground, keep_grounded)
+    record = transform_record(found.network, chain, f"synth transform {quote(circuit)}")
+    design = Design(record.after.network, None, (*found.design.derivation, *record.steps))
+    content = None if path is None else design_content(path, design)
+    if as_json:
+        from synth.report.answer import transform_answer
+
+        answer = transform_answer(record, found)
+        write_if(path, content)
+        show(answer)
+        return
+    from synth.report.text import transform_text
+
+    text = transform_text(record, found.notes)
+    write_if(path, content)
+    click.echo(text, nl=False)
+    if path is not None:
+        click.echo(f"written: {path}")

@@ -1,0 +1,1 @@
+"""Demo decks: the analog front end of a small weather buoy."""

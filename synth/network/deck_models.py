@@ -1,0 +1,72 @@
+"""Op-amp subcircuits for a deck: ideal, and one-pole A(s) = A0 / (1 + s*A0/wt).
+
+Both have infinite input resistance, zero output resistance and their reference at node 0, the
+inaccessible ground of the op amp.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Protocol
+
+from synth.errors import NetworkError
+from synth.units import format_deck
+
+#: Gain of the ideal op amp in a deck: far above any loop's need, far below the rounding of doubles.
+IDEAL_GAIN = 1e7
+#: DC gain written for an op amp whose own is infinite: a simulator needs an operating point.
+LARGEST_GAIN = 1e9
+
+
+class OnePoleAmplifier(Protocol):
+    """An op amp by two numbers, such as `synth.analysis.amplifier.OnePole`."""
+
+    @property
+    def gain_bandwidth(self) -> float:
+        """Unity-gain angular frequency wt in rad/s."""
+
+    @property
+    def dc_gain(self) -> float:
+        """A0, which may be infinite."""
+
+
+def amplifier_text(name: str, pins: int, amplifier: OnePoleAmplifier | None) -> str:
+    """Write the subcircuit of an op amp.
+
+    Parameters
+    ----------
+    name : str
+        Name of the subcircuit.
+    pins : int
+        3 (plus minus out) or 5 (plus minus vcc vee out).
+    amplifier : OnePoleAmplifier or None
+        None is the ideal op amp.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    NetworkError
+        If the gain-bandwidth product or the gain is not positive.
+    """
+    signature = "plus minus out" if pins == 3 else "plus minus vcc vee out"
+    head = f".subckt {name} {signature}"
+    if amplifier is None:
+        body = [f"Eout out 0 plus minus {format_deck(IDEAL_GAIN)}"]
+    else:
+        wt, gain = amplifier.gain_bandwidth, min(amplifier.dc_gain, LARGEST_GAIN)
+        if not (0 < wt < math.inf and gain > 0):
+            raise NetworkError(
+                f"an op amp of gain-bandwidth {wt:g} rad/s and DC gain {gain:g} cannot be "
+                "written; both must be positive, the first one finite"
+            )
+        # 1 S into A0 ohm beside 1/wt farad: v(pole) = A0 / (1 + s*A0/wt) * (v(plus) - v(minus))
+        body = [
+            "Gin 0 pole plus minus 1",
+            f"Rpole pole 0 {format_deck(gain)}",
+            f"Cpole pole 0 {format_deck(1 / wt)}",
+            "Eout out 0 pole 0 1",
+        ]
+    return "\n".join((head, *body, f".ends {name}"))

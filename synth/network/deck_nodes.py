@@ -1,0 +1,80 @@
+"""Node names that are safe in a deck: the reference is 0, the rest survives the simulator.
+
+Tried in the simulator: letters, digits and ``_ + - . / # : ! % & @ ^ ? < > |`` stand for
+themselves in every part line; parentheses, commas, quotes, braces, ``=``, ``$``, ``;`` and two
+slashes do not.  The simulator does not distinguish capitals.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+
+from synth.network.model import Network
+
+_SAFE = re.compile(r"(?!.*//)[A-Za-z0-9_+\-./#:!%&@^?<>|]+")
+_OUT = ("out", "/out")
+
+
+def deck_nodes(network: Network) -> dict[str, str]:
+    """Return node -> name in a deck, for every node of the network and its bench.
+
+    Safe names stay.  The reference becomes ``0`` when nothing else is called so; other unsafe
+    names are rewritten, and an output with an unsafe name becomes ``out`` when that is free.
+
+    Parameters
+    ----------
+    network : Network
+
+    Returns
+    -------
+    dict of str to str
+        One name for each node, distinct also without regard to case.
+    """
+    nodes = dict.fromkeys(_every_node(network))
+    grounds = (network.reference, *network.supplies)
+    zero = next((n for n in grounds if is_zero(n)), None)
+    if zero is None and not any(map(is_zero, nodes)):
+        zero = network.reference
+    names: dict[str, str] = {} if zero is None else {zero: "0"}
+    taken = {"0", "gnd"}
+    for node in nodes:
+        if node not in names and node.lower() not in taken and _SAFE.fullmatch(node):
+            names[node] = node
+            taken.add(node.lower())
+    outputs = [p.node for p in network.outputs]
+    for node in nodes:
+        if node in names:
+            continue
+        first = node in outputs[:1] and not taken.intersection(_OUT)
+        name = "out" if first else _free(node, taken)
+        names[node] = name
+        taken.add(name.lower())
+    return names
+
+
+def is_zero(node: str) -> bool:
+    """Say whether the simulator takes a node of this name as its ground."""
+    return node == "0" or node.lower() == "gnd"
+
+
+def _every_node(network: Network) -> Iterator[str]:
+    yield network.reference
+    yield from network.supplies
+    yield from network.nodes
+    for s in network.bench.sources:
+        yield from (s.plus, s.minus)
+    for b in network.bench.decoupling:
+        yield from b.nodes
+    for u in network.op_amps:
+        yield from u.supply_pins or ()
+
+
+def _free(node: str, taken: Iterable[str]) -> str:
+    stem = re.sub(r"[^A-Za-z0-9_+\-.]+", "_", node).strip("_") or "n"
+    if is_zero(stem) or stem.lower() in _OUT:
+        stem = "n_" + stem
+    name, k = stem, 2
+    while name.lower() in taken:
+        name, k = f"{stem}_{k}", k + 1
+    return name

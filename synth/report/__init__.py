@@ -1,0 +1,1 @@
+"""Reports: plain records computed once, and their renderers (text, JSON)."""

@@ -1,0 +1,244 @@
+"""The records as JSON objects: the answers of ``--json``, described by the package's schema.json.
+
+Polynomials are in descending powers of s in rad/s.  A number that is not finite, or that needs a
+value some part does not have, is null.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+from synth.analysis.symbolic import Formula
+from synth.catalog import Stage
+from synth.network.model import Network
+from synth.realisation.circuit import Circuit
+from synth.realisation.design import StageUse
+from synth.realisation.saved import VERSION, Json, branch_json, step_json
+from synth.report.netlist import deck_text
+from synth.report.record import Analysis, Numbers, RealisationRecord, Response, TransformRecord
+from synth.target.target import Target
+from synth.transfer.kinds import Description
+from synth.transfer.section import Section, section_figures
+from synth.transfer.transfer import Transfer
+
+
+def analysis_answer(analysis: Analysis, circuit: Circuit) -> Json:
+    """Return the answer of ``analyse``."""
+    response = analysis.response
+    return {
+        **_head("analyse"),
+        "circuit": circuit.name,
+        "title": analysis.network.title,
+        **_response(response),
+        "terminals": [
+            {
+                "part": row.terminal.part,
+                "pin": row.terminal.pin,
+                "at": "ground" if row.terminal.at == "ground" else "input",
+                "held": row.terminal.held,
+                "numerator": None if row.numerator is None else list(row.numerator),
+                "symbolic": _factors(row.formula),
+            }
+            for row in analysis.terminals
+        ],
+        "terminals_sum_to_one": analysis.sum_is_one,
+        "stages": [
+            {"name": s.name, "parts": list(s.parts), "feeds": list(s.feeds)}
+            for s in analysis.stages
+        ],
+        **_parts(analysis.network),
+        "findings": list(analysis.findings),
+        "notes": list(circuit.notes),
+    }
+
+
+def transform_answer(record: TransformRecord, circuit: Circuit) -> Json:
+    """Return the answer of ``transform``."""
+    after = record.after.network
+    return {
+        **_head("transform"),
+        "circuit": circuit.name,
+        "title": after.title,
+        "steps": [step_json(s) for s in record.steps],
+        "before": _response(record.before),
+        "after": _response(record.after),
+        "sum": None if record.sum is None else _transfer(record.sum),
+        **_parts(after),
+        "findings": list(record.findings),
+        "advice": list(record.advice),
+        "notes": list(circuit.notes),
+        "netlist": None if record.after.numbers is None else deck_text(after),
+    }
+
+
+def realise_answer(target: Target, records: Sequence[RealisationRecord]) -> Json:
+    """Return the answer of ``realise``."""
+    return {
+        **_head("realise"),
+        "target": {
+            "kind": target.kind,
+            "at_hz": target.at_hz,
+            "description": target.description,
+            "meaning": target.meaning,
+            **_transfer(target.transfer),
+        },
+        "realisations": [_realisation(r) for r in records],
+    }
+
+
+def catalog_answer(stages: Iterable[Stage]) -> Json:
+    """Return the answer of ``catalog`` without a name."""
+    return {
+        **_head("catalog"),
+        "stages": [
+            {
+                "name": s.name,
+                "title": s.title,
+                "kinds": list(s.kinds),
+                "order": s.order,
+                "op_amps": len(s.network.op_amps),
+            }
+            for s in stages
+        ],
+    }
+
+
+def stage_answer(stage: Stage, response: Response) -> Json:
+    """Return the answer of ``catalog NAME``; `response` is that of the example's values."""
+    return {
+        **_head("catalog"),
+        "stage": {
+            "name": stage.name,
+            "title": stage.title,
+            "names": list(stage.names),
+            "kinds": list(stage.kinds),
+            "order": stage.order,
+            "sign": stage.sign,
+            "H": stage.H,
+            "source": stage.source,
+            "conditions": list(stage.conditions),
+            "remarks": list(stage.remarks),
+            **_response(response),
+            **_parts(response.network),
+            "netlist": deck_text(response.network),
+        },
+    }
+
+
+# -- pieces ----------------------------------------------------------------------------------------
+
+
+def _head(command: str) -> Json:
+    return {"schema": VERSION, "command": command}
+
+
+def _response(response: Response) -> Json:
+    numbers = response.numbers
+    return {"symbolic": _factors(response.formula), **_numbers(numbers)}
+
+
+def _numbers(n: Numbers | None) -> Json:
+    if n is None:
+        keys = ("numerator", "denominator", "sections", "gain", "poles", "zeros", "modes")
+        return dict.fromkeys((*keys, "response", "feedback"))
+    return {
+        **_transfer(n.transfer),
+        "numerator": list(n.numerator),
+        "denominator": list(n.denominator),
+        "modes": _pairs(n.modes),
+        "response": _description(n.description),
+        "feedback": {"negative": n.feedback.negative, "reason": n.feedback.reason},
+    }
+
+
+def _transfer(h: Transfer) -> Json:
+    return {
+        "numerator": list(h.numerator),
+        "denominator": list(h.denominator),
+        "sections": [_section(s) for s in h.sections],
+        "gain": h.gain,
+        "poles": _pairs(h.poles),
+        "zeros": _pairs(h.zeros),
+    }
+
+
+def _section(s: Section) -> Json:
+    w0, q = section_figures(s)
+    return {
+        "numerator": list(s.numerator),
+        "denominator": list(s.denominator),
+        "f0_hz": w0 / (2 * math.pi),
+        "q": None if q is None else _finite(q),
+    }
+
+
+def _description(d: Description) -> Json:
+    return {
+        "kind": d.kind,
+        "order": d.order,
+        "zeros_at_origin": d.zeros_at_origin,
+        "zeros_at_infinity": d.zeros_at_infinity,
+        "slope_low_db_per_decade": d.slope_low,
+        "slope_high_db_per_decade": d.slope_high,
+        "gain_dc": _finite(d.gain_dc),
+        "gain_infinity": _finite(d.gain_infinity),
+        "peak": _finite(d.peak),
+        "peak_hz": _finite(d.peak_hz),
+    }
+
+
+def _factors(formula: Formula) -> Json:
+    return {
+        "numerator": list(formula.numerator_factors),
+        "denominator": list(formula.denominator_factors),
+    }
+
+
+def _parts(network: Network) -> Json:
+    return {
+        "parts": [branch_json(b) for b in network.branches],
+        "op_amps": [
+            {"name": u.name, "plus": u.plus, "minus": u.minus, "out": u.out}
+            for u in network.op_amps
+        ],
+    }
+
+
+def _realisation(record: RealisationRecord) -> Json:
+    r = record.realisation
+    h = record.transfer
+    return {
+        "stages": [_stage_use(s) for s in r.stages],
+        "derivation": [step_json(s) for s in r.design.derivation],
+        **_parts(r.network),
+        **_transfer(h),
+        "error_db": _finite(r.error_db),
+        "stop_error": _finite(r.stop_error),
+        "phase_error_degrees": _finite(record.phase_error),
+        "spread": r.spread,
+        "balanced_zeros": r.balanced_zeros,
+        "notes": list(r.notes),
+        "netlist": deck_text(r.network),
+    }
+
+
+def _stage_use(use: StageUse) -> Json:
+    return {
+        "stage": use.stage,
+        "title": use.title,
+        "source": use.source,
+        "steps": [s.name for s in use.steps],
+        "parts": dict(use.parts),
+        "f0_hz": use.w0 / (2 * math.pi),
+        "q": use.q,
+        "error": _finite(use.error),
+    }
+
+
+def _pairs(roots: Iterable[complex]) -> list[list[float]]:
+    return [[z.real, z.imag] for z in roots]
+
+
+def _finite(x: float) -> float | None:
+    return x if math.isfinite(x) else None

@@ -1,0 +1,34 @@
+"""The deck of a circuit, with an AC analysis over the frequencies where it does something."""
+
+from __future__ import annotations
+
+from math import ceil, floor, log10, pi
+
+from synth.analysis.loop import analyse
+from synth.analysis.numbers import modes
+from synth.network.deck_writer import write_deck
+from synth.network.model import Network
+
+#: Sweep of a circuit without a mode off the origin, Hz.
+_PLAIN = (1.0, 1e6)
+
+
+def deck_text(network: Network) -> str:
+    """Return the deck of a circuit with values, swept two decades around its natural modes.
+
+    Raises
+    ------
+    NetworkError
+        If it cannot be written as a deck; the message names the part.
+    """
+    return write_deck(network, frequencies=sweep(network))
+
+
+def sweep(network: Network) -> tuple[float, float]:
+    """Return first and last frequency in Hz: whole decades, two beyond the natural modes."""
+    if any(b.value is None for b in network.branches):
+        return _PLAIN
+    sizes = [abs(p) / (2 * pi) for p in modes(analyse(network)) if p]
+    if not sizes:
+        return _PLAIN
+    return 10.0 ** (floor(log10(min(sizes))) - 2), 10.0 ** (ceil(log10(max(sizes))) + 2)

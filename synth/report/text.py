@@ -1,0 +1,248 @@
+"""The records as text for a terminal of 80 columns."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from math import pi
+
+from synth.catalog import Stage
+from synth.network.model import UNITS, Network
+from synth.report.layout import labelled, shortened, table, wrapped
+from synth.report.record import Analysis, RealisationRecord, Response, TransformRecord
+from synth.target.target import Target
+from synth.transfer.section import Section, polynomial_text, section_figures
+from synth.transform.step import Step
+from synth.units import format_si
+
+CAUTION = (
+    "Low-voltage signal circuits only. Anything on mains, in medical or hearing devices or in a "
+    "safety function needs licensed practice and the local codes."
+)
+#: Longest formula that is printed whole.
+_FORMULA = 1200
+_TERMINAL_FORMULA = 300
+
+
+# -- analyse ---------------------------------------------------------------------------------------
+
+
+def analysis_text(analysis: Analysis, notes: Sequence[str] = ()) -> str:
+    """Return the report on one circuit."""
+    network = analysis.network
+    numbers = analysis.response.numbers
+    lines = wrapped(network.title or "circuit without a title")
+    lines += [*_count_line(network), *_notes(notes), ""]
+    lines += response_lines(analysis.response, "H(s)")
+    if numbers is not None:
+        lines += [""]
+        lines += labelled("modes (rad/s)", _roots(numbers.modes))
+        lines += labelled("poles (rad/s)", _roots(numbers.transfer.poles))
+        lines += labelled("zeros (rad/s)", _roots(numbers.transfer.zeros))
+    lines += [""]
+    for s in analysis.stages:
+        feeds = ", ".join(s.feeds) or "nothing"
+        lines += wrapped(f"stage {s.name}: {', '.join(s.parts)}; fed from {feeds}", hanging="  ")
+    lines += ["", *_terminal_lines(analysis), *_findings(analysis.findings)]
+    return _text(lines)
+
+
+def _terminal_lines(analysis: Analysis) -> list[str]:
+    numbers = analysis.response.numbers
+    rows = []
+    for row in analysis.terminals:
+        if row.numerator is None:
+            shown = shortened(str(row.formula), _TERMINAL_FORMULA)
+        else:
+            shown = polynomial_text(row.numerator)
+        held = f" (stays: {row.terminal.held})" if row.terminal.held else ""
+        rows.append((str(row.terminal), row.terminal.at, shown + held))
+    if numbers is None:
+        lines = ["transfers T_k(s) of the terminals"]
+    else:
+        lines = ["transfers of the terminals: T_k(s) = N_k(s)/D(s), with"]
+        lines += wrapped(f"D(s) = {polynomial_text(numbers.denominator)}", "  ", "    ")
+    what = "T_k" if numbers is None else "N_k"
+    lines += table(("terminal", "at", what), rows)
+    total = "is 1 (exact)" if analysis.sum_is_one else "is NOT 1: a fault of the analysis"
+    return [*lines, f"the sum of all T_k {total}"]
+
+
+# -- transform -------------------------------------------------------------------------------------
+
+
+def transform_text(record: TransformRecord, notes: Sequence[str] = ()) -> str:
+    """Return what a chain of transformations did."""
+    lines = wrapped(record.after.network.title or "circuit without a title")
+    lines += [*_notes(notes), ""]
+    for step in record.steps:
+        lines += _step_lines(step)
+    lines += ["", *response_lines(record.before, "H before")]
+    lines += ["", *response_lines(record.after, "H after")]
+    if record.sum is not None:
+        lines += ["", *labelled("H before + H after (exact)", str(record.sum))]
+    lines += _findings(record.findings)
+    if record.advice:
+        lines += [""]
+        for sentence in record.advice:
+            lines += wrapped(sentence, "! ", "  ")
+    lines += ["", *part_lines(record.after.network), *wrapped(CAUTION)]
+    return _text(lines)
+
+
+def _step_lines(step: Step) -> list[str]:
+    lines = wrapped(f"step {step}", hanging="  ")
+    lines += wrapped(f"because {step.theorem}", "  ")
+    for note in step.notes:
+        lines += wrapped(f"note: {note}", "  ", "    ")
+    return lines
+
+
+# -- realise ---------------------------------------------------------------------------------------
+
+
+def realise_text(target: Target, records: Sequence[RealisationRecord], picked: int = 1) -> str:
+    """Return the ranked circuits for a target, and the parts of the picked one."""
+    lines = [*labelled("target", target.description), *wrapped(target.meaning, "  ")]
+    for record in records:
+        lines += ["", *_realisation_lines(target, record)]
+    chosen = records[picked - 1].realisation.network
+    lines += ["", f"parts of circuit {picked}", *part_lines(chosen), *wrapped(CAUTION)]
+    return _text(lines)
+
+
+def _realisation_lines(target: Target, record: RealisationRecord) -> list[str]:
+    r = record.realisation
+    lines = wrapped(f"{record.number}. {r.label}", hanging="   ")
+    size = f"error {r.error_db:.3g} dB, stop-band error {r.stop_error:.2g}"
+    if target.kind == "allpass":
+        size += f", phase error {record.phase_error:.2g} degrees"
+    lines += wrapped(f"{size}; {_count(r.network)}; spread {r.spread:.3g}", "   ")
+    for k, use in enumerate(r.stages, start=1):
+        what = f"stage {k}: {use.title}"
+        if use.w0:
+            what += f", f0 {format_si(use.w0 / (2 * pi), 'Hz')}, Q {use.q:.4g}"
+        parts = ", ".join(new for _, new in use.parts)
+        lines += wrapped(f"{what}: {parts}", "   ", "     ")
+        for step in use.steps:
+            told = f"; {step.notes[0]}" if step.name == "swap" and step.notes else ""
+            lines += wrapped(f"{step.name}{told}", "     ", "       ")
+    if r.balanced_zeros:
+        lines += wrapped(
+            f"{r.balanced_zeros} zero coefficient(s) of H only while parts match", "   "
+        )
+    for note in r.notes:
+        lines += wrapped(f"note: {note}", "   ", "     ")
+    return lines
+
+
+# -- catalog ---------------------------------------------------------------------------------------
+
+
+def catalog_text(stages: Iterable[Stage]) -> str:
+    """Return the stages, two lines each."""
+    found = list(stages)
+    lines = []
+    for s in found:
+        figures = f"order {s.order}, {len(s.network.op_amps)} op amps, {', '.join(s.kinds)}"
+        lines += wrapped(f"{s.name}: {s.title}", hanging="    ")
+        lines += wrapped(figures, "    ", "      ")
+    lines += ["", f"{len(found)} stages; `synth catalog NAME` shows one"]
+    return _text(lines)
+
+
+def stage_text(stage: Stage, response: Response, deck: str) -> str:
+    """Return one stage: deck with the example's values, H, source, conditions."""
+    lines = wrapped(f"{stage.name}: {stage.title}", hanging="  ")
+    if stage.names:
+        lines += labelled("also called", "; ".join(stage.names))
+    lines += labelled("kinds", ", ".join(stage.kinds))
+    lines += [f"order: {stage.order}"]
+    lines += labelled("source", stage.source)
+    for label, texts in (("condition", stage.conditions), ("remark", stage.remarks)):
+        for text in texts:
+            lines += labelled(label, text)
+    lines += labelled("published H(s)", stage.H)
+    lines += ["", *response_lines(response, "H(s)"), "", "deck, with example values:"]
+    return _text(lines) + deck
+
+
+# -- pieces ----------------------------------------------------------------------------------------
+
+
+def response_lines(response: Response, label: str) -> list[str]:
+    """Return H in part names, in numbers, and its kind."""
+    lines = labelled(label, shortened(str(response.formula), _FORMULA))
+    n = response.numbers
+    if n is None:
+        return lines
+    lines += wrapped(f"gain {n.transfer.gain:.6g}", "  ")
+    for s in n.transfer.sections:
+        lines += wrapped(f"section {_section(s)}", "  ", "    ")
+    return [*lines, *wrapped(str(n.description), "  ", "    ")]
+
+
+def part_lines(network: Network) -> list[str]:
+    """Return the parts: name, value, nodes; then the op amps with their pins."""
+    rows = [
+        (b.name, "-" if b.value is None else format_si(b.value, UNITS[b.power]), " ".join(b.nodes))
+        for b in network.branches
+    ]
+    lines = table(("part", "value", "nodes"), rows) if rows else []
+    for u in network.op_amps:
+        lines += wrapped(f"{u.name}  op amp: + {u.plus}, - {u.minus}, out {u.out}", hanging="    ")
+    return lines
+
+
+def _section(s: Section) -> str:
+    w0, q = section_figures(s)
+    if not s.order:
+        return str(s)
+    shape = "" if q is None else f", Q {q:.5g}"
+    return f"{s}; f0 {format_si(w0 / (2 * pi), 'Hz', 5)}{shape}"
+
+
+def _roots(roots: Sequence[complex]) -> str:
+    left = list(roots)
+    texts = []
+    while left:
+        z = left.pop(0)
+        if z.imag and z.conjugate() in left:
+            left.remove(z.conjugate())
+            texts.append(f"{_real(z.real)} +- {abs(z.imag):.6g}j")
+        elif z.imag:
+            texts.append(f"{_real(z.real)} {'-' if z.imag < 0 else '+'} {abs(z.imag):.6g}j")
+        else:
+            texts.append(_real(z.real))
+    return ", ".join(texts) or "none"
+
+
+def _real(x: float) -> str:
+    return "0" if math.isclose(x, 0, abs_tol=1e-30) else f"{x:.6g}"
+
+
+_KINDS = ((0, "resistor"), (1, "capacitor"), (-1, "inductor"), (2, "FDNR"))
+
+
+def _count(network: Network) -> str:
+    counts = [(sum(b.power == p for b in network.branches), name) for p, name in _KINDS]
+    counts.append((len(network.op_amps), "op amp"))
+    return ", ".join(f"{n} {name}{'s' if n > 1 else ''}" for n, name in counts if n)
+
+
+def _count_line(network: Network) -> list[str]:
+    return wrapped(f"{_count(network)}; input {network.input}, output {network.output}")
+
+
+def _notes(notes: Sequence[str]) -> list[str]:
+    return [line for note in notes for line in wrapped(f"note: {note}", hanging="  ")]
+
+
+def _findings(found: Sequence[str]) -> list[str]:
+    if not found:
+        return []
+    return ["", *(line for text in found for line in wrapped(f"finding: {text}", hanging="  "))]
+
+
+def _text(lines: Sequence[str]) -> str:
+    return "\n".join(line.rstrip() for line in lines) + "\n"

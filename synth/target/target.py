@@ -1,0 +1,145 @@
+"""What is asked for: a transfer function, with its meaning in words and the measure of error."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.transfer.kinds import describe
+from synth.transfer.transfer import Transfer
+
+#: The error is measured in decibels down to this much below the target's maximum.
+RANGE_DB = 40.0
+#: Points of the frequency grid for each decade, and around each pole in units of its distance
+#: from the imaginary axis.
+_PER_DECADE = 60
+_AROUND = np.sinh(np.linspace(-4.0, 4.0, 41)) / 2
+#: Factor by which the grid reaches beyond the lowest and the highest pole or zero.
+_REACH = 100.0
+
+
+@dataclass(frozen=True)
+class Target:
+    """A stable proper transfer function somebody wants.
+
+    Parameters
+    ----------
+    transfer : Transfer
+        In rad/s, nothing cancelled.
+    kind : str
+        lowpass, highpass, bandpass, bandstop, allpass, or what `describe` finds.
+    at_hz : float or None
+        The frequency that was asked for, in hertz.
+    description : str
+        One line: what was asked.
+    meaning : str
+        What the frequency and the order mean for this target.
+    """
+
+    transfer: Transfer
+    kind: str
+    at_hz: float | None
+    description: str
+    meaning: str
+
+    @cached_property
+    def scale(self) -> float:
+        """Largest magnitude on the imaginary axis."""
+        return describe(self.transfer).peak
+
+    @cached_property
+    def grid(self) -> NDArray[np.float64]:
+        """Angular frequencies in rad/s on which errors are measured, ascending.
+
+        From two decades below the lowest pole or zero to two above the highest, with each of
+        them among the points, and denser around each pole.
+        """
+        return frequency_grid(self.transfer)
+
+    @cached_property
+    def magnitude(self) -> NDArray[np.float64]:
+        """Magnitude of the target on `grid`."""
+        return np.abs(self.transfer(1j * self.grid))
+
+    def __str__(self) -> str:
+        return f"{self.description}; {self.meaning}"
+
+
+class RealisedError(NamedTuple):
+    """How far a response is from its target.
+
+    ``error_db`` is the largest deviation of the magnitude in decibels where the target is within
+    40 dB of its maximum; ``stop_error`` the largest elsewhere, as a fraction of the maximum.
+    """
+
+    error_db: float
+    stop_error: float
+
+
+def frequency_grid(transfer: Transfer) -> NDArray[np.float64]:
+    """Return angular frequencies in rad/s that resolve every pole and zero of the function."""
+    sizes = [abs(z) for z in (*transfer.poles, *transfer.zeros) if z] or [1.0]
+    low, high = min(sizes) / _REACH, max(sizes) * _REACH
+    count = max(2, math.ceil(_PER_DECADE * math.log10(high / low)))
+    points = [np.geomspace(low, high, count), np.array(sizes)]
+    points += map(_around, transfer.poles)
+    grid = np.unique(np.concatenate(points))
+    return np.asarray(grid[(grid >= low) & (grid <= high)], dtype=float)
+
+
+def _around(pole: complex) -> NDArray[np.float64]:
+    return np.asarray(abs(pole.imag) + abs(pole.real) * _AROUND, dtype=float)
+
+
+def realised_error(target: Target, transfer: Transfer) -> RealisedError:
+    """Return how far a realised response is from its target.
+
+    Parameters
+    ----------
+    target : Target
+    transfer : Transfer
+        What the circuit does.
+
+    Returns
+    -------
+    RealisedError
+        Magnitudes only; for an all-pass see `phase_error`.
+
+    Notes
+    -----
+    Besides the target's grid the neighbourhoods of the realised poles are looked at, so that a
+    peak beside the target's does not slip through.
+    """
+    near = _beside(target, transfer)
+    w = np.concatenate([target.grid, near])
+    wanted = np.concatenate([target.magnitude, np.abs(target.transfer(1j * near))])
+    got = np.abs(transfer(1j * w))
+    inside = wanted >= target.scale * 10 ** (-RANGE_DB / 20)
+    with np.errstate(divide="ignore"):
+        ratio = np.abs(20 * np.log10(got[inside] / wanted[inside]))
+    outside = np.abs(got - wanted)[~inside] / target.scale
+    return RealisedError(_largest(ratio), _largest(outside))
+
+
+def phase_error(target: Target, transfer: Transfer) -> float:
+    """Return the largest deviation of phase in degrees, within 40 dB of the target's maximum."""
+    w = np.concatenate([target.grid, _beside(target, transfer)])
+    wanted, got = target.transfer(1j * w), transfer(1j * w)
+    inside = np.abs(wanted) >= target.scale * 10 ** (-RANGE_DB / 20)
+    return _largest(np.abs(np.degrees(np.angle(got[inside] * wanted[inside].conj()))))
+
+
+def _beside(target: Target, transfer: Transfer) -> NDArray[np.float64]:
+    """Return grid points around the realised poles, within the target's grid."""
+    near = np.concatenate([np.empty(0), *map(_around, transfer.poles)])
+    grid = target.grid
+    return np.asarray(near[(near > grid[0]) & (near < grid[-1])], dtype=float)
+
+
+def _largest(values: NDArray[Any]) -> float:
+    return float(np.max(values, initial=0.0))

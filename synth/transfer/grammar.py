@@ -1,0 +1,297 @@
+"""Text of rational expressions, read by a small grammar and never evaluated by Python.
+
+::
+
+    sum      = term { ("+" | "-") term }
+    term     = factor { "*" factor | "/" factor | power }         a power without a sign before
+                                                                  it multiplies: 2s, (s+1)(s+2)
+    factor   = { "+" | "-" } power
+    power    = atom [ ("^" | "**") exponent ]
+    exponent = [ "-" ] digits | "(" exponent ")"
+    atom     = number | name | "pi" | "sqrt" "(" sum of constants ")" | "(" sum ")"
+
+A product without a sign after a division, as in ``1/2s`` or ``1/(s+1)(s+2)``, is refused: it is
+read both ways in print.  Limits on the length of the text, the depth of parentheses, exponents,
+degree and size of numbers keep the work bounded.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable
+from fractions import Fraction
+from typing import NamedTuple
+
+from synth.errors import ExpressionError
+from synth.transfer import polynomial as poly
+from synth.transfer.syntax import (
+    Divisor,
+    Expression,
+    Name,
+    Negative,
+    Node,
+    Number,
+    Power,
+    Product,
+    Sum,
+)
+
+MAX_LENGTH = 2000
+MAX_NESTING = 50
+MAX_EXPONENT = 40
+MAX_DEGREE = 40
+#: Bits of all numbers of an expression together, powers multiplied out.
+MAX_BITS = 50_000
+#: Decimal exponents of a number lie between plus and minus this.
+MAX_DECIMAL = 300
+
+_TOKEN = re.compile(
+    r"(?P<number>(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)"
+    r"|(?P<name>[A-Za-z_][A-Za-z_0-9]*)"
+    r"|(?P<sign>\*\*|[-+*/^()])",
+    re.ASCII,
+)
+
+
+class _Token(NamedTuple):
+    kind: str
+    text: str
+    position: int
+
+
+def parse(text: str, names: Iterable[str] = ("s",)) -> Expression:
+    """Read a rational expression.
+
+    Parameters
+    ----------
+    text : str
+        At most 2000 characters in the grammar above; ``pi`` and ``sqrt`` are known.
+    names : iterable of str
+        The variables it may contain.
+
+    Returns
+    -------
+    Expression
+
+    Raises
+    ------
+    ExpressionError
+        If the text is not in the grammar or beyond its limits; the sentence gives the position,
+        counted from 1.
+
+    Examples
+    --------
+    >>> half = parse("1/(1 + s R1 C1)", {"s", "R1", "C1"})
+    >>> half.evaluate({"s": 1j, "R1": 2.0, "C1": 0.5}, float)
+    (0.5-0.5j)
+    """
+    if len(text) > MAX_LENGTH:
+        raise ExpressionError(
+            f"the expression has {len(text)} characters; shorten it to {MAX_LENGTH} at most"
+        )
+    if not text.strip():
+        raise ExpressionError("the expression is empty; write one, for example 1/(s + 1)")
+    return Expression(text, _Parser(_tokens(text), frozenset(names)).read())
+
+
+def _tokens(text: str) -> list[_Token]:
+    found, at = [], 0
+    while at < len(text):
+        if text[at].isspace():
+            at += 1
+            continue
+        match = _TOKEN.match(text, at)
+        if match is None:
+            raise _error(at + 1, f"the character {text[at]!r} has no meaning here; remove it")
+        found.append(_Token(match.lastgroup or "", match.group(), at + 1))
+        at = match.end()
+    return [*found, _Token("end", "", len(text) + 1)]
+
+
+def _error(position: int, what: str) -> ExpressionError:
+    return ExpressionError(f"expression, position {position}: {what}")
+
+
+class _Parser:
+    """Recursive descent over the tokens; one method a rule of the grammar."""
+
+    def __init__(self, tokens: list[_Token], names: frozenset[str]) -> None:
+        self._tokens = tokens
+        self._names = names
+        self._at = 0
+        self._depth = 0
+
+    @property
+    def _next(self) -> _Token:
+        return self._tokens[self._at]
+
+    def _take(self) -> _Token:
+        token = self._next
+        self._at += 1
+        return token
+
+    def read(self) -> Node:
+        tree = self._sum()
+        rest = self._next
+        if rest.text == ")":
+            raise _error(rest.position, "a closing parenthesis has no opening one; remove it")
+        if rest.kind != "end":
+            raise _error(
+                rest.position, f"an operator is missing before {rest.text!r}; write * or + there"
+            )
+        return tree
+
+    def _sum(self) -> Node:
+        terms = [self._term()]
+        while self._next.text in ("+", "-"):
+            minus = self._take().text == "-"
+            term = self._term()
+            terms.append(Negative(term) if minus else term)
+        return self._bounded(terms[0] if len(terms) == 1 else Sum(tuple(terms)))
+
+    def _term(self) -> Node:
+        factors: list[Node] = [self._factor()]
+        divisors: list[Divisor] = []
+        divided = False  # whether the last sign was a division
+        while True:
+            token = self._next
+            if token.text == "*":
+                self._take()
+                factors.append(self._factor())
+            elif token.text == "/":
+                self._take()
+                divisors.append(Divisor(self._factor(), token.position))
+            elif token.kind == "name" or token.text == "(":
+                if divided:
+                    raise _error(
+                        token.position,
+                        "a product without a sign after a division is ambiguous; write * or put "
+                        "the denominator in parentheses",
+                    )
+                factors.append(self._power())
+            else:
+                break
+            divided = token.text == "/"
+        if len(factors) == 1 and not divisors:
+            return factors[0]
+        return self._bounded(Product(tuple(factors), tuple(divisors)))
+
+    def _factor(self) -> Node:
+        minus = False
+        while self._next.text in ("+", "-"):
+            minus ^= self._take().text == "-"
+        node = self._power()
+        return Negative(node) if minus else node
+
+    def _power(self) -> Node:
+        base = self._atom()
+        sign = self._next
+        if sign.text not in ("^", "**"):
+            return base
+        self._take()
+        exponent = self._exponent()
+        if self._next.text in ("^", "**"):
+            raise _error(self._next.position, "a power of a power needs parentheses; write (s^2)^3")
+        return self._bounded(Power(base, exponent, sign.position))
+
+    def _exponent(self) -> int:
+        if self._next.text == "(":
+            opening = self._take()
+            self._deeper(opening)
+            exponent = self._exponent()
+            self._close(opening)
+            return exponent
+        minus = self._next.text == "-"
+        if minus:
+            self._take()
+        token = self._take()
+        if not token.text.isdigit() or len(token.text) > 4 or int(token.text) > MAX_EXPONENT:
+            raise _error(token.position, f"an exponent must be a whole number up to {MAX_EXPONENT}")
+        return -int(token.text) if minus else int(token.text)
+
+    def _atom(self) -> Node:
+        token = self._take()
+        if token.kind == "number":
+            return Number(_number(token))
+        if token.text == "(":
+            self._deeper(token)
+            inner = self._sum()
+            self._close(token)
+            return inner
+        if token.kind == "name":
+            return self._named(token)
+        if token.kind == "end":
+            raise _error(token.position, "the expression breaks off; a number or a name is missing")
+        raise _error(token.position, f"a number or a name is missing before {token.text!r}")
+
+    def _named(self, token: _Token) -> Node:
+        if token.text in self._names:
+            return Name(token.text)
+        if token.text == "pi":
+            return Number(math.pi)
+        if token.text == "sqrt" and self._next.text == "(":
+            opening = self._take()
+            self._deeper(opening)
+            inner = self._sum()
+            self._close(opening)
+            return Number(_root(Expression("", inner), token.position))
+        known = ", ".join(sorted(self._names)) or "none"
+        raise _error(
+            token.position,
+            f"the name {token.text!r} is unknown; the names are {known}, besides pi and sqrt(...)",
+        )
+
+    def _deeper(self, opening: _Token) -> None:
+        self._depth += 1
+        if self._depth > MAX_NESTING:
+            raise _error(
+                opening.position, f"parentheses are nested more than {MAX_NESTING} deep; simplify"
+            )
+
+    def _close(self, opening: _Token) -> None:
+        if self._next.text != ")":
+            what = "is never closed" if self._next.kind == "end" else "is not closed in time"
+            raise _error(opening.position, f"this opening parenthesis {what}; add the closing one")
+        self._take()
+        self._depth -= 1
+
+    def _bounded(self, node: Node) -> Node:
+        extent = node.extent
+        if max(extent.numerator, extent.denominator) > MAX_DEGREE:
+            raise ExpressionError(
+                f"the degree of the expression is above {MAX_DEGREE}; lower its powers"
+            )
+        if extent.bits > MAX_BITS:
+            raise ExpressionError(
+                "the numbers of the expression are too long; give them fewer digits or powers"
+            )
+        return node
+
+
+def _number(token: _Token) -> Fraction:
+    mantissa, _, exponent = token.text.lower().partition("e")
+    if exponent and (len(exponent) > 5 or abs(int(exponent)) > MAX_DECIMAL):
+        raise _error(
+            token.position, f"the exponent of {token.text} is beyond {MAX_DECIMAL}; rescale"
+        )
+    return Fraction(mantissa) * Fraction(10) ** int(exponent or 0)
+
+
+def _root(argument: Expression, position: int) -> Fraction | float:
+    """Return the square root of a constant, as a fraction when it is one."""
+    if argument.names:
+        raise _error(
+            position,
+            f"sqrt takes a constant, not one with {min(argument.names)}; write powers instead",
+        )
+    value = argument.evaluate({}, poly.exact)
+    if value < 0:
+        raise _error(position, "the square root of a negative number is not real")
+    num, den = math.isqrt(value.numerator), math.isqrt(value.denominator)
+    if Fraction(num, den) ** 2 == value:
+        return Fraction(num, den)
+    try:
+        return math.sqrt(value)
+    except OverflowError:
+        raise _error(position, "the number under the root is too large; rescale") from None
