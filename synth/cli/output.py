@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -61,23 +60,8 @@ def design_content(path: Path, design: Design) -> str:
 
 
 def write_if(path: Path | None, text: str | None) -> None:
-    """Write a file, if one is wanted: beside its place first, then moved there in one step.
+    """Write a file whole or not at all, if one is wanted."""
+    if path is not None and text is not None:
+        from synth.realisation.saved import write_file
 
-    Raises
-    ------
-    DeckError
-        If the system refuses; nothing is left behind then.
-    """
-    if path is None or text is None:
-        return
-    place = path.resolve()
-    beside = place.with_name(f".{place.name}.{os.getpid()}.part")
-    try:
-        handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-        os.replace(beside, place)
-    except OSError as error:
-        raise DeckError(f"{path} cannot be written: {error.strerror}") from error
-    finally:
-        beside.unlink(missing_ok=True)
+        write_file(path, text)

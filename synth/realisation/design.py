@@ -75,6 +75,8 @@ class Realisation:
         Largest deviation in dB where the target is within 40 dB of its maximum.
     stop_error : float
         Largest deviation elsewhere, relative to the target's maximum.
+    phase_error : float
+        Largest deviation of phase in degrees where the target is within 40 dB of its maximum.
     spread : float
         Largest over smallest resistor, and the same of capacitors: the larger of the two.
     balanced_zeros : int
@@ -87,6 +89,7 @@ class Realisation:
     stages: tuple[StageUse, ...]
     error_db: float
     stop_error: float
+    phase_error: float
     spread: float
     balanced_zeros: int
     notes: tuple[str, ...] = ()

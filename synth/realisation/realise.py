@@ -18,7 +18,7 @@ from synth.realisation.design import Design, Realisation, StageUse
 from synth.search.candidates import Candidate, SectionTarget, derivations, search
 from synth.search.plan import Chain, best_chains, negated, plans, plans_with_gain_stage
 from synth.search.split import splits
-from synth.target.target import Target, realised_error
+from synth.target.target import Target, phase_error, realised_error
 from synth.transfer.kinds import describe
 from synth.transfer.transfer import Transfer
 from synth.transform.cascade import cascade
@@ -29,6 +29,8 @@ from synth.values.series import CAPACITORS, RESISTORS, Shelf
 
 #: A realisation within this many dB of its target counts as meeting it: parts of 1 % leave more.
 MEETS_DB = 0.25
+#: The same for the phase of an all-pass, in degrees.
+MEETS_DEGREES = 2.0
 #: Ratios of like parts above this are hard to make well (common practice).
 WIDE = 100.0
 _KEEP = 24
@@ -95,7 +97,7 @@ def realise(
     -------
     tuple of Realisation
         Each verified by exact analysis of the whole circuit with its values.  Ranked by: within
-        `MEETS_DB` of the target; fewest amplifiers; fewest zeros that need matched parts; a
+        `MEETS_DB` of the target (an all-pass also within `MEETS_DEGREES`); fewest amplifiers; fewest zeros that need matched parts; a
         spread within `WIDE`; fewest capacitors, then parts; spread (in octaves); error.
 
     Raises
@@ -136,15 +138,17 @@ def _inequivalent(found: Sequence[Realisation]) -> list[Realisation]:
 def rank(r: Realisation) -> tuple[float, ...]:
     """Return the key that realisations are ordered by; see `realise`."""
     network = r.network
+    allpass = r.design.target is not None and r.design.target.kind == "allpass"
+    meets = r.error_db <= MEETS_DB and r.stop_error <= 0.01
     return (
-        0 if r.error_db <= MEETS_DB and r.stop_error <= 0.01 else 1,
+        not (meets and (not allpass or r.phase_error <= MEETS_DEGREES)),
         len(network.op_amps),
         r.balanced_zeros,
         r.spread > WIDE,
         sum(b.power == 1 for b in network.branches),
         len(network.branches),
         round(log2(r.spread)),
-        r.error_db,
+        r.phase_error if allpass else r.error_db,
     )
 
 
@@ -244,6 +248,7 @@ def _assembled(target: Target, chain: Sequence[FittedStage]) -> Realisation:
         stages=uses,
         error_db=error_db,
         stop_error=stop_error,
+        phase_error=phase_error(target, realised),
         spread=_spread(network),
         balanced_zeros=sum(s.balanced_zeros for s in chain),
         notes=whole.step.notes,

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import json
 import math
+import os
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Any, TypeVar
 
 from synth.errors import FormatError, SynthError
@@ -34,6 +36,30 @@ def design_text(design: Design) -> str:
     """Return a design as JSON text, ending in a line feed."""
     content = {"schema": VERSION, "design": _design_json(design)}
     return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def write_file(path: str | Path, text: str) -> None:
+    """Write a file in UTF-8: beside its place first, then moved there in one step.
+
+    Raises
+    ------
+    FormatError
+        If the system refuses; nothing is left behind then.
+    """
+    place = Path(path).resolve()
+    beside = place.with_name(f".{place.name}.{os.getpid()}.part")
+    try:
+        handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+        try:
+            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+                file.write(text)
+            os.replace(beside, place)
+        finally:
+            beside.unlink(missing_ok=True)
+    except OSError as error:
+        raise FormatError(
+            f"{path} cannot be written: {error.strerror or error}; choose another place"
+        ) from error
 
 
 def _design_json(design: Design) -> Json:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from math import pi
+from typing import NamedTuple
 
 import numpy as np
 
@@ -26,9 +27,16 @@ _NOTHING = 1e-9
 _SHALLOW = 0.1
 
 
+class Advice(NamedTuple):
+    """A sentence, and a command that does what it says (empty for a fact)."""
+
+    text: str
+    command: str = ""
+
+
 def complement_advice(
     network: Network, before: Transfer, after: Transfer, command: str
-) -> tuple[str, ...]:
+) -> tuple[Advice, ...]:
     """Return what to say about a swap whose result is not the filter probably wanted.
 
     Parameters
@@ -42,9 +50,9 @@ def complement_advice(
 
     Returns
     -------
-    tuple of str
-        Sentences, the last ones each with a command; empty when the complement is the mirror
-        filter, or nothing is expected of it.
+    tuple of Advice
+        What the complement is not, with the figures; then the ways to the filter wanted.  Empty
+        when the complement is the mirror filter, or nothing is expected of it.
 
     Examples
     --------
@@ -72,7 +80,7 @@ def _edge_advice(
     command: str,
     *,
     low: bool,
-) -> tuple[str, ...]:
+) -> tuple[Advice, ...]:
     """Advice for a low-pass (``low``) or a high-pass."""
     name, wanted, end = (
         ("low-pass", "high-pass", "DC") if low else ("high-pass", "low-pass", "infinity")
@@ -100,16 +108,19 @@ def _edge_advice(
         facts.append(
             f"it peaks at {has.peak:.4g} ({_decibels(has.peak)}) at {format_si(has.peak_hz, 'Hz')}"
         )
-    sentences = [f"this complement is not the {wanted} of the same order: {'; '.join(facts)}"]
+    found = [Advice(f"this complement is not the {wanted} of the same order: {'; '.join(facts)}")]
     mirror = ImpedanceSwap()
     if not mirror.accepts(network):
-        sentences.append(f"the true {wanted} from this circuit: {command} rc-cr")
+        found.append(Advice(f"the true {wanted} from this circuit", f"{command} rc-cr"))
     if had.order <= MAX_ORDER:
         kind = wanted.replace("-", "")
-        sentences.append(
-            f"or a new circuit: synth realise {kind} {_edge_numbers(before, had, gain, low)}"
+        found.append(
+            Advice(
+                f"the {wanted} as a new circuit",
+                f"synth realise {kind} {_edge_numbers(before, had, gain, low)}",
+            )
         )
-    return tuple(sentences)
+    return tuple(found)
 
 
 def _edge_numbers(before: Transfer, had: Description, gain: float, low: bool) -> str:
@@ -142,7 +153,7 @@ def half_power_frequency(transfer: Transfer, gain: float, *, low: bool) -> float
     return inside
 
 
-def _centre_advice(before: Transfer) -> tuple[str, ...]:
+def _centre_advice(before: Transfer) -> tuple[Advice, ...]:
     """Advice for a band-pass."""
     poles = [abs(p) for p in before.poles]
     w0 = math.exp(sum(map(math.log, poles)) / len(poles))
@@ -152,7 +163,7 @@ def _centre_advice(before: Transfer) -> tuple[str, ...]:
         return ()
     shown = f"{value.real:.4g}" if abs(value.imag) < 1e-3 * abs(value) else f"{value:.4g}"
     what = "no notch" if left > _SHALLOW else f"a notch only {-20 * math.log10(left):.0f} dB deep"
-    first = (
+    first = Advice(
         f"this complement is {what}: the gain of the band-pass at its centre, "
         f"{format_si(w0 / (2 * pi), 'Hz')}, is {shown} and not +1, so {left:.3g} "
         f"({_decibels(left)}) is left there"
@@ -163,8 +174,11 @@ def _centre_advice(before: Transfer) -> tuple[str, ...]:
     numbers = f"--at {_option(w0 / (2 * pi))} --q {q:.4g}"
     return (
         first,
-        f"the true notch: synth realise bandstop {numbers}",
-        f"or a band-pass with centre gain +1 to swap: synth realise bandpass {numbers} --gain 1",
+        Advice("the true notch", f"synth realise bandstop {numbers}"),
+        Advice(
+            "a band-pass with centre gain +1, whose complement is the notch",
+            f"synth realise bandpass {numbers} --gain 1",
+        ),
     )
 
 

@@ -66,7 +66,7 @@ def transform_answer(record: TransformRecord, circuit: Circuit) -> Json:
         "sum": None if record.sum is None else _transfer(record.sum),
         **_parts(after),
         "findings": list(record.findings),
-        "advice": list(record.advice),
+        "advice": [a._asdict() for a in record.advice],
         "notes": list(circuit.notes),
         "netlist": None if record.after.numbers is None else deck_text(after),
     }

@@ -19,7 +19,7 @@ from synth.analysis.symbolic import Formula, formula
 from synth.errors import NetworkError
 from synth.network.model import Network, Terminal
 from synth.realisation.design import Realisation
-from synth.report.advice import complement_advice
+from synth.report.advice import Advice, complement_advice
 from synth.target.target import Target, phase_error
 from synth.transfer import polynomial as exact
 from synth.transfer.kinds import Description, describe
@@ -144,7 +144,7 @@ class TransformRecord:
         H before plus H after, exact, where the chain is a swap of the whole; else None.
     without_bias : tuple of (str, str)
         (op amp, pin) of inputs without a DC path afterwards.
-    advice : tuple of str
+    advice : tuple of Advice
         What to do where the complement is not what was probably wanted.
     """
 
@@ -153,7 +153,7 @@ class TransformRecord:
     steps: tuple[Step, ...]
     sum: Transfer | None
     without_bias: tuple[tuple[str, str], ...]
-    advice: tuple[str, ...]
+    advice: tuple[Advice, ...]
 
     @property
     def findings(self) -> tuple[str, ...]:
@@ -256,7 +256,7 @@ def transform_record(
     _ = network.input, network.output
     first = last = response_of(network)
     steps: list[Step] = []
-    advice: tuple[str, ...] = ()
+    advice: tuple[Advice, ...] = ()
     for k, (_, transformation) in enumerate(chain):
         changed, step = transformation.apply(last.network)
         steps.append(step)

@@ -54,14 +54,14 @@ def _terminal_lines(analysis: Analysis) -> list[str]:
         if row.numerator is None:
             shown = shortened(str(row.formula), _TERMINAL_FORMULA)
         else:
-            shown = polynomial_text(row.numerator)
+            shown = _polynomial(row.numerator)
         held = f" (stays: {row.terminal.held})" if row.terminal.held else ""
         rows.append((str(row.terminal), row.terminal.at, shown + held))
     if numbers is None:
         lines = ["transfers T_k(s) of the terminals"]
     else:
         lines = ["transfers of the terminals: T_k(s) = N_k(s)/D(s), with"]
-        lines += wrapped(f"D(s) = {polynomial_text(numbers.denominator)}", "  ", "    ")
+        lines += wrapped(f"D(s) = {_polynomial(numbers.denominator)}", "  ", "    ")
     what = "T_k" if numbers is None else "N_k"
     lines += table(("terminal", "at", what), rows)
     total = "is 1 (exact)" if analysis.sum_is_one else "is NOT 1: a fault of the analysis"
@@ -84,8 +84,9 @@ def transform_text(record: TransformRecord, notes: Sequence[str] = ()) -> str:
     lines += _findings(record.findings)
     if record.advice:
         lines += [""]
-        for sentence in record.advice:
-            lines += wrapped(sentence, "! ", "  ")
+        for advice in record.advice:
+            lines += wrapped(advice.text + (":" if advice.command else ""), "! ", "  ")
+            lines += [f"    {advice.command}"] if advice.command else []  # whole, to be copied
     lines += ["", *part_lines(record.after.network), *wrapped(CAUTION)]
     return _text(lines)
 
@@ -192,6 +193,10 @@ def part_lines(network: Network) -> list[str]:
     for u in network.op_amps:
         lines += wrapped(f"{u.name}  op amp: + {u.plus}, - {u.minus}, out {u.out}", hanging="    ")
     return lines
+
+
+def _polynomial(coefficients: Sequence[float]) -> str:
+    return polynomial_text(coefficients).strip("()")
 
 
 def _section(s: Section) -> str:

@@ -24,6 +24,9 @@ IntArray = npt.NDArray[np.int64]
 FLOOR = 2e-3
 #: The same for sections with finite zeros: a notch shows a shift of its zero long before.
 ZERO_FLOOR = 2e-4
+#: Level of resistors that set gains, and the middle of the range for the others (ohm): well
+#: above what an op amp output drives with ease, well below bias-current trouble (common practice).
+LEVEL = 1e4
 _MOST = 4096
 _STARTS = 16
 _TURNS = 12
@@ -161,10 +164,14 @@ def _random_moves(count: int, generator: np.random.Generator) -> IntArray:
 def _score(
     rows: Array, names: Sequence[str], error: Callable[[Array], Array], floor: float
 ) -> Array:
-    """Error first; below the floor, spread decides."""
+    """Error first; below the floor, spread and nearness to the usual level decide."""
     spread_r, spread_c = _spreads(rows, names)
     size = np.maximum(error(rows), floor)
-    return np.asarray(np.log(size) + 0.12 * np.log(spread_r) + 0.12 * np.log(spread_c))
+    resistors = [k for k, n in enumerate(names) if n[0] == "R"]
+    level = np.log(rows[:, resistors] / LEVEL).mean(axis=1) if resistors else np.zeros(len(rows))
+    return np.asarray(
+        np.log(size) + 0.12 * np.log(spread_r) + 0.12 * np.log(spread_c) + 0.25 * np.abs(level)
+    )
 
 
 def _spreads(rows: Array, names: Sequence[str]) -> tuple[Array, Array]:

@@ -11,14 +11,11 @@ import numpy.typing as npt
 from synth.search.candidates import Candidate, SectionTarget
 from synth.search.match import CoefficientError, solve
 from synth.transform.impedance import ratio_groups
-from synth.values.choose import FLOOR, ZERO_FLOOR, Choice, choose
+from synth.values.choose import FLOOR, LEVEL, ZERO_FLOOR, Choice, choose
 from synth.values.series import Shelf
 
 Array = npt.NDArray[np.float64]
 
-#: Level of resistors that set gains, and the middle of the range for the others (ohm): well
-#: above what an op amp output drives with ease, well below bias-current trouble (common practice).
-LEVEL = 1e4
 _MENU = 16
 _SETS = 256
 _COMBINATIONS = 8192  # roundings tried, over all exact solutions of one candidate

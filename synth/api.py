@@ -1,0 +1,315 @@
+"""The library in a few lines: read, analyse, transform, realise, save.
+
+Every function takes and returns frozen objects; nothing is changed in place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from synth.errors import TargetError
+from synth.network.deck_reader import read_deck
+from synth.network.model import Network
+from synth.realisation.circuit import read_circuit, read_design_file
+from synth.realisation.design import Design, Realisation
+from synth.realisation.realise import realise as search
+from synth.realisation.saved import design_text, write_file
+from synth.report.record import Analysis, analysis_record
+from synth.target import Target, response_target, transfer_target
+from synth.transfer.expression import transfer_from_text
+from synth.transfer.transfer import Transfer
+from synth.transform.drive import Swap
+from synth.transform.impedance import ImpedanceSwap
+from synth.transform.scale import ScaleFrequency, ScaleImpedance
+from synth.transform.step import Step, Transformation
+from synth.units import parse_si
+from synth.values.series import CAPACITORS, RESISTORS, Shelf
+
+# -- reading and writing ---------------------------------------------------------------------------
+
+
+def read(
+    source: str | Path,
+    *,
+    input_: str | None = None,
+    output: str | None = None,
+    ground: str | None = None,
+    keep_grounded: Sequence[str] = (),
+) -> Network:
+    """Read a circuit; notes on the text of a deck are in ``read_circuit(source).notes``.
+
+    Parameters
+    ----------
+    source : str or Path
+        A deck file (.cir, .net, .sp), a saved design (.json), a stage of the catalogue (with its
+        example values), or, when it has several lines, the text of a deck itself.
+    input_, output, ground : str, optional
+        Nodes of a deck, where they cannot be told from it.
+    keep_grounded : sequence of str
+        Parts whose ends at ground stay there whatever the transformation.
+
+    Raises
+    ------
+    SynthError
+        If it cannot be read; the message says what to do.
+
+    Examples
+    --------
+    >>> wave_sensor = read('''wave sensor, first stage
+    ... VIN in 0 AC 1
+    ... R1 in out 10k
+    ... C1 out 0 100n
+    ... .end''')
+    >>> wave_sensor.values
+    {'R1': 10000.0, 'C1': 1e-07}
+    """
+    if isinstance(source, str) and "\n" in source:
+        return read_deck(
+            source, input_=input_, output=output, ground=ground, keep_grounded=keep_grounded
+        ).network
+    return read_circuit(
+        str(source), input_=input_, output=output, ground=ground, keep_grounded=keep_grounded
+    ).network
+
+
+def save(design: Design | Network, path: str | Path) -> None:
+    """Write a design, or a bare network as one, to a file that `load` reads.
+
+    Raises
+    ------
+    FormatError
+        If the file cannot be written; nothing is left behind then.
+    """
+    whole = design if isinstance(design, Design) else Design(design)
+    write_file(path, design_text(whole))
+
+
+def load(path: str | Path) -> Design:
+    """Read a saved design; FormatError names the key that is wrong."""
+    return read_design_file(path)
+
+
+# -- analysis and transformations ------------------------------------------------------------------
+
+
+def analyse(network: Network) -> Analysis:
+    """Return the exact analysis: H, modes, terminals, stages; ``print`` shows the report.
+
+    Raises
+    ------
+    SingularError
+        If the equations have no unique solution.
+
+    Examples
+    --------
+    >>> from synth.catalog import stage
+    >>> result = analyse(stage("rc-lowpass").network)
+    >>> print(result.response.formula)
+    1/(s*C1*R1 + 1)
+    >>> result.sum_is_one
+    True
+    """
+    return analysis_record(network)
+
+
+def apply(network: Network, transformation: Transformation) -> tuple[Network, Step]:
+    """Apply a transformation; return the new network and the step that records it.
+
+    Raises
+    ------
+    TransformError
+        If it does not apply; the message says why.
+    """
+    return transformation.apply(network)
+
+
+def swap(network: Network, stage: str = "") -> Network:
+    """Interchange input and ground: H becomes 1 - H.
+
+    Parameters
+    ----------
+    network : Network
+    stage : str
+        Empty for the whole; else one stage of a cascade, by its number or its parts joined by
+        commas.
+
+    Raises
+    ------
+    TransformError
+        If it does not apply; the message says why.
+
+    Examples
+    --------
+    >>> from synth.catalog import stage
+    >>> print(analyse(swap(stage("rc-lowpass").network)).response.formula)
+    s*C1*R1/(s*C1*R1 + 1)
+    """
+    return apply(network, Swap(stage))[0]
+
+
+def rc_cr(network: Network, frequency_hz: float | None = None) -> Network:
+    """Let resistors and capacitors change places: H(s) becomes H(w0**2/s).
+
+    Parameters
+    ----------
+    network : Network
+    frequency_hz : float, optional
+        w0/(2 pi) in hertz; by default the geometric mean of the natural modes.
+
+    Raises
+    ------
+    TransformError
+        If it does not apply; the message says why.
+    """
+    return apply(network, ImpedanceSwap(frequency_hz))[0]
+
+
+def scale_frequency(network: Network, factor: float) -> Network:
+    """Multiply every frequency of the response by a factor: H(s) becomes H(s/factor)."""
+    return apply(network, ScaleFrequency(factor))[0]
+
+
+def scale_impedance(network: Network, factor: float) -> Network:
+    """Multiply every impedance by a factor; H is unchanged."""
+    return apply(network, ScaleImpedance(factor))[0]
+
+
+# -- targets and realisations ----------------------------------------------------------------------
+
+
+def target_for(
+    kind: str,
+    at: float | str,
+    *,
+    family: str | None = None,
+    order: int | None = None,
+    ripple_db: float | None = None,
+    stop_attenuation_db: float | None = None,
+    gain: float = 1.0,
+    q: float | None = None,
+    width_hz: float | None = None,
+    edge: str | None = None,
+) -> Target:
+    """Return the target of a kind of response; `print` says what its numbers mean.
+
+    Parameters
+    ----------
+    kind : str
+        lowpass, highpass, bandpass, bandstop or allpass.
+    at : float or str
+        Frequency in hertz, or text such as ``"1kHz"``.
+    family, order, ripple_db, stop_attenuation_db, gain, q, width_hz, edge
+        See `synth.target.responses.response_target`.
+
+    Raises
+    ------
+    TargetError
+        If something is out of range, missing, or does not belong to the kind.
+
+    Examples
+    --------
+    >>> target_for("bandstop", "50Hz", q=5).transfer.order
+    2
+    """
+    return response_target(
+        kind,
+        parse_si(at, "Hz") if isinstance(at, str) else at,
+        family=family,
+        order=order,
+        ripple_db=ripple_db,
+        stop_attenuation_db=stop_attenuation_db,
+        gain=gain,
+        q=q,
+        width_hz=width_hz,
+        edge=edge,
+    )
+
+
+def target_from_text(h: str, at: float | str | None = None, complement: bool = False) -> Target:
+    """Return the target H(s) from its text, such as ``"1/(s^2 + sqrt(2)*s + 1)"``.
+
+    Parameters
+    ----------
+    h : str
+        A rational function of s; it is parsed and never evaluated as code.
+    at : float or str, optional
+        Frequency in hertz on which s = j1 falls; without it s is in rad/s.
+    complement : bool
+        Whether 1 - H is wanted.
+    """
+    return target_from_transfer(transfer_from_text(h), at, complement)
+
+
+def target_from_transfer(
+    transfer: Transfer, at: float | str | None = None, complement: bool = False
+) -> Target:
+    """Return a transfer function as a target; parameters as in `target_from_text`."""
+    return transfer_target(transfer, parse_si(at, "Hz") if isinstance(at, str) else at, complement)
+
+
+def realise(
+    target: Target | str,
+    at: float | str | None = None,
+    *,
+    family: str | None = None,
+    order: int | None = None,
+    ripple_db: float | None = None,
+    stop_attenuation_db: float | None = None,
+    gain: float | None = None,
+    q: float | None = None,
+    width_hz: float | None = None,
+    edge: str | None = None,
+    resistors: Shelf = RESISTORS,
+    capacitors: Shelf = CAPACITORS,
+    top: int = 5,
+    seed: int = 0,
+) -> tuple[Realisation, ...]:
+    """Return circuits for a target, best first.
+
+    Parameters
+    ----------
+    target : Target or str
+        A target, or the kind of one; then the other arguments are those of `target_for`.
+    at, family, order, ripple_db, stop_attenuation_db, gain, q, width_hz, edge
+        See `target_for`; only with a kind.
+    resistors, capacitors : Shelf
+        Series and window of the values.
+    top : int
+        How many circuits at most.
+    seed : int
+        Of the value search; the result is reproducible.
+
+    Returns
+    -------
+    tuple of Realisation
+        Each with its ``network``, ``design``, ``error_db`` and the stages it is made of.
+
+    Raises
+    ------
+    TargetError
+        If the target is none a circuit can have.
+    RealisationError
+        If no circuit of the catalogue realises it.
+    """
+    if isinstance(target, Target):
+        others = (at, family, order, ripple_db, stop_attenuation_db, gain, q, width_hz, edge)
+        if any(x is not None for x in others):
+            raise TargetError("a Target is complete; give the other arguments to target_for")
+        wanted = target
+    else:
+        if at is None:
+            raise TargetError(f"a {target} needs its frequency; give at in hertz")
+        wanted = target_for(
+            target,
+            at,
+            family=family,
+            order=order,
+            ripple_db=ripple_db,
+            stop_attenuation_db=stop_attenuation_db,
+            gain=1.0 if gain is None else gain,
+            q=q,
+            width_hz=width_hz,
+            edge=edge,
+        )
+    return search(wanted, resistors=resistors, capacitors=capacitors, top=top, seed=seed)
