@@ -207,17 +207,29 @@ def return_ratio(network: Network, s: complex, amplifier: Amplifier) -> complex:
     return complex(-difference / amplifier.reciprocal(s))
 
 
-def modes_by_eigenvalues(network: Network, rate: float) -> npt.NDArray[np.complex128]:
-    """Natural modes over `rate`, largest last: generalised eigenvalues of the ideal equations."""
+def modes_by_eigenvalues(
+    network: Network, rate: float, amplifiers: Mapping[str, Amplifier] | None = None
+) -> list[complex]:
+    """Natural modes over `rate`, smallest first: generalised eigenvalues by scipy.
+
+    The currents of the op-amp outputs, each in one equation only, are left out with it.
+    Eigenvalues above 1e9 stand for infinity and are left out too.
+    """
     from scipy.linalg import eigvals
 
-    m0 = mna(network, 0).matrix
-    m1 = (mna(network, rate).matrix - m0).real
-    size = np.maximum(np.abs(m0), np.abs(m1)).max(axis=1, keepdims=True)
-    alpha, beta = eigvals(m0.real / size, -m1 / size, homogeneous_eigvals=True)
-    finite = np.abs(beta) > 1e-7 * np.abs(alpha)
-    found = alpha[finite] / beta[finite]
-    return np.asarray(found[np.argsort(np.abs(found))], dtype=np.complex128)
+    def reduced(s: complex) -> Matrix:
+        system = mna(network, s, amplifiers)
+        free = len(system.unknowns) - len(network.op_amps)
+        outs = {system.unknowns.index(u.out) for u in network.op_amps}
+        rows = [k for k in range(len(system.unknowns)) if k not in outs]
+        return system.matrix[np.ix_(rows, range(free))]
+
+    m0 = reduced(0).real
+    m1 = reduced(rate).real - m0
+    size = (np.abs(m0) + np.abs(m1)).max(axis=1, keepdims=True)
+    alpha, beta = eigvals(m0 / size, -m1 / size, homogeneous_eigvals=True)
+    finite = np.abs(beta) > 1e-9 * np.abs(alpha)
+    return sorted((complex(x) for x in alpha[finite] / beta[finite]), key=abs)
 
 
 def determinant(network: Network, s: complex) -> complex:

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from math import gcd
+from typing import Any
 
 from synth.analysis.loop import Factors
 from synth.analysis.ring import Coefficient, Poly
@@ -195,3 +196,41 @@ def _joined(factors: Sequence[str]) -> str:
     if len(factors) == 1:
         return factors[0]
     return "*".join(f"({f})" if " " in f else f for f in factors)
+
+
+def to_sympy(f: Formula) -> Any:
+    """Return the formula as a sympy expression in the part names and ``s``, all positive but s.
+
+    Examples
+    --------
+    >>> from synth.analysis.loop import analyse
+    >>> from synth.network.model import Branch, Network
+    >>> rc = Network((Branch("R1", 0, ("in", "out")), Branch("C1", 1, ("out", "0"))))
+    >>> loop = analyse(rc)
+    >>> to_sympy(formula(loop.transfer(), loop.denominators, rc.branches))
+    1/(C1*R1*s + 1)
+    """
+    import sympy
+
+    def symbol(name: str) -> Any:
+        return sympy.Symbol(name) if name == "s" else sympy.Symbol(name, positive=True)
+
+    def rational(c: Fraction) -> Any:
+        return sympy.Rational(c.numerator, c.denominator)
+
+    def total(terms: Sequence[Term]) -> Any:
+        return sympy.Add(
+            *(
+                rational(c) * symbol("s") ** k * sympy.Mul(*map(symbol, parts))
+                for k, parts, c in terms
+            )
+        )
+
+    whole = rational(f.coefficient)
+    for name, power in f.monomial:
+        whole *= symbol(name) ** power
+    for factor in f.numerator:
+        whole *= total(factor)
+    for factor in f.denominator:
+        whole /= total(factor)
+    return whole

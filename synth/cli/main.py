@@ -21,7 +21,7 @@ from synth.errors import SynthError
 
 #: Set in the environment, it lets a fault of the program show its trace.
 TRACE = "SYNTH_TRACE"
-_WRONG_INPUT, _FAULT, _INTERRUPTED, _PIPE = 2, 70, 130, 141
+_WRONG_INPUT, _FAULT, _INTERRUPTED, _PIPE = 2, 70, 130, 1
 
 
 class Group(click.Group):
@@ -108,6 +108,10 @@ def _usage_sentence(error: click.UsageError) -> str:
     if isinstance(error, click.NoSuchOption):
         close = f"; did you mean {' or '.join(error.possibilities)}?" if error.possibilities else ""
         message = f"there is no option {error.option_name}{close}"
+    elif isinstance(error, click.MissingParameter) and error.param is not None:
+        message = f"{error.param.make_metavar(error.ctx)} is missing"
+    elif isinstance(error, click.BadParameter) and error.param is not None:
+        message = f"{error.param.opts[-1]}: {error.message.rstrip('.')}"
     context = error.ctx
     if context is None or message.endswith("?"):
         return message
