@@ -179,7 +179,8 @@ def test_file_or_option(name, desk, capsys):
 
 
 def test_pick_beyond_the_last(desk, capsys):
-    words = "realise lowpass --order 1 --at 1kHz --top 1 --pick 100 -o new.cir".split()
+    target = ["lowpass", "--order", "1", "--at", "1kHz", "--top", "1"]
+    words = ["realise", *target, "--pick", "100", "-o", "new.cir"]
     assert "--pick 100" in _complaint(capsys, desk, words)
 
 

@@ -194,6 +194,16 @@ def test_a_users_deck_comes_back_with_only_the_connections_changed() -> None:
     assert again.bench.decoupling == network.bench.decoupling
 
 
+def test_a_model_called_but_not_defined_keeps_its_name() -> None:
+    text = "t\nVin in 0 AC 1\nR1 in m 1k\nR2 m out 2k\nXU1 0 m out AMP\n"
+    deck = write_deck(read_deck(text).network)
+    assert "XU1 0 m out AMP" in deck.splitlines()
+    assert ".subckt AMP plus minus out" in deck.splitlines()
+    assert "* AMP is an ideal op amp here: put your own model in its place" in deck.splitlines()
+    again = read_deck(deck).network.op_amps
+    assert again == read_deck(text).network.op_amps
+
+
 def test_replaced_models_keep_the_five_pins() -> None:
     deck = write_deck(read_deck(WAVE_SENSOR).network, amplifier="ideal")
     assert "MACRO" not in deck

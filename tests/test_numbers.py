@@ -48,7 +48,8 @@ def test_modes_are_the_finite_generalised_eigenvalues(one: Stage) -> None:
     found = [p / rate for p in modes(analyse(circuit))]
     assert len(found) == one.order
     expected = oracle.modes_by_eigenvalues(circuit, rate)
-    assert same_multiset(found, expected[: len(found)], 1e-6, floor=1e-6)
+    # a triple eigenvalue (twin-T with equal R and C) is computed to the cube root of rounding
+    assert same_multiset(found, expected[: len(found)], 1e-4, floor=1e-6)
     assert all(abs(x) > 1e4 for x in expected[len(found) :])  # eigenvalues at infinity
 
 

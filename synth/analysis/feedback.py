@@ -112,7 +112,7 @@ def _remark(ideal: tuple[complex, ...], scale: float) -> str:
     if any(abs(p) <= 1e-12 * scale for p in ideal):
         return (
             "a natural mode at the origin: an ideal integrator, which drifts to a supply rail "
-            "unless a larger loop closes around it"
+            "unless a larger loop closes around it, or a node that only capacitors reach"
         )
     marginal = [p for p in ideal if abs(p.real) <= 1e-9 * abs(p)]
     if marginal:

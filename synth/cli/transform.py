@@ -48,7 +48,10 @@ def transform(
     path = check_file(file)
     chain = [(text, read_step(text)) for text in steps]
     found = load(circuit, input_, output, ground, keep_grounded)
-    record = transform_record(found.network, chain, f"synth transform {quote(circuit)}")
+    options = {"--input": input_, "--output": output, "--ground": ground}
+    options["--keep-grounded"] = ",".join(keep_grounded) or None
+    words = [quote(circuit), *(f"{k} {quote(v)}" for k, v in options.items() if v is not None)]
+    record = transform_record(found.network, chain, " ".join(["synth transform", *words]))
     design = Design(record.after.network, None, (*found.design.derivation, *record.steps))
     content = None if path is None else design_content(path, design)
     if as_json:

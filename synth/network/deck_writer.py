@@ -220,17 +220,25 @@ def _amplifiers(
     defined = {name for name, _ in own}
     taken = {name.lower() for name in defined}
     stem = "opamp_ideal" if pole is None else "opamp_one_pole"
-    generic: dict[int, str] = {}
+    generic: dict[tuple[str, int], str] = {}
     calls = []
     for u in network.op_amps:
         pins = [u.plus, u.minus, *(u.supply_pins or ()), u.out]
-        model = u.model if u.model in defined else generic.get(len(pins))
+        model = u.model if u.model in defined else None
         if model is None:
-            model = _free(stem if len(pins) == 3 else f"{stem}_5", taken)
-            generic[len(pins)] = model
+            # a name that the deck called and did not define is kept: the user has its model
+            called = u.model if amplifier is None and u.model else None
+            key = (called or (stem if len(pins) == 3 else f"{stem}_5"), len(pins))
+            if key not in generic:
+                generic[key] = _free(key[0], taken)
+            model = generic[key]
         calls.append(" ".join((call_name(u.name), *(nodes[p] for p in pins), model)))
     models = [text for _, text in own]
-    models += [amplifier_text(name, pins, pole) for pins, name in generic.items()]
+    kept = {u.model for u in network.op_amps}
+    for (wanted, count), name in generic.items():
+        if amplifier is None and wanted in kept:
+            models.append(f"* {name} is an ideal op amp here: put your own model in its place")
+        models.append(amplifier_text(name, count, pole))
     return calls, models
 
 

@@ -101,7 +101,10 @@ def _graph(network: Network) -> _Coloured:
 
 
 def _bundles(network: Network) -> list[_Bundle]:
-    """Merge series and parallel branches until nothing changes."""
+    """Merge series and parallel branches until nothing changes.
+
+    A ring that hangs on one node becomes a piece with both ends there.
+    """
     letters = {0: "R", 1: "C", -1: "L", 2: "D"}
     pieces = [_Bundle(letters[b.power], b.nodes, (b.name,)) for b in network.branches]
     busy = set(network.fixed_nodes) | {p.node for p in network.outputs}
@@ -109,8 +112,9 @@ def _bundles(network: Network) -> list[_Bundle]:
         busy |= {u.plus, u.minus, u.out}
     changed = True
     while changed:
-        merged = _merge_parallel(pieces)
-        merged = _merge_series(merged, busy)
+        merged = _merge_series(pieces, busy)
+        if len(merged) == len(pieces):  # all series first, or the result depends on the order
+            merged = _merge_parallel(pieces)
         changed = len(merged) != len(pieces)
         pieces = merged
     return pieces
@@ -132,10 +136,9 @@ def _merge_series(pieces: list[_Bundle], busy: set[str]) -> list[_Bundle]:
         if node in busy or len(touching) != 2 or touching[0] is touching[1]:
             continue
         x, y = touching
-        ends = tuple(n for p in (x, y) for n in p.nodes if n != node)
-        if len(ends) == 2 and ends[0] != ends[1]:
-            rest = [p for p in pieces if p is not x and p is not y]
-            return [*rest, _grouped("ser", [x, y], (ends[0], ends[1]))]
+        ends = [n for p in (x, y) for n in p.nodes if n != node]
+        rest = [p for p in pieces if p is not x and p is not y]
+        return [*rest, _grouped("ser", [x, y], (ends[0], ends[1]))]
     return pieces
 
 

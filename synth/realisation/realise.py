@@ -97,8 +97,9 @@ def realise(
     -------
     tuple of Realisation
         Each verified by exact analysis of the whole circuit with its values.  Ranked by: within
-        `MEETS_DB` of the target (an all-pass also within `MEETS_DEGREES`); fewest amplifiers; fewest zeros that need matched parts; a
-        spread within `WIDE`; fewest capacitors, then parts; spread (in octaves); error.
+        `MEETS_DB` of the target (an all-pass also within `MEETS_DEGREES`); fewest amplifiers;
+        fewest zeros that need matched parts; a spread within `WIDE`; fewest capacitors, then
+        parts; spread (in octaves); error.
 
     Raises
     ------

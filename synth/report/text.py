@@ -122,7 +122,8 @@ def _realisation_lines(target: Target, record: RealisationRecord) -> list[str]:
     for k, use in enumerate(r.stages, start=1):
         what = f"stage {k}: {use.title}"
         if use.w0:
-            what += f", f0 {format_si(use.w0 / (2 * pi), 'Hz')}, Q {use.q:.4g}"
+            what += f", f0 {format_si(use.w0 / (2 * pi), 'Hz')}"
+            what += "" if use.q == 0.5 else f", Q {use.q:.4g}"  # a first-order stage has 0.5
         parts = ", ".join(new for _, new in use.parts)
         lines += wrapped(f"{what}: {parts}", "   ", "     ")
         for step in use.steps:
@@ -145,7 +146,7 @@ def catalog_text(stages: Iterable[Stage]) -> str:
     found = list(stages)
     lines = []
     for s in found:
-        figures = f"order {s.order}, {len(s.network.op_amps)} op amps, {', '.join(s.kinds)}"
+        figures = f"order {s.order}, {_count(s.network)}; {', '.join(s.kinds)}"
         lines += wrapped(f"{s.name}: {s.title}", hanging="    ")
         lines += wrapped(figures, "    ", "      ")
     lines += ["", f"{len(found)} stages; `synth catalog NAME` shows one"]

@@ -15,6 +15,7 @@ from synth.analysis.bias import inputs_without_dc_path
 from synth.analysis.stages import circuit_stages
 from synth.errors import TransformError
 from synth.network.model import Network, Terminal
+from synth.transform.split import PIN_RESISTANCE, split_terminals
 from synth.transform.step import Step, require, unchanged_names
 
 SWAP_THEOREM = (
@@ -27,7 +28,11 @@ STAGE_THEOREM = (
 )
 
 
-def apply_drive(network: Network, drive: Mapping[Terminal, Fraction]) -> Network:
+def apply_drive(
+    network: Network,
+    drive: Mapping[Terminal, Fraction | float],
+    pin_resistance: float = PIN_RESISTANCE,
+) -> tuple[Network, dict[str, tuple[str, ...]]]:
     """Reconnect the terminals of `network` so that it has `drive`.
 
     Parameters
@@ -35,16 +40,26 @@ def apply_drive(network: Network, drive: Mapping[Terminal, Fraction]) -> Network
     network : Network
         With one input.
     drive : mapping
-        Terminal -> 0 (to the reference) or 1 (to the input); terminals not named stay.
+        Terminal -> fraction of the input: 0 to the reference, 1 to the input, between them a
+        split (`synth.transform.split`); terminals not named stay.
+    pin_resistance : float
+        Ohm, of the divider at an op-amp input pin that is split.
+
+    Returns
+    -------
+    network : Network
+    parts : dict
+        Old part name -> new names, for the parts that were split.
 
     Raises
     ------
     TransformError
-        If a fraction is neither 0 nor 1, a held terminal is asked to move, or a terminal is not
+        If a fraction lies outside 0..1, a held terminal is asked to move, or a terminal is not
         one of the network's.
     """
     known = {t.key: t for t in network.terminals}
     moves: dict[tuple[str, str], str] = {}
+    splits: dict[Terminal, Fraction | float] = {}
     for terminal, fraction in drive.items():
         here = known.get(terminal.key)
         if here is None:
@@ -52,18 +67,20 @@ def apply_drive(network: Network, drive: Mapping[Terminal, Fraction]) -> Network
                 f"{terminal} is no terminal of this network; its terminals are "
                 f"{', '.join(str(t) for t in known.values())}"
             )
-        if fraction not in (0, 1):
+        if not 0 <= fraction <= 1:
             raise TransformError(
-                f"terminal {terminal} is asked for the fraction {fraction}; a whole terminal "
-                "takes 0 (ground) or 1 (input)"
+                f"terminal {terminal} is asked for the fraction {float(fraction):g}; a fraction "
+                "of the input lies between 0 (ground) and 1 (input)"
             )
-        now = int(here.at != "ground")
-        if now == fraction:
+        if int(here.at != "ground") == fraction:
             continue
         if here.held:
             raise TransformError(f"terminal {terminal} does not move: {here.held}")
-        moves[terminal.key] = network.input if fraction else network.reference
-    return network.with_pins(moves)
+        if fraction in (0, 1):
+            moves[terminal.key] = network.input if fraction else network.reference
+        else:
+            splits[here] = fraction
+    return split_terminals(network.with_pins(moves), splits, pin_resistance)
 
 
 @dataclass(frozen=True)
@@ -103,7 +120,9 @@ class Swap:
         require(self, network)
         if self.stage:
             moves, feed = _stage_moves(network, self.stage)
-            swapped = network.with_pins(moves)
+            swapped = replace(
+                network.with_pins(moves), title=f"{network.title}; stage {self.stage} swapped"
+            )
             step = Step(
                 "swap",
                 (("stage", self.stage), ("fed from", feed)),
@@ -113,7 +132,7 @@ class Swap:
             )
             return swapped, step
         drive = {t: Fraction(t.at == "ground") for t in network.terminals if not t.held}
-        swapped = apply_drive(network, drive)
+        swapped, _ = apply_drive(network, drive)
         title = f"complement of {network.title}" if network.title else "complement"
         swapped = replace(swapped, title=_untwice(title))
         moved = ", ".join(str(t) for t in drive)

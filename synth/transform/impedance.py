@@ -131,7 +131,7 @@ def _swapped(b: Branch, name: str, w0: float | None) -> Branch:
 
 
 def _names(network: Network, stay: frozenset[str]) -> dict[str, str]:
-    """New names: the letter follows the kind; an x keeps apart from a part that stays."""
+    """Return new names: the letter follows the kind; an x keeps apart from a part that stays."""
     taken = set(stay) | {u.name for u in network.op_amps}
     names = {}
     for b in network.branches:

@@ -155,7 +155,7 @@ def _pair_moves(count: int, pairs: Sequence[tuple[int, int]]) -> IntArray:
 
 
 def _random_moves(count: int, generator: np.random.Generator) -> IntArray:
-    """Moves of all resistors at once by up to two places, most of them unmoved."""
+    """Return moves of all resistors at once by up to two places, most of them unmoved."""
     steps = generator.integers(-2, 3, size=(_RANDOM, count))
     steps[generator.random(size=steps.shape) < 0.4] = 0
     return np.asarray(steps, dtype=np.int64)

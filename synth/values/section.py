@@ -84,7 +84,7 @@ def _has_finite_zeros(target: SectionTarget) -> bool:
 
 
 def _capacitor_sets(count: int, w0: float, shelf: Shelf, seed: int) -> Array:
-    """Sets of capacitors from the shelf whose impedance at w0 suits an op amp, equal ones first."""
+    """Return sets from the shelf whose impedance at w0 suits an op amp, equal ones first."""
     values = shelf.values
     away = np.abs(np.log(values * w0 * LEVEL))
     menu = values[np.argsort(away, kind="stable")[:_MENU]]

@@ -1,0 +1,265 @@
+"""The schema file describes every answer and every saved design, and nothing besides."""
+
+import copy
+import json
+from importlib.resources import files
+
+import jsonschema
+import numpy as np
+import pytest
+
+from synth.catalog import names, stage
+from synth.cli.main import run
+from synth.errors import FormatError
+from synth.network.deck_reader import read_deck
+from synth.realisation.circuit import read_circuit
+from synth.realisation.design import Design
+from synth.realisation.saved import VERSION, design_text, read_design
+from synth.target import response_target
+from synth.transform.cascade import cascade
+from synth.transform.drive import Swap
+from synth.transform.impedance import ImpedanceSwap
+
+SCHEMA = json.loads(files("synth").joinpath("schema.json").read_text(encoding="utf-8"))
+VALIDATOR = jsonschema.Draft202012Validator(SCHEMA)
+
+#: A single-supply front end: supplies, decoupling, a subcircuit of its own.
+HYDROPHONE = """hydrophone front end
+VCC vcc 0 5
+VMID mid 0 2.5
+VIN in mid AC 1
+CD vcc 0 100n
+R1 in a 10k
+R2 a p 10k
+C1 a out 22n
+C2 p mid 10n
+RL out mid 100k
+XU1 p out vcc 0 out single_supply
+.subckt single_supply plus minus vcc vee out
+E1 out 0 plus minus 1e5
+.ends
+.end
+"""
+
+
+@pytest.fixture(scope="module")
+def deck(tmp_path_factory):
+    path = tmp_path_factory.mktemp("decks") / "hydrophone.cir"
+    path.write_text(HYDROPHONE)
+    return str(path)
+
+
+def _answer(capsys, *arguments):
+    assert run([*arguments, "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    VALIDATOR.validate(answer)
+    assert answer["command"] == arguments[0]
+    return answer
+
+
+def _objects(value, path=""):
+    if isinstance(value, dict):
+        if value.get("type") == "object":
+            yield path, value
+        for key, inner in value.items():
+            yield from _objects(inner, f"{path}/{key}")
+    elif isinstance(value, list):
+        for k, inner in enumerate(value):
+            yield from _objects(inner, f"{path}/{k}")
+
+
+def test_the_schema_is_one():
+    jsonschema.Draft202012Validator.check_schema(SCHEMA)
+    assert SCHEMA["$defs"]["version"]["const"] == VERSION
+
+
+@pytest.mark.parametrize(("path", "shape"), list(_objects(SCHEMA)))
+def test_no_object_takes_unknown_keys(path, shape):
+    if path.endswith("/names"):  # a mapping from names to names
+        assert shape["additionalProperties"] == {"type": "string"}
+    else:
+        assert shape["additionalProperties"] is False
+        assert shape["required"] == list(shape["properties"])
+
+
+@pytest.mark.parametrize("name", names())
+def test_analyse_every_stage(name, capsys):
+    answer = _answer(capsys, "analyse", name)
+    # the law of the terminals, from the answer alone
+    rows = [t["numerator"] for t in answer["terminals"]]
+    rest, size = np.array(answer["denominator"]) * -1, np.array(answer["denominator"])
+    for row in rows:
+        rest, size = np.polyadd(rest, row), np.polyadd(np.abs(size), np.abs(row))
+    assert np.all(np.abs(rest) <= 1e-12 * size)
+    assert answer["denominator"][0] == 1
+    assert len(answer["modes"]) == stage(name).order
+
+
+def test_analyse_deck(deck, capsys):
+    answer = _answer(capsys, "analyse", deck, "--ground", "mid", "--keep-grounded", "RL")
+    assert {t["at"] for t in answer["terminals"]} == {"input", "ground"}
+    assert [t["held"] for t in answer["terminals"] if t["part"] == "RL"] == ["kept grounded"]
+
+
+def test_analyse_without_values(tmp_path, capsys):
+    path = tmp_path / "bare.json"
+    path.write_text(design_text(Design(stage("sallen-key-lowpass-unity").network)))
+    answer = _answer(capsys, "analyse", str(path))
+    assert answer["numerator"] is None
+    assert answer["symbolic"]["numerator"] == ["1"]
+    assert all(t["symbolic"]["denominator"] for t in answer["terminals"])
+
+
+@pytest.mark.parametrize("steps", [["swap"], ["rc-cr"], ["scale-frequency=2", "swap", "prune"]])
+@pytest.mark.parametrize("name", ["sallen-key-lowpass-gain", "multiple-feedback-bandpass"])
+def test_transform(name, steps, capsys):
+    answer = _answer(capsys, "transform", name, *steps)
+    assert [s["step"] for s in answer["steps"]] == [s.split("=")[0] for s in steps]
+    assert (answer["sum"] is not None) == (steps == ["swap"])
+    assert read_deck(answer["netlist"]).network.values
+
+
+def test_realise(capsys):
+    answer = _answer(capsys, *["realise", "lowpass", "--at", "1kHz", "--order", "1", "--top", "2"])
+    first = answer["realisations"][0]
+    assert read_deck(first["netlist"]).network.values == {
+        p["name"]: p["value"] for p in first["parts"]
+    }
+
+
+def test_catalog(capsys):
+    assert [s["name"] for s in _answer(capsys, "catalog")["stages"]] == list(names())
+    listed = _answer(capsys, "catalog", "--kind", "allpass", "--order", "2")["stages"]
+    assert listed
+    assert all("allpass" in s["kinds"] and s["order"] == 2 for s in listed)
+    assert _answer(capsys, "catalog", "twin-t")["stage"]["source"] == stage("twin-t").source
+
+
+# -- saved designs ---------------------------------------------------------------------------------
+
+
+def _derived():
+    stages = [stage("sallen-key-lowpass-unity").circuit(), stage("twin-t").circuit()]
+    chain = cascade(stages, buffer_last=True)
+    mirrored, second = ImpedanceSwap().apply(chain.network)
+    swapped, third = Swap("1").apply(mirrored)
+    return Design(
+        swapped,
+        response_target("bandpass", 50.0, order=4, q=3.0, family="elliptic"),
+        (chain.step, second, third),
+    )
+
+
+def _single_supply():
+    return Design(read_deck(HYDROPHONE, ground="mid", keep_grounded=["RL"]).network)
+
+
+@pytest.mark.parametrize("make", [_derived, _single_supply])
+def test_saved_design_comes_back(make):
+    design = make()
+    text = design_text(design)
+    VALIDATOR.validate(json.loads(text))
+    assert read_design(text) == design
+    assert design_text(read_design(text)) == text
+
+
+@pytest.mark.parametrize("kind", ["lowpass", "highpass", "bandpass", "bandstop", "allpass"])
+def test_every_kind_of_target_comes_back(kind):
+    width = {"q": 2.0} if kind in ("bandpass", "bandstop") else {}
+    target = response_target(kind, 1234.5, family="chebyshev", order=6, **width)
+    design = Design(stage("rc-lowpass").circuit(), target)
+    assert read_design(design_text(design)).target == target
+
+
+@pytest.mark.parametrize("name", names())
+def test_every_stage_comes_back(name):
+    design = read_circuit(name).design
+    assert read_design(design_text(design)) == design
+
+
+def _places(value, path=()):
+    yield path, value
+    items = value.items() if isinstance(value, dict) else enumerate(value)
+    for key, inner in items:
+        if isinstance(inner, dict | list):
+            yield from _places(inner, (*path, key))
+
+
+def _written(path):
+    text = ""
+    for key in path:
+        text += f"[{key}]" if isinstance(key, int) else f".{key}" if text else key
+    return text
+
+
+SAVED = json.loads(design_text(_derived())) | {}
+OBJECTS = [
+    path
+    for path, value in _places(SAVED)
+    if isinstance(value, dict) and path[-1:] not in (("arguments",), ("map",))
+]
+
+
+@pytest.mark.parametrize("path", OBJECTS, ids=lambda p: _written(p) or "top")
+def test_unknown_and_missing_keys_are_refused_by_their_path(path):
+    for change in ("add", "drop"):
+        data = copy.deepcopy(SAVED)
+        place = data
+        for key in path:
+            place = place[key]
+        if change == "add":
+            key = "colour"
+            place[key] = "red"
+        else:
+            key = next(iter(place))
+            del place[key]
+        text = json.dumps(data)
+        with pytest.raises(FormatError) as caught:
+            read_design(text)
+        assert f"key {_written((*path, key))} " in str(caught.value)
+        with pytest.raises(jsonschema.ValidationError):
+            VALIDATOR.validate(data)
+
+
+@pytest.mark.parametrize(
+    ("change", "word"),
+    [
+        (("schema", 2), "schema"),
+        (("schema", True), "schema"),
+        (("design", None), "design"),
+        (("design", []), "design"),
+    ],
+)
+def test_wrong_values_at_the_top(change, word):
+    data = copy.deepcopy(SAVED) | dict([change])
+    with pytest.raises(FormatError, match=word):
+        read_design(json.dumps(data))
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("kind", "transistor"),
+        ("nodes", ["a"]),
+        ("nodes", "ab"),
+        ("value", "10k"),
+        ("value", -1.0),
+        ("value", 0),
+        ("value", True),
+        ("value", 10**400),
+        ("name", 7),
+    ],
+)
+def test_wrong_branches(key, value):
+    data = copy.deepcopy(SAVED)
+    data["design"]["network"]["branches"][0][key] = value
+    with pytest.raises(FormatError, match=r"design\.network"):
+        read_design(json.dumps(data))
+
+
+@pytest.mark.parametrize(
+    "text", ["", "[]", "{", '{"schema": 1, "schema": 1}', '{"schema": NaN}', "[" * 100000]
+)
+def test_text_that_is_no_design(text):
+    with pytest.raises(FormatError):
+        read_design(text)
