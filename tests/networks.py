@@ -67,9 +67,7 @@ class Mna:
         return float(np.linalg.cond(m))
 
 
-def mna(
-    network: Network, s: complex, amplifiers: Mapping[str, Amplifier] | None = None
-) -> Mna:
+def mna(network: Network, s: complex, amplifiers: Mapping[str, Amplifier] | None = None) -> Mna:
     """Write the equations at one s.
 
     Sources: a key (part, pin) for each terminal, ``hidden`` for the op amps' inaccessible
@@ -233,7 +231,7 @@ def modes_by_eigenvalues(
 
 
 def determinant(network: Network, s: complex) -> complex:
-    """Determinant of the ideal equations at one s, rows scaled by their size at s = 1/s."""
+    """Determinant of the ideal equations at one s."""
     return complex(np.linalg.det(mna(network, s).matrix))
 
 
@@ -250,7 +248,9 @@ def sample_points(network: Network, count: int, seed: int = 1) -> list[complex]:
     """Points off the axes around the rates of the network, both half-planes."""
     rng = np.random.default_rng(seed)
     size = rate_of(network) * 10 ** rng.uniform(-1, 1, count)
-    return [complex(r * np.exp(1j * a)) for r, a in zip(size, rng.uniform(0.1, 3, count), strict=True)]
+    return [
+        complex(r * np.exp(1j * a)) for r, a in zip(size, rng.uniform(0.1, 3, count), strict=True)
+    ]
 
 
 def same_multiset(
@@ -323,9 +323,7 @@ def any_network(rng: np.random.Generator, powers: Sequence[int] = (0, 1)) -> Net
     return Network(tuple(branches), tuple(op_amps))
 
 
-def random_networks(
-    count: int, seed: int, powers: Sequence[int] = (0, 1)
-) -> Iterator[Network]:
+def random_networks(count: int, seed: int, powers: Sequence[int] = (0, 1)) -> Iterator[Network]:
     """Yield `count` non-singular networks."""
     rng = np.random.default_rng(seed)
     while count:
@@ -341,9 +339,7 @@ def networks(draw: st.DrawFn, least_op_amps: int = 0) -> Network:
     count = draw(st.integers(max(1, least_op_amps), 5))
     free = [f"n{k}" for k in range(1, count)] + ["out"]
     outs = draw(
-        st.lists(
-            st.sampled_from(free), min_size=least_op_amps, max_size=min(3, count), unique=True
-        )
+        st.lists(st.sampled_from(free), min_size=least_op_amps, max_size=min(3, count), unique=True)
     )
     op_amps = []
     for k, out in enumerate(outs, start=1):

@@ -21,6 +21,7 @@ from synth.network.equivalence import equivalent, shape_key
 from synth.network.model import Network
 from synth.transform.drive import Swap
 from tests import networks as oracle
+from tests.networks import random_networks
 from tests.test_published_stages import ENTRIES, network_of
 
 active = [e for e in ENTRIES if any(x[0] == "opamp" for x in e["elements"])]
@@ -59,8 +60,7 @@ def exchanged(network: Network, name: str) -> Network:
     return replace(
         network,
         op_amps=tuple(
-            replace(u, plus=u.minus, minus=u.plus) if u.name == name else u
-            for u in network.op_amps
+            replace(u, plus=u.minus, minus=u.plus) if u.name == name else u for u in network.op_amps
         ),
     )
 
@@ -102,6 +102,28 @@ def test_exchange_does_put_a_mode_into_the_right_half_plane(entry: dict[str, Any
     assert not growing(circuit)
     for u in circuit.op_amps:
         assert growing(exchanged(circuit, u.name)), f"{u.name} exchanged in {entry['name']}"
+
+
+def test_the_rule_agrees_with_eigenvalues_on_random_networks() -> None:
+    """None that grows is accepted, and hardly one is refused that does not (A = wt/s)."""
+    accepted = refused = strict = 0
+    for network in random_networks(900, seed=101):
+        if not network.op_amps:
+            continue
+        rate = oracle.rate_of(network)
+        grows = []
+        for ratio in (1e4, 1e6):
+            models = {u.name: oracle.Amplifier(ratio * rate, np.inf) for u in network.op_amps}
+            found = oracle.modes_by_eigenvalues(network, rate, models)
+            grows.append(any(x.real > 1e-5 * max(1e-3, abs(x)) for x in found))
+        if judged(network).negative:
+            accepted += 1
+            assert not any(grows)
+        else:
+            refused += 1
+            strict += not any(grows)  # modes that run to infinity along the axis
+    assert min(accepted, refused) > 100
+    assert strict <= 0.01 * refused
 
 
 @every_stage

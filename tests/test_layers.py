@@ -29,8 +29,8 @@ ORDER = (
     ("realisation",),
     ("report",),
     ("demo",),
-    ("api", "__init__"),
     ("cli",),
+    ("api", "__init__"),
 )
 LEVEL = {room: level for level, rooms in enumerate(ORDER) for room in rooms}
 HEAVY = ("scipy", "sympy", "networkx")

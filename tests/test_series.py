@@ -101,9 +101,7 @@ def test_default_windows_hold_their_ends() -> None:
         (("E3", 23.0, 46.0), "no value of E3 lies between"),
     ],
 )
-def test_shelves_refuse_with_a_sentence(
-    arguments: tuple[str, float, float], sentence: str
-) -> None:
+def test_shelves_refuse_with_a_sentence(arguments: tuple[str, float, float], sentence: str) -> None:
     with pytest.raises(NumberError, match=sentence):
         Shelf(*arguments)
 

@@ -166,11 +166,11 @@ def test_drive_refuses_what_it_cannot_do() -> None:
     terminal = circuit.terminals[0]
     with pytest.raises(TransformError, match=r"asked for the fraction 1\.5; .* between 0 "):
         apply_drive(circuit, {terminal: Fraction(3, 2)})
-    with pytest.raises(TransformError, match="R9.1 is no terminal"):
+    with pytest.raises(TransformError, match=r"R9\.1 is no terminal"):
         apply_drive(circuit, {terminal._replace(part="R9"): Fraction(1)})
     held = replace(circuit, held=frozenset({"C2"}))
     ground = next(t for t in held.terminals if t.part == "C2")
-    with pytest.raises(TransformError, match="C2.2 does not move: kept grounded"):
+    with pytest.raises(TransformError, match=r"C2\.2 does not move: kept grounded"):
         apply_drive(held, {ground: Fraction(1)})
 
 
@@ -191,6 +191,7 @@ def test_a_lifted_common_mode_is_noted() -> None:
     """Swapping an inverting amplifier lifts its grounded input to the source."""
     _, step = Swap().apply(stage("inverting-amplifier").circuit())
     assert any("U1" in n and "common-mode range" in n for n in step.notes)
+
 
 def test_a_lost_bias_path_is_noted() -> None:
     """Common practice: an op-amp input needs a DC path through resistors."""
@@ -506,7 +507,9 @@ def test_transfers_of_a_cascade_multiply() -> None:
         for s in oracle.sample_points(whole, 2):
             expected = math.prod([1, *(oracle.transfer(n, s) for n in chosen)])  # type: ignore[list-item]
             assert abs(oracle.transfer(whole, s) - expected) <= 1e-6 * max(1, abs(expected))
-        loose = [k for k, n in enumerate(chosen[:-1], 1) if all(u.out != n.output for u in n.op_amps)]
+        loose = [
+            k for k, n in enumerate(chosen[:-1], 1) if all(u.out != n.output for u in n.op_amps)
+        ]
         for k in loose:
             assert any(f"behind stage {k}," in note for note in chained.step.notes)
         names = [name for m in chained.maps for name in m.values()] + list(chained.buffers)

@@ -24,7 +24,6 @@ ComplexArray = npt.NDArray[np.complexfloating[Any, Any]]
 #: A coefficient smaller than this share of its largest term counts as cancelled.
 CANCELLED = 1e-6
 _DRAWS = 2000
-_NEAR = np.linspace(0.9, 1.1, 81)
 
 
 @dataclass(frozen=True)
@@ -118,7 +117,10 @@ def _floors(
         elif f == inf:
             left = np.abs(top[:, -1] / bottom[:, -1])
         else:
-            left = np.abs(_ratio(top, bottom, 2j * pi * f * _NEAR)).min(axis=1)
+            # each draw's own minimum: where the even part of N vanishes, only n1 is left
+            w = np.sqrt(np.abs(top[:, 0] / top[:, 2]))
+            powers = (1j * w[:, None]) ** np.arange(3)[None, :]
+            left = np.abs((top * powers).sum(axis=1) / (bottom * powers).sum(axis=1))
         found[f] = 20 * log10(float(np.median(left)) / float(peak) + 1e-300)
     return found
 

@@ -76,7 +76,8 @@ def goal(kind: str, denominator: tuple[float, ...], at_hz: float | None = None) 
     if kind not in KINDS:
         raise TargetError(f"there is no kind {kind}; choose one of {', '.join(KINDS)}")
     if kind.endswith("notch"):
-        return Goal(f"{kind}={at_hz:g}Hz", _notch(kind, n, at_hz, w0), d, w0)
+        top_of_notch = _notch(kind, n, at_hz, w0)
+        return Goal(f"{kind}={at_hz:g}Hz", top_of_notch, d, w0)
     if at_hz is not None:
         raise TargetError(f"a {kind} takes no frequency: its poles are the loop's own")
     top = np.zeros(n + 1)

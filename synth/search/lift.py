@@ -97,6 +97,11 @@ class Numerators:
         return np.array([bool(t.held) for t in self.terminals], dtype=bool)
 
     @property
+    def still(self) -> npt.NDArray[np.bool_]:
+        """Which terminals stay as they are: held, or without any effect."""
+        return np.asarray(self.held | ~self.rows.any(axis=1))
+
+    @property
     def now(self) -> Array:
         """The drive as it stands."""
         return np.array([float(t.at != "ground") for t in self.terminals])
@@ -141,7 +146,7 @@ def plans(loop: Loop, wanted: Goal, keep: int = 5) -> tuple[Plan, ...]:
         if most <= _CLOSE:
             continue
         banned: list[Array] = []
-        for _ in range(keep):
+        for _ in range(2 * keep):  # other patterns often end in a plan already found
             splits = _fewest_splits(table, target, costs, most * _LEAST_SHARE, banned)
             if splits is None:
                 break
@@ -150,7 +155,10 @@ def plans(loop: Loop, wanted: Goal, keep: int = 5) -> tuple[Plan, ...]:
             if plan is not None:
                 found.append(plan)
     found.sort(key=lambda p: (round(p.cost, 6), p.gain < 0, -abs(p.gain)))
-    return tuple(found[:keep])
+    unique: dict[tuple[float, ...], Plan] = {}
+    for plan in found:
+        unique.setdefault(tuple(round(x.fraction, 9) for x in plan.lifts), plan)
+    return tuple(unique.values())[:keep]
 
 
 def _split_cost(loop: Loop, terminal: Terminal) -> float:
@@ -175,7 +183,7 @@ def _largest_gain(table: Numerators, target: Array) -> float:
 
 
 def _bound(table: Numerators, k: int) -> tuple[float, float]:
-    return (table.now[k], table.now[k]) if table.held[k] else (0.0, 1.0)
+    return (table.now[k], table.now[k]) if table.still[k] else (0.0, 1.0)
 
 
 def _fewest_splits(
@@ -199,7 +207,7 @@ def _fewest_splits(
         rules.append(LinearConstraint(row, 1.0 - pattern.sum(), np.inf))
     low = np.concatenate([np.zeros(3 * k), [least_gain]])
     high = np.concatenate([np.ones(3 * k), [np.inf]])
-    for i in np.flatnonzero(table.held):
+    for i in np.flatnonzero(table.still):
         low[i] = high[i] = table.now[i]
         high[k + i] = high[2 * k + i] = 0.0
     result = milp(
@@ -219,7 +227,7 @@ def _best_of_pattern(
 
     k = len(table.rows)
     low, high = np.zeros(k + 1), np.append(np.ones(k), np.inf)
-    for i in np.flatnonzero(table.held):
+    for i in np.flatnonzero(table.still):
         low[i] = high[i] = table.now[i]
     result = milp(
         np.append(np.zeros(k), -1.0),

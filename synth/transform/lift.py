@@ -47,6 +47,13 @@ class LiftTerminals:
                 return f"terminal {name} is asked for the fraction {a:g}; it must lie in 0..1"
             if known[key].held and a != float(known[key].at != "ground"):
                 return f"terminal {name} does not move: {known[key].held}"
+        for b in network.branches:
+            ends = [(b.name, "1"), (b.name, "2")]
+            if all(e in known for e in ends) and any(k in ends for k, _ in self.fractions):
+                return (
+                    f"part {b.name} lies across the input and ground, where a fraction has no "
+                    "effect; leave it out"
+                )
         if not any(a for a in self._drive(network).values()):
             return "every terminal would be at ground, so the output would not depend on the input"
         return ""

@@ -1,0 +1,124 @@
+"""``synth lift``: drive grounds of a circuit at hand, wholly or in part, with its poles locked."""
+
+from __future__ import annotations
+
+import click
+
+from synth.cli.options import Command, circuit_options, file_option, json_option, load
+
+
+class LiftCommand(Command):
+    """The command with the kinds, taken from their table."""
+
+    @staticmethod
+    def details(formatter: click.HelpFormatter) -> None:
+        """Write the kinds."""
+        from synth.search.goal import KINDS
+
+        formatter.write_text(
+            "KIND is one of " + ", ".join(KINDS) + "; the notches with the frequency of their "
+            "zero, as in lowpass-notch=2kHz."
+        )
+
+
+@click.command(cls=LiftCommand)
+@circuit_options
+@click.option("--to", "kind", metavar="KIND", help="The response wanted.")
+@click.option(
+    "--numerator",
+    metavar="TEXT",
+    help='Instead: the numerator in descending powers of s (rad/s), as in "1 0 4e7"; gain free.',
+)
+@click.option(
+    "--tolerance",
+    default="1%",
+    show_default=True,
+    metavar="PERCENT",
+    help="Of the parts, for the floor of zeros that need a match.",
+)
+@click.option("--top", type=click.IntRange(1, 20), default=5, show_default=True, help="Plans.")
+@click.option("--pick", type=click.IntRange(1), default=1, show_default=True, help="Which plan.")
+@file_option
+@json_option
+def lift(
+    circuit: str,
+    kind: str | None,
+    numerator: str | None,
+    tolerance: str,
+    top: int,
+    pick: int,
+    input_: str | None,
+    output: str | None,
+    ground: str | None,
+    keep_grounded: tuple[str, ...],
+    file: str | None,
+    as_json: bool,
+) -> None:
+    """Give CIRCUIT another numerator over its own poles.
+
+    Says which grounds to drive from the input, wholly or in part, so that the same loop has the
+    response wanted; what it costs in gain and parts; and which zeros need parts that match.
+    """
+    from synth.cli.output import check_file, design_content, show, write_if
+    from synth.errors import RealisationError
+    from synth.realisation.design import Design
+    from synth.report.lift import lift_answer, lift_record, lift_text
+
+    if (kind is None) == (numerator is None):
+        raise click.UsageError("say what to lift to: --to KIND or --numerator TEXT, one of them")
+    path = check_file(file)
+    found = load(circuit, input_, output, ground, keep_grounded)
+    name, at_hz = _kind(kind)
+    record = lift_record(
+        found.network,
+        kind=name,
+        at_hz=at_hz,
+        numerator=_numerator(numerator),
+        tolerance=_share(tolerance),
+        top=max(top, pick),
+    )
+    content = None
+    if record.options and pick > len(record.options):
+        raise click.UsageError(f"--pick {pick}: there are {len(record.options)} plans")
+    if path is not None:
+        if not record.options:
+            raise RealisationError(
+                f"no drive of this loop gives a {record.goal.name}, so nothing is written to "
+                f"{path}; without -o the command says what the loop can reach"
+            )
+        chosen = record.options[pick - 1]
+        design = Design(chosen.network, None, (*found.design.derivation, chosen.step))
+        content = design_content(path, design)
+    if as_json:
+        answer = lift_answer(record, found.name, found.notes)
+        write_if(path, content)
+        show(answer)
+        return
+    text = lift_text(record, pick)
+    write_if(path, content)
+    click.echo(text, nl=False)
+    if path is not None:
+        click.echo(f"written: {path}")
+
+
+def _kind(text: str | None) -> tuple[str | None, float | None]:
+    if text is None:
+        return None, None
+    from synth.units import parse_si
+
+    name, equals, value = text.partition("=")
+    return name, parse_si(value, "Hz") if equals else None
+
+
+def _numerator(text: str | None) -> tuple[float, ...] | None:
+    if text is None:
+        return None
+    from synth.transfer.expression import polynomial_from_text
+
+    return tuple(float(c) for c in reversed(polynomial_from_text(text)))
+
+
+def _share(text: str) -> float:
+    from synth.units import parse_si
+
+    return parse_si(text.strip().removesuffix("%")) / 100
