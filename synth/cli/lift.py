@@ -68,13 +68,13 @@ def lift(
         raise click.UsageError("say what to lift to: --to KIND or --numerator TEXT, one of them")
     path = check_file(file)
     found = load(circuit, input_, output, ground, keep_grounded)
-    name, at_hz = _kind(kind)
+    name, at_hz = goal_kind(kind) if kind is not None else (None, None)
     record = lift_record(
         found.network,
         kind=name,
         at_hz=at_hz,
         numerator=_numerator(numerator),
-        tolerance=_share(tolerance),
+        tolerance=share(tolerance),
         top=max(top, pick),
     )
     content = None
@@ -101,9 +101,8 @@ def lift(
         click.echo(f"written: {path}")
 
 
-def _kind(text: str | None) -> tuple[str | None, float | None]:
-    if text is None:
-        return None, None
+def goal_kind(text: str) -> tuple[str, float | None]:
+    """Split ``KIND`` or ``KIND=F`` into the kind and the frequency in hertz."""
     from synth.units import parse_si
 
     name, equals, value = text.partition("=")
@@ -118,7 +117,8 @@ def _numerator(text: str | None) -> tuple[float, ...] | None:
     return tuple(float(c) for c in reversed(polynomial_from_text(text)))
 
 
-def _share(text: str) -> float:
+def share(text: str) -> float:
+    """Read a percentage, the sign optional, as a fraction."""
     from synth.units import parse_si
 
     return parse_si(text.strip().removesuffix("%")) / 100

@@ -14,6 +14,7 @@ import click
 
 from synth.cli.analyse import analyse
 from synth.cli.catalog import catalog
+from synth.cli.derive import derive
 from synth.cli.lift import lift
 from synth.cli.options import version_option
 from synth.cli.realise import realise
@@ -57,7 +58,7 @@ def cli(context: click.Context) -> None:
         click.echo(context.get_help())
 
 
-for _command in (realise, transform, lift, analyse, catalog):
+for _command in (realise, transform, lift, derive, analyse, catalog):
     cli.add_command(_command)
 
 

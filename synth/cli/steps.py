@@ -9,6 +9,7 @@ from typing import NamedTuple
 from synth.errors import TransformError
 from synth.transform.drive import Swap
 from synth.transform.impedance import ImpedanceSwap
+from synth.transform.loop_complement import LoopComplement
 from synth.transform.prune import Prune
 from synth.transform.scale import ScaleFrequency, ScaleImpedance
 from synth.transform.step import Transformation
@@ -24,6 +25,10 @@ class StepForm(NamedTuple):
     needs_value: bool = False
 
 
+def _names(text: str | None) -> tuple[str, ...]:
+    return tuple(n.strip() for n in (text or "").split(",") if n.strip())
+
+
 #: Name -> form.
 STEPS: Mapping[str, StepForm] = {
     "swap": StepForm(
@@ -37,6 +42,13 @@ STEPS: Mapping[str, StepForm] = {
         "resistors and capacitors change places: H(s) becomes H(w0^2/s), w0 by default the mean "
         "of the natural modes",
         lambda x: ImpedanceSwap(None if x is None else parse_si(x, "Hz")),
+    ),
+    "loop-complement": StepForm(
+        "loop-complement, loop-complement=C1",
+        "ground and the op-amp output interchanged around the only op amp, its inputs exchanged: "
+        "another circuit with the same natural modes; driven at C1 (or C1.2, or several joined "
+        "by commas), by default at the pin with the simplest numerator",
+        lambda x: LoopComplement(_names(x)),
     ),
     "scale-frequency": StepForm(
         "scale-frequency=2",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from math import log2, pi
+from math import log2, pi, prod
 
 from synth.analysis.feedback import feedback
 from synth.analysis.loop import analyse
@@ -15,8 +15,8 @@ from synth.errors import RealisationError
 from synth.network.equivalence import equivalent, shape_key
 from synth.network.model import Network
 from synth.realisation.design import Design, Realisation, StageUse
-from synth.search.candidates import Candidate, SectionTarget, derivations, search
-from synth.search.plan import Chain, best_chains, negated, plans, plans_with_gain_stage
+from synth.search.candidates import Candidate, SectionTarget, derivations, negated, search
+from synth.search.plan import Chain, best_chains, free_plan, gain_target, plans
 from synth.search.split import splits
 from synth.target.target import Target, phase_error, realised_error
 from synth.transfer.kinds import describe
@@ -24,6 +24,7 @@ from synth.transfer.transfer import Transfer
 from synth.transform.cascade import cascade
 from synth.transform.step import Step
 from synth.units import format_si
+from synth.values.choose import DEEP, QUICK
 from synth.values.section import SectionFit, fit
 from synth.values.series import CAPACITORS, RESISTORS, Shelf
 
@@ -34,6 +35,7 @@ MEETS_DEGREES = 2.0
 #: Ratios of like parts above this are hard to make well (common practice).
 WIDE = 100.0
 _KEEP = 24
+_MORE = 4  # circuits assembled beyond those asked for, since the whole may change the order
 
 
 @dataclass(frozen=True)
@@ -107,23 +109,63 @@ def realise(
         If no circuit of the catalogue can have a section of the target; the message says why.
     """
     workshop = _Workshop({"R": resistors, "C": capacitors}, seed)
-    found: list[Realisation] = []
     ways = splits(target.transfer)
-    for make in (plans, plans_with_gain_stage):
-        chains: dict[tuple[str, ...], Chain[FittedStage]] = {}
-        for split in ways:
-            for plan in make(target.transfer, split):
-                for chain in best_chains(plan, workshop.fits, _KEEP):
-                    key = tuple(sorted(s.label for s in chain.stages))
-                    if key not in chains or chain.cost < chains[key].cost:
-                        chains[key] = chain
-        best = sorted(chains.values(), key=lambda c: c.cost)[: max(_KEEP, top)]
-        found = _inequivalent(found + [_assembled(target, chain.stages) for chain in best])
-        if len(found) >= 2:
-            break
+    fixed = [
+        chain
+        for split in ways
+        for plan in plans(target.transfer, split)
+        for chain in best_chains(plan, workshop.fits, _KEEP)
+    ]
+    found = _assemble_best(target, fixed, top, workshop)
+    if len(found) < 2 or _costly(found, max(len(split) for split in ways)):
+        free = [
+            chain for split in ways for chain in best_chains(free_plan(split), workshop.fits, _KEEP)
+        ]
+        found = _inequivalent([*found, *_assemble_best(target, free, top, workshop)])
     if not found:
         raise RealisationError(workshop.complaint(target))
     return tuple(sorted(found, key=rank)[:top])
+
+
+def _costly(found: Sequence[Realisation], sections: int) -> bool:
+    """Whether stages with gains of their own may do better than what was found."""
+    best = min(found, key=rank)
+    return bool(rank(best)[0]) or len(best.network.op_amps) > 2 * sections
+
+
+def _levelled(
+    target: Target, stages: Sequence[FittedStage], workshop: _Workshop
+) -> Sequence[FittedStage] | None:
+    """Put one plain gain stage before stages of free gain, unless they give the target's."""
+    if not any(s.fit.target.free_gain for s in stages):
+        return stages
+    wanted = target.transfer.gain / prod(_leading(s.fit) for s in stages)
+    if abs(wanted - 1) < 1e-3:
+        return stages
+    gains = workshop.fits(gain_target(wanted))
+    return (workshop.deepened(gains[0]), *stages) if gains else None
+
+
+def _leading(found: SectionFit) -> float:
+    """Return the leading coefficient of a fitted section's N in s (rad/s), D monic."""
+    zeros, c = next((k, c) for k, c in enumerate(reversed(found.target.numerator)) if c)
+    return found.gain * c * found.target.w0**zeros
+
+
+def _assemble_best(
+    target: Target, chains: Sequence[Chain[FittedStage]], top: int, workshop: _Workshop
+) -> list[Realisation]:
+    """Assemble the cheapest chains, one of each set of stages, their values searched in depth."""
+    unique: dict[tuple[str, ...], Chain[FittedStage]] = {}
+    for chain in sorted(chains, key=lambda c: c.cost):
+        unique.setdefault(tuple(sorted(s.label for s in chain.stages)), chain)
+    found = []
+    for chain in list(unique.values())[: top + _MORE]:
+        deep = [workshop.deepened(s) for s in chain.stages]
+        stages = _levelled(target, deep, workshop)
+        if stages is not None:
+            found.append(_assembled(target, stages))
+    return _inequivalent(found)
 
 
 def _inequivalent(found: Sequence[Realisation]) -> list[Realisation]:
@@ -160,6 +202,7 @@ class _Workshop:
         self._shelves = shelves
         self._seed = seed
         self._fits: dict[SectionTarget, tuple[FittedStage, ...]] = {}
+        self._deep: dict[tuple[str, SectionTarget], FittedStage] = {}
         self._obstacles: dict[SectionTarget, Mapping[str, int]] = {}
         self._unsolved: dict[SectionTarget, int] = {}
         self._closures: dict[int, tuple[Candidate, ...]] = {}
@@ -172,13 +215,25 @@ class _Workshop:
             self._obstacles[key] = result.obstacles
             fitted = [
                 FittedStage(f)
-                for f in (fit(c, target, self._shelves, self._seed) for c in result.candidates)
+                for f in (
+                    fit(c, target, self._shelves, self._seed, QUICK) for c in result.candidates
+                )
                 if f is not None
             ]
             self._unsolved[key] = len(result.candidates) - len(fitted)
             sound = [f for f in fitted if feedback(analyse(f.network)).negative]
             self._fits[key] = tuple(sorted(sound, key=lambda f: f.cost))
         return self._fits[key]
+
+    def deepened(self, stage: FittedStage) -> FittedStage:
+        """Return the stage with its values searched in depth, or as it is if that is no better."""
+        key = (stage.label, stage.fit.target)
+        if key not in self._deep:
+            found = fit(stage.fit.candidate, stage.fit.target, self._shelves, self._seed, DEEP)
+            better = stage if found is None else FittedStage(found)
+            sound = better.cost <= stage.cost and feedback(analyse(better.network)).negative
+            self._deep[key] = better if sound else stage
+        return self._deep[key]
 
     def _closure(self, order: int) -> tuple[Candidate, ...]:
         if order not in self._closures:
@@ -230,6 +285,7 @@ def _rounded(target: SectionTarget) -> SectionTarget:
         tuple(map(short, target.numerator)),
         tuple(map(short, target.denominator)),
         short(target.w0),
+        target.free_gain,
     )
 
 

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable, Sequence
 
 from synth.analysis.symbolic import Formula
+from synth.analysis.zeros import Zero
 from synth.catalog import Stage
 from synth.network.model import Network
 from synth.realisation.circuit import Circuit
@@ -63,7 +64,7 @@ def transform_answer(record: TransformRecord, circuit: Circuit) -> Json:
         "steps": [step_json(s) for s in record.steps],
         "before": _response(record.before),
         "after": _response(record.after),
-        "sum": None if record.sum is None else _transfer(record.sum),
+        "sum": None if record.sum is None else transfer_json(record.sum),
         **_parts(after),
         "findings": list(record.findings),
         "advice": [a._asdict() for a in record.advice],
@@ -81,7 +82,7 @@ def realise_answer(target: Target, records: Sequence[RealisationRecord]) -> Json
             "at_hz": target.at_hz,
             "description": target.description,
             "meaning": target.meaning,
-            **_transfer(target.transfer),
+            **transfer_json(target.transfer),
         },
         "realisations": [_realisation(r) for r in records],
     }
@@ -143,7 +144,7 @@ def _numbers(n: Numbers | None) -> Json:
         keys = ("numerator", "denominator", "sections", "gain", "poles", "zeros", "modes")
         return dict.fromkeys((*keys, "response", "feedback"))
     return {
-        **_transfer(n.transfer),
+        **transfer_json(n.transfer),
         "numerator": list(n.numerator),
         "denominator": list(n.denominator),
         "modes": _pairs(n.modes),
@@ -152,7 +153,8 @@ def _numbers(n: Numbers | None) -> Json:
     }
 
 
-def _transfer(h: Transfer) -> Json:
+def transfer_json(h: Transfer) -> Json:
+    """Return a transfer function: polynomials, sections, gain, poles and zeros."""
     return {
         "numerator": list(h.numerator),
         "denominator": list(h.denominator),
@@ -161,6 +163,19 @@ def _transfer(h: Transfer) -> Json:
         "poles": _pairs(h.poles),
         "zeros": _pairs(h.zeros),
     }
+
+
+def zeros_json(zeros: Iterable[Zero]) -> list[Json]:
+    """Return transmission zeros; the frequency of one at infinity is null."""
+    return [
+        {
+            "frequency": _finite(z.frequency_hz),
+            "count": z.count,
+            "kind": z.kind,
+            "floor_db": z.floor_db,
+        }
+        for z in zeros
+    ]
 
 
 def _section(s: Section) -> Json:
@@ -212,7 +227,7 @@ def _realisation(record: RealisationRecord) -> Json:
         "stages": [_stage_use(s) for s in r.stages],
         "derivation": [step_json(s) for s in r.design.derivation],
         **_parts(r.network),
-        **_transfer(h),
+        **transfer_json(h),
         "error_db": _finite(r.error_db),
         "stop_error": _finite(r.stop_error),
         "phase_error_degrees": _finite(record.phase_error),

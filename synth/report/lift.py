@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -12,9 +11,10 @@ from synth.analysis.zeros import Zero, transmission_zeros
 from synth.errors import TransformError
 from synth.network.model import Network
 from synth.realisation.saved import VERSION, Json, branch_json, step_json
+from synth.report.answer import zeros_json
 from synth.report.layout import labelled, table, wrapped
 from synth.report.netlist import deck_text
-from synth.report.text import CAUTION, part_lines
+from synth.report.text import CAUTION, part_lines, zero_text
 from synth.search.goal import Goal, goal, goal_from_numerator
 from synth.search.lift import Lift, Plan, plans
 from synth.search.reach import Nearest, Reach, nearest, reach
@@ -23,7 +23,6 @@ from synth.transfer.section import polynomial_text
 from synth.transfer.transfer import Transfer
 from synth.transform.lift import LiftTerminals
 from synth.transform.step import Step
-from synth.units import format_si
 
 
 @dataclass(frozen=True)
@@ -220,7 +219,7 @@ def _option_lines(record: LiftRecord, number: int, option: LiftOption) -> list[s
     h = Transfer.from_tf(option.numerator, record.denominator)
     lines += wrapped(str(describe(h)), "  ", "    ")
     for zero in option.zeros:
-        lines += wrapped(_zero_text(zero, record.tolerance), "  ", "    ")
+        lines += wrapped(zero_text(zero, record.tolerance), "  ", "    ")
     return lines
 
 
@@ -232,19 +231,6 @@ def _drive_text(x: Lift) -> str:
 
 def _was(x: Lift) -> str:
     return "ground" if x.terminal.at == "ground" else "the input"
-
-
-def _zero_text(zero: Zero, tolerance: float) -> str:
-    where = {0.0: "at DC", math.inf: "at infinity"}.get(
-        zero.frequency_hz, f"at {format_si(zero.frequency_hz, 'Hz', 5)}"
-    )
-    times = "" if zero.count == 1 else f" (order {zero.count})"
-    if zero.floor_db is None:
-        return f"zero {where}{times}: structural, no match of parts needed"
-    return (
-        f"zero {where}{times}: balanced; with parts of {tolerance * 100:g} % the floor is near "
-        f"{zero.floor_db:.0f} dB (median)"
-    )
 
 
 def _missing_lines(record: LiftRecord) -> list[str]:
@@ -312,15 +298,7 @@ def _option_json(option: LiftOption) -> Json:
         "plan": [_lift_json(x) for x in option.plan.lifts],
         "gain": option.plan.gain,
         "numerator": list(option.numerator),
-        "zeros": [
-            {
-                "frequency": z.frequency_hz if math.isfinite(z.frequency_hz) else None,
-                "count": z.count,
-                "kind": z.kind,
-                "floor_db": z.floor_db,
-            }
-            for z in option.zeros
-        ],
+        "zeros": zeros_json(option.zeros),
         "added_parts": option.added,
         "step": step_json(option.step),
     }

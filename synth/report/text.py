@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 from math import pi
 
+from synth.analysis.zeros import Zero
 from synth.catalog import Stage
 from synth.network.model import UNITS, Network
 from synth.report.layout import labelled, shortened, table, wrapped
@@ -194,6 +195,20 @@ def part_lines(network: Network) -> list[str]:
     for u in network.op_amps:
         lines += wrapped(f"{u.name}  op amp: + {u.plus}, - {u.minus}, out {u.out}", hanging="    ")
     return lines
+
+
+def zero_text(zero: Zero, tolerance: float) -> str:
+    """Return where a transmission zero is, and what it needs."""
+    where = {0.0: "at DC", math.inf: "at infinity"}.get(
+        zero.frequency_hz, f"at {format_si(zero.frequency_hz, 'Hz', 5)}"
+    )
+    times = "" if zero.count == 1 else f" (order {zero.count})"
+    if zero.floor_db is None:
+        return f"zero {where}{times}: structural, no match of parts needed"
+    return (
+        f"zero {where}{times}: balanced; with parts of {tolerance * 100:g} % the floor is near "
+        f"{zero.floor_db:.0f} dB (median)"
+    )
 
 
 def _polynomial(coefficients: Sequence[float]) -> str:

@@ -84,11 +84,14 @@ class SectionTarget:
         Over the normalised s/w0; the same length, zeros where a power is absent.
     w0 : float
         Normalising angular frequency, rad/s.
+    free_gain : bool
+        Whether the numerator is wanted up to a constant of either sign only.
     """
 
     numerator: tuple[float, ...]
     denominator: tuple[float, ...]
     w0: float
+    free_gain: bool = False
 
     @property
     def order(self) -> int:
@@ -167,8 +170,17 @@ def _derived(stage: Stage, network: Network, chain: Sequence[Transformation]) ->
     return candidate if terms.numerator.any() else None
 
 
+def negated(target: SectionTarget) -> SectionTarget:
+    """Return the target with the other sign."""
+    return replace(target, numerator=tuple(-c if c else 0.0 for c in target.numerator))
+
+
 def obstacle(candidate: Candidate, target: SectionTarget) -> str:
     """Return why the candidate's structure cannot give the target; empty when it may."""
+    if target.free_gain:
+        signs = [replace(target, free_gain=False), negated(replace(target, free_gain=False))]
+        reasons = [obstacle(candidate, t) for t in signs]
+        return "" if "" in reasons else reasons[0]
     terms = candidate.terms
     if candidate.order != target.order:
         return "order"

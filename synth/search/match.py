@@ -39,39 +39,58 @@ class CoefficientError:
     target: SectionTarget
 
     @cached_property
-    def _rows(self) -> tuple[Array, Array, Array]:
-        """Return the rows compared, their wanted ratios, and what each error is measured in.
+    def _rows(self) -> tuple[Array, Array, Array, Array]:
+        """Return the rows compared, the rows they are divided by, wanted ratios and their scales.
 
-        A row says something when the circuit has such a coefficient or the target wants it; D's
-        leading coefficient is what the others are divided by.
+        A row says something when the circuit has such a coefficient or the target wants it.  All
+        are divided by D's leading coefficient; with a free gain those of N by N's own largest.
         """
         n, d = np.array(self.target.numerator), np.array(self.target.denominator)
-        gain = float(np.abs(n / d).max())
-        wanted = np.concatenate([n, d[:-1]])
-        size = np.concatenate([np.where(n != 0, np.abs(n), gain * d), d[:-1]])
-        rows = np.vstack([self.terms.numerator, self.terms.denominator[:-1]])
+        top, bottom = self.terms.numerator, self.terms.denominator
+        lead = np.repeat(bottom[-1:], len(d) - 1, axis=0)
+        largest = int(np.argmax(np.abs(n / d)))
+        gain = float(np.abs(n / d)[largest])
+        if self.target.free_gain:
+            base = np.vstack([np.repeat(top[largest : largest + 1], len(n), axis=0), lead])
+            wanted = np.concatenate([n / n[largest], d[:-1]])
+            zero_size = d / d[largest]
+        else:
+            base = np.vstack([np.repeat(bottom[-1:], len(n), axis=0), lead])
+            wanted = np.concatenate([n, d[:-1]])
+            zero_size = gain * d
+        size = np.concatenate([zero_size, d[:-1]])
+        size = np.where(wanted != 0, np.abs(wanted), size)
+        rows = np.vstack([top, bottom[:-1]])
         active = rows.any(axis=1) | (wanted != 0)
-        return rows[active], wanted[active], size[active]
+        if self.target.free_gain:
+            active[largest] = False
+        return rows[active], base[active], wanted[active], size[active]
 
     def evaluate(self, logs: Array) -> Array:
         """Return (batch, rows) relative errors; `logs` are normalised log-values."""
-        rows, wanted, size = self._rows
+        rows, base, wanted, size = self._rows
         monomials = np.exp(logs @ self.terms.exponents.T)
-        lead = monomials @ self.terms.denominator[-1]
-        return np.asarray((monomials @ rows.T / lead[:, None] - wanted) / size)
+        with np.errstate(divide="ignore", invalid="ignore"):  # a row divided by zero is no match
+            return np.asarray(((monomials @ rows.T) / (monomials @ base.T) - wanted) / size)
 
     def linearise(self, logs: Array) -> tuple[Array, Array]:
         """Return errors (batch, rows) and their Jacobian (batch, rows, parts)."""
-        rows, wanted, size = self._rows
-        t = self.terms
-        monomials = np.exp(logs @ t.exponents.T)
-        lead = monomials @ t.denominator[-1]
-        ratios = monomials @ rows.T / lead[:, None]
-        slopes = np.matmul(monomials[:, None, :] * rows, t.exponents)
-        lead_slope = (monomials * t.denominator[-1]) @ t.exponents
-        slopes -= ratios[:, :, None] * lead_slope[:, None, :]
-        slopes /= lead[:, None, None] * size[None, :, None]
+        rows, base, wanted, size = self._rows
+        exponents = self.terms.exponents
+        monomials = np.exp(logs @ exponents.T)
+        under = monomials @ base.T
+        ratios = (monomials @ rows.T) / under
+        slopes = np.matmul(monomials[:, None, :] * rows, exponents)
+        slopes -= ratios[:, :, None] * np.matmul(monomials[:, None, :] * base, exponents)
+        slopes /= under[:, :, None] * size[None, :, None]
         return (ratios - wanted) / size, slopes
+
+    def gain(self, logs: Array) -> Array:
+        """Return (batch,) the gain reached over the gain of the target, with sign."""
+        n, d = np.array(self.target.numerator), np.array(self.target.denominator)
+        largest = int(np.argmax(np.abs(n / d)))
+        top, bottom = self.terms.coefficients(logs)
+        return np.asarray(top[:, largest] / bottom[:, -1] / n[largest])
 
 
 def solve(

@@ -7,11 +7,11 @@ for each piece whose signs multiply to the wanted sign.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import prod
 from typing import Generic, Protocol, TypeVar
 
-from synth.search.candidates import SectionTarget
+from synth.search.candidates import SectionTarget, negated
 from synth.search.split import Piece, section_target
 from synth.transfer.transfer import Transfer
 
@@ -41,23 +41,18 @@ class Chain(Generic[Fitted]):
 
 @dataclass(frozen=True)
 class Plan:
-    """Targets of the sections, each for the positive sign, and the sign of the product."""
+    """Targets of the sections, each for the positive sign, and the sign of the product.
+
+    ``negative`` is None when the gains, and with them the signs, are free.
+    """
 
     targets: tuple[SectionTarget, ...]
-    negative: bool
+    negative: bool | None
 
 
-#: A constant stage: order zero.
 def gain_target(constant: float) -> SectionTarget:
     """Return the target of a plain gain."""
     return SectionTarget((constant,), (1.0,), 1.0)
-
-
-def negated(target: SectionTarget) -> SectionTarget:
-    """Return the target with the other sign."""
-    return SectionTarget(
-        tuple(-c if c else 0.0 for c in target.numerator), target.denominator, target.w0
-    )
 
 
 def plans(transfer: Transfer, split: Sequence[Piece]) -> Iterator[Plan]:
@@ -82,11 +77,10 @@ def plans(transfer: Transfer, split: Sequence[Piece]) -> Iterator[Plan]:
             yield _plan(split, [u * rest if i == k else u for i, u in enumerate(unit)], negative)
 
 
-def plans_with_gain_stage(transfer: Transfer, split: Sequence[Piece]) -> Iterator[Plan]:
-    """Yield plans with one plain gain stage in front, which also may invert."""
-    for unit in _levels(split):
-        rest = abs(transfer.gain) / prod(unit)
-        yield _plan(split, unit, transfer.gain < 0, rest)
+def free_plan(split: Sequence[Piece]) -> Plan:
+    """Return the plan in which each piece has the gain that suits its stage, of either sign."""
+    targets = (section_target(p, 1 / p.level) for p in split)
+    return Plan(tuple(replace(t, free_gain=True) for t in targets), None)
 
 
 def _levels(split: Sequence[Piece]) -> Iterator[list[float]]:
@@ -98,12 +92,9 @@ def _levels(split: Sequence[Piece]) -> Iterator[list[float]]:
         yield low
 
 
-def _plan(
-    split: Sequence[Piece], constants: Sequence[float], negative: bool, gain: float | None = None
-) -> Plan:
-    targets = tuple(section_target(p, c) for p, c in zip(split, constants, strict=True))
-    front = () if gain is None else (gain_target(gain),)
-    return Plan((*front, *targets), negative)
+def _plan(split: Sequence[Piece], constants: Sequence[float], negative: bool) -> Plan:
+    targets = (section_target(p, c) for p, c in zip(split, constants, strict=True))
+    return Plan(tuple(targets), negative)
 
 
 def best_chains(
@@ -115,7 +106,9 @@ def best_chains(
     """
     partial: dict[bool, list[Chain[Fitted]]] = {False: [Chain((), 0.0)], True: []}
     for target in plan.targets:
-        options = {False: fits(target), True: fits(negated(target))}
+        options: dict[bool, Sequence[Fitted]] = {False: fits(target), True: ()}
+        if plan.negative is not None:
+            options[True] = fits(negated(target))
         partial = {
             sign: sorted(
                 (
@@ -129,6 +122,6 @@ def best_chains(
             for sign in (False, True)
         }
     unique: dict[tuple[str, ...], Chain[Fitted]] = {}
-    for chain in partial[plan.negative]:
+    for chain in partial[plan.negative or False]:
         unique.setdefault(tuple(sorted(s.label for s in chain.stages)), chain)
     return list(unique.values())[:keep]

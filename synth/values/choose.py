@@ -28,9 +28,29 @@ ZERO_FLOOR = 2e-4
 #: above what an op amp output drives with ease, well below bias-current trouble (common practice).
 LEVEL = 1e4
 _MOST = 4096
-_STARTS = 16
-_TURNS = 12
 _RANDOM = 1024
+
+
+@dataclass(frozen=True)
+class Effort:
+    """How long the local search goes on.
+
+    Parameters
+    ----------
+    starts : int
+        Rounded solutions that are improved, unless an error below the floor comes sooner.
+    turns : int
+        Improving moves of each at most.
+    """
+
+    starts: int
+    turns: int
+
+
+#: To compare many candidates.
+QUICK = Effort(2, 3)
+#: For the few that are offered.
+DEEP = Effort(16, 14)
 
 
 @dataclass(frozen=True)
@@ -58,6 +78,7 @@ def choose(
     shelves: Mapping[str, Shelf],
     error: Callable[[Array], Array],
     floor: float = FLOOR,
+    effort: Effort = DEEP,
     *,
     keep: int = 1,
 ) -> tuple[Choice, ...]:
@@ -75,6 +96,8 @@ def choose(
         (batch, parts) values -> (batch,) largest relative error.
     floor : float
         Errors below it do not count against spread.
+    effort : Effort
+        How long to search.
     keep : int
         How many choices to return, best first.
     """
@@ -85,11 +108,11 @@ def choose(
     resistors = [k for k, n in enumerate(names) if n[0] == "R"]
     grid = shelves["R"].values
     rows = np.vstack([_around(x, resistors, grid) for x in solutions])
-    starts = rows[np.argsort(score(rows), kind="stable")[: max(_STARTS, keep)]]
+    starts = rows[np.argsort(score(rows), kind="stable")[: max(effort.starts, keep)]]
     improved: list[Array] = []
     for x in starts:
-        improved.append(_improve(x, resistors, grid, score))
-        done = len(improved) >= max(4, keep)
+        improved.append(_improve(x, resistors, grid, score, effort.turns))
+        done = len(improved) >= max(min(4, effort.starts), keep)
         if done and float(error(np.array(improved)).min()) <= floor:
             break
     final = np.unique(np.array(improved), axis=0)
@@ -119,7 +142,11 @@ def _around(x: Array, resistors: Sequence[int], grid: Array) -> Array:
 
 
 def _improve(
-    x: Array, resistors: Sequence[int], grid: Array, score_of: Callable[[Array], Array]
+    x: Array,
+    resistors: Sequence[int],
+    grid: Array,
+    score_of: Callable[[Array], Array],
+    turns: int,
 ) -> Array:
     """Move resistors over near series values, in pairs and a few at random, while it helps."""
     if not resistors:
@@ -129,7 +156,7 @@ def _improve(
     columns = list(resistors)
     at = np.searchsorted(grid, x[columns])
     best = float(score_of(x[None, :])[0])
-    for _ in range(_TURNS):
+    for _ in range(turns):
         moves = np.vstack(
             [_pair_moves(len(columns), pairs), _random_moves(len(columns), generator)]
         )

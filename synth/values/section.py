@@ -11,29 +11,38 @@ import numpy.typing as npt
 from synth.search.candidates import Candidate, SectionTarget
 from synth.search.match import CoefficientError, solve
 from synth.transform.impedance import ratio_groups
-from synth.values.choose import FLOOR, LEVEL, ZERO_FLOOR, Choice, choose
+from synth.values.choose import DEEP, FLOOR, LEVEL, ZERO_FLOOR, Choice, Effort, choose
 from synth.values.series import Shelf
 
 Array = npt.NDArray[np.float64]
 
 _MENU = 16
 _SETS = 256
-_COMBINATIONS = 8192  # roundings tried, over all exact solutions of one candidate
+_COMBINATIONS = 4096  # roundings tried, over all exact solutions of one candidate
 _SHORTLIST = (16, 256)  # fewest and most exact solutions that are rounded
+_LEAST_GAIN = 0.1  # a free gain stays between this and its inverse
 _PROBE = 96  # starts tried first: a candidate that solves none of them is given up
 
 
 @dataclass(frozen=True)
 class SectionFit:
-    """A candidate with preferred values for a section."""
+    """A candidate with preferred values for a section.
+
+    ``gain`` is the gain reached over the target's: 1 but for rounding, unless it was free.
+    """
 
     candidate: Candidate
     target: SectionTarget
     choice: Choice
+    gain: float
 
 
 def fit(
-    candidate: Candidate, target: SectionTarget, shelves: Mapping[str, Shelf], seed: int = 0
+    candidate: Candidate,
+    target: SectionTarget,
+    shelves: Mapping[str, Shelf],
+    seed: int = 0,
+    effort: Effort = DEEP,
 ) -> SectionFit | None:
     """Return preferred values with which the candidate realises the target, or None.
 
@@ -46,6 +55,8 @@ def fit(
         Letter (R, C) -> shelf.
     seed : int
         Of the random variations of the starts; the result is reproducible.
+    effort : Effort
+        How long to search for preferred values.
     """
     errors = CoefficientError(candidate.terms, target)
     names = candidate.terms.names
@@ -65,7 +76,11 @@ def fit(
         (values[:, inverse] >= shelves["R"].low * 0.98)
         & (values[:, inverse] <= shelves["R"].high * 1.02)
     ).all(axis=1)
-    values = values[solved & inside]
+    usable = solved & inside
+    if target.free_gain:
+        gain = np.abs(errors.gain(logs))
+        usable &= (gain > _LEAST_GAIN) & (gain < 1 / _LEAST_GAIN)
+    values = values[usable]
     if not len(values):
         return None
     count = int(np.clip(_COMBINATIONS >> int(inverse.sum()), *_SHORTLIST))
@@ -76,7 +91,9 @@ def fit(
         return np.asarray(np.abs(found).max(axis=1, initial=0.0))
 
     floor = ZERO_FLOOR if _has_finite_zeros(target) else FLOOR
-    return SectionFit(candidate, target, choose(names, values, shelves, error, floor)[0])
+    choice = choose(names, values, shelves, error, floor, effort)[0]
+    chosen = np.array([[choice.values[n] for n in names]])
+    return SectionFit(candidate, target, choice, float(errors.gain(np.log(chosen) + offset)[0]))
 
 
 def _has_finite_zeros(target: SectionTarget) -> bool:

@@ -1,0 +1,265 @@
+"""Every route from a circuit at hand to a wanted kind of response, least rework first.
+
+A route is one or two of swap, rc-cr, loop complement and lift (the lift last), or a fresh circuit
+with the same poles.  Each is carried out and analysed; those that give the wanted numerator come
+first, then those of the same kind with fewer of its zeros (the complement of a low-pass is a
+high-pass that falls only 20 dB per decade).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from math import pi
+
+from synth.analysis.feedback import feedback
+from synth.analysis.loop import analyse
+from synth.analysis.numbers import common_form, modes, transfer
+from synth.analysis.zeros import Zero, transmission_zeros
+from synth.errors import RealisationError, SynthError, TargetError, TransformError
+from synth.network.equivalence import equivalent, shape_key
+from synth.network.model import Network
+from synth.realisation.realise import realise
+from synth.realisation.rework import Rework, rework
+from synth.search.goal import Goal, goal
+from synth.search.lift import plans
+from synth.target.responses import transfer_target
+from synth.transfer.kinds import Description, describe
+from synth.transfer.transfer import Transfer
+from synth.transform.drive import Swap
+from synth.transform.impedance import ImpedanceSwap
+from synth.transform.lift import LiftTerminals
+from synth.transform.loop_complement import LoopComplement
+from synth.transform.step import Step, Transformation
+
+_SINGLE: tuple[Transformation, ...] = (Swap(), ImpedanceSwap(), LoopComplement())
+#: Chains tried before a lift: nothing, one transformation, two different ones.
+CHAINS: tuple[tuple[Transformation, ...], ...] = (
+    (),
+    *((t,) for t in _SINGLE),
+    *((a, b) for a in _SINGLE for b in _SINGLE if a is not b),
+)
+_LIFTS = 3
+
+
+@dataclass(frozen=True)
+class Route:
+    """One way to the wanted kind.
+
+    Parameters
+    ----------
+    name : str
+        The steps in a line, or ``"fresh circuit"`` with its stages.
+    exact : bool
+        Whether the numerator is the one wanted, and not only of its kind.
+    network : Network
+    steps : tuple of Step
+    response : Transfer
+        H; coefficients that a lift cancels are zero.
+    description : Description
+        Of H.
+    poles : str
+        ``"kept"``, ``"mirrored"`` (other poles of the same Q) or ``"the same by design"``.
+    zeros : tuple of Zero
+    rework : Rework
+        Against the circuit at hand.
+    """
+
+    name: str
+    exact: bool
+    network: Network
+    steps: tuple[Step, ...]
+    response: Transfer
+    description: Description
+    poles: str
+    zeros: tuple[Zero, ...]
+    rework: Rework
+
+
+def derive(
+    network: Network,
+    kind: str,
+    at_hz: float | None = None,
+    *,
+    tolerance: float = 0.01,
+    fresh: int = 1,
+) -> tuple[Route, ...]:
+    """Return the routes from `network` to `kind`, least rework first.
+
+    Parameters
+    ----------
+    network : Network
+        With values, one input and one output.
+    kind : str
+        One of `synth.search.goal.KINDS`.
+    at_hz : float or None
+        The zero's frequency in Hz, for the kinds of unequal notch.
+    tolerance : float
+        Of the parts, for the floors of balanced zeros.
+    fresh : int
+        How many fresh circuits to offer beside.
+
+    Raises
+    ------
+    TargetError
+        If the order of the circuit does not have the kind.
+    RealisationError
+        If there is no route.
+    """
+    wanted = goal(kind, _denominator(network), at_hz)
+    found: list[Route] = []
+    for chain in CHAINS:
+        found += _by_chain(network, chain, kind, at_hz, tolerance)
+    kept = _inequivalent(found)
+    kept += _fresh(network, wanted, kind, tolerance, fresh)
+    if not kept:
+        raise RealisationError(
+            f"no route leads from this circuit to a {kind}: no transformation or lift gives it, "
+            "and no stage of the catalogue has it with these poles"
+        )
+    return tuple(
+        sorted(kept, key=lambda r: (not r.exact, r.rework.total, len(r.steps), r.rework.parts))
+    )
+
+
+def _denominator(network: Network) -> tuple[float, ...]:
+    return tuple(float(c) for c in reversed(common_form(analyse(network)).denominator))
+
+
+def _by_chain(
+    network: Network,
+    chain: Sequence[Transformation],
+    kind: str,
+    at_hz: float | None,
+    tolerance: float,
+) -> Iterator[Route]:
+    changed, steps = network, list[Step]()
+    try:
+        for transformation in chain:
+            if transformation.accepts(changed):
+                return
+            changed, step = transformation.apply(changed)
+            steps.append(step)
+        loop = analyse(changed)
+        if not feedback(loop).negative:
+            return
+        denominator = _denominator(changed)
+        wanted = goal(kind, denominator, at_hz)
+        if chain:
+            h = transfer(loop, loop.transfer())
+            exact = _has_numerator(h, wanted)
+            if exact or (at_hz is None and describe(h).kind == kind):
+                yield _route(network, changed, steps, h, tolerance, exact)
+            if exact or len(chain) > 1:
+                return
+        for plan in plans(loop, wanted, _LIFTS):
+            lift = LiftTerminals(tuple((x.terminal.key, x.fraction) for x in plan.lifts if x.moved))
+            if lift.fractions and not lift.accepts(changed):
+                lifted, step = lift.apply(changed)
+                n = len(denominator) - 1
+                top = [plan.gain * c * wanted.w0 ** (n - k) for k, c in enumerate(wanted.numerator)]
+                promised = Transfer.from_tf(list(reversed(top)), denominator)
+                yield _route(network, lifted, [*steps, step], promised, tolerance, True)
+    except SynthError:
+        return  # a chain that cannot be carried out on this circuit is no route
+
+
+def _has_numerator(h: Transfer, wanted: Goal) -> bool:
+    """Whether H is the wanted numerator over the wanted denominator, up to a constant."""
+    shape = [(1.1 + 0.3j) * wanted.w0, 0.4j * wanted.w0, 2.3j * wanted.w0]
+    ratios = []
+    for s in shape:
+        x = s / wanted.w0
+        top = sum(c * x**k for k, c in enumerate(wanted.numerator))
+        bottom = sum(c * x**k for k, c in enumerate(wanted.denominator))
+        ratios.append(h(s) * bottom / top)
+    return all(abs(r / ratios[0] - 1) < 1e-6 for r in ratios)
+
+
+def _route(
+    before: Network,
+    after: Network,
+    steps: Sequence[Step],
+    h: Transfer,
+    tolerance: float,
+    exact: bool,
+) -> Route:
+    loop = analyse(after)
+    name = " + ".join(s.name for s in steps)
+    return Route(
+        name=name,
+        exact=exact,
+        network=replace(after, title=f"{before.title}; {name}".lstrip("; ")),
+        steps=tuple(steps),
+        response=h,
+        description=describe(h),
+        poles=_pole_text(before, after),
+        zeros=transmission_zeros(loop, tolerance),
+        rework=rework(before, after, steps),
+    )
+
+
+def _pole_text(before: Network, after: Network) -> str:
+    old, new = (sorted(modes(analyse(n)), key=lambda p: (p.real, p.imag)) for n in (before, after))
+    size = max((abs(p) for p in old), default=1.0)
+    same = len(old) == len(new) and all(
+        abs(a - b) <= 1e-6 * size for a, b in zip(old, new, strict=True)
+    )
+    return "kept" if same else "mirrored"
+
+
+def _inequivalent(found: Sequence[Route]) -> list[Route]:
+    """Of equivalent circuits with the same response keep the one with the least rework."""
+    kept: dict[str, list[Route]] = {}
+    for r in sorted(found, key=lambda r: (r.rework.total, len(r.steps), "lift" in r.name)):
+        bucket = kept.setdefault(shape_key(r.network), [])
+        if not any(
+            equivalent(r.network, other.network) is not None and _close(r.response, other.response)
+            for other in bucket
+        ):
+            bucket.append(r)
+    return [r for bucket in kept.values() for r in bucket]
+
+
+def _close(a: Transfer, b: Transfer) -> bool:
+    w = 1j * max((abs(p) for p in a.poles), default=1.0)
+    return all(abs(a(k * w) - b(k * w)) <= 1e-6 * max(1e-12, abs(a(k * w))) for k in (0.3, 1.7))
+
+
+def _fresh(network: Network, wanted: Goal, kind: str, tolerance: float, count: int) -> list[Route]:
+    """Circuits of the catalogue with the same poles, at unit gain where they pass."""
+    if count < 1:
+        return []
+    n = len(wanted.denominator) - 1
+    top = [c * wanted.w0 ** (n - k) for k, c in enumerate(wanted.numerator)][::-1]
+    bottom = [c * wanted.w0 ** (n - k) for k, c in enumerate(wanted.denominator)][::-1]
+    shape = Transfer.from_tf(top, bottom)
+    level = describe(shape)
+    gain = max(abs(level.gain_dc), abs(level.gain_infinity))
+    if not gain:
+        gain = abs(shape(1j * wanted.w0))
+    try:
+        target = transfer_target(shape * (1 / gain))
+        best = realise(target, top=count)
+    except (RealisationError, TargetError, TransformError):
+        return []
+    routes = []
+    for r in best:
+        loop = analyse(r.network)
+        h = transfer(loop, loop.transfer())
+        routes.append(
+            Route(
+                name=f"fresh circuit: {r.label}",
+                exact=True,
+                network=replace(
+                    r.network, title=f"{kind} at {wanted.w0 / 2 / pi:.5g} Hz, {r.label}"
+                ),
+                steps=r.design.derivation,
+                response=h,
+                description=describe(target.transfer),
+                poles="the same by design",
+                zeros=transmission_zeros(loop, tolerance),
+                rework=rework(network, r.network, None),
+            )
+        )
+    return routes
