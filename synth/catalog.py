@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cache
+from hashlib import blake2b
 from pathlib import Path
 from typing import Any
 
@@ -194,6 +195,15 @@ def stage_files(folder: Path) -> Mapping[str, Path]:
             )
         found[path.stem] = path
     return found
+
+
+@cache
+def content_hash() -> str:
+    """Return a hash of all stage files: names and contents, in the order of the names."""
+    total = blake2b(digest_size=16)
+    for name, path in _files().items():
+        total.update(name.encode() + b"\0" + path.read_bytes() + b"\0")
+    return total.hexdigest()
 
 
 def _advice(name: str, known: Iterable[str]) -> str:

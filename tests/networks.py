@@ -74,7 +74,7 @@ def mna(network: Network, s: complex, amplifiers: Mapping[str, Amplifier] | None
     references together, ``e NAME`` a voltage in series with the plus input of an op amp, ``i NAME``
     a current from pin 1 to pin 2 beside a branch, ``b NAME pin`` a current into an op-amp input.
     """
-    fixed = {network.input, network.reference, *network.supplies}
+    fixed = {*(p.node for p in network.inputs), network.reference, *network.supplies}
     free = [n for n in network.nodes if n not in fixed]
     unknowns = (*free, *(f"current of {u.name}" for u in network.op_amps))
     place = {n: k for k, n in enumerate(unknowns)}
@@ -228,6 +228,27 @@ def modes_by_eigenvalues(
     alpha, beta = eigvals(m0 / size, -m1 / size, homogeneous_eigvals=True)
     finite = np.abs(beta) > 1e-9 * np.abs(alpha)
     return sorted((complex(x) for x in alpha[finite] / beta[finite]), key=abs)
+
+
+def several_inputs(network: Network, count: int, rng: np.random.Generator) -> Network | None:
+    """Share the terminals of a network out among `count` inputs and ground, at random.
+
+    None where an input gets no terminal, or a part ends up shorted.
+    """
+    nodes = [f"in{k}" for k in range(1, count + 1)]
+    ports = tuple(Port(n, n) for n in nodes)
+    moves = {t.key: str(rng.choice([*nodes, "0"])) for t in network.terminals}
+    if not set(nodes) <= set(moves.values()):
+        return None
+    for b in network.branches:
+        ends = [moves.get((b.name, str(k + 1)), n) for k, n in enumerate(b.nodes)]
+        if ends[0] == ends[1]:
+            return None
+    for u in network.op_amps:
+        if moves.get((u.name, "plus"), u.plus) == moves.get((u.name, "minus"), u.minus):
+            return None
+    moved = replace(network, inputs=ports)
+    return moved.with_pins(moves)
 
 
 def determinant(network: Network, s: complex) -> complex:

@@ -1,8 +1,9 @@
 """The network with real op amps, numeric: A(s) = A0 / (1 + s*A0/wt), inaccessible reference kept.
 
-The equations are ``(G + s*C) v = b``: Kirchhoff's law at every internal node that is no op-amp
-output, and ``v_out * (1/A0 + s/wt) = v_plus - v_minus + v_hidden * (...)`` at each output.
-Output resistance zero.
+The equations are Kirchhoff's law at every internal node that is no op-amp output, and
+``v_out * (1/A0 + s/wt) = v_plus - v_minus + v_hidden * (1/A0 + s/wt)`` at each output: the op amp
+amplifies against its inaccessible reference.  Output resistance zero.  With resistors and
+capacitors only they are ``(G + s*C) v = b``.
 """
 
 from __future__ import annotations
@@ -54,7 +55,28 @@ class Pencil:
     hidden_c: Array
 
 
-def pencil(network: Network, amplifiers: Mapping[str, OnePole]) -> Pencil:
+@dataclass(frozen=True)
+class System:
+    """The equations by powers of s: ``sum s**p * matrix[p] v = sum s**p * right[p] sources``.
+
+    Columns of `right` follow `terminals`; one more, the last, is for the op amps' inaccessible
+    references together.
+    """
+
+    nodes: tuple[str, ...]
+    terminals: tuple[Terminal, ...]
+    matrix: Mapping[int, Array]
+    right: Mapping[int, Array]
+
+    def at(self, s: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
+        """Return matrices (len(s), n, n) and right-hand sides (len(s), n, terminals + 1)."""
+        powers = {p: s[:, None, None] ** p for p in self.matrix}
+        matrix = sum(powers[p] * m for p, m in self.matrix.items())
+        right = sum(powers[p] * m for p, m in self.right.items())
+        return np.asarray(matrix), np.asarray(right)
+
+
+def system(network: Network, amplifiers: Mapping[str, OnePole]) -> System:
     """Write the equations with one amplifier model for each op amp of the network."""
     fixed = network.fixed_nodes
     nodes = tuple(n for n in network.nodes if n not in fixed)
@@ -63,13 +85,11 @@ def pencil(network: Network, amplifiers: Mapping[str, OnePole]) -> Pencil:
     column = {t.key: k for k, t in enumerate(terminals)}
     outputs = {u.out for u in network.op_amps}
     n = len(nodes)
-    g, c = np.zeros((n, n)), np.zeros((n, n))
-    sg, sc = np.zeros((n, len(terminals))), np.zeros((n, len(terminals)))
-    hg, hc = np.zeros(n), np.zeros(n)
+    powers = sorted({0, 1} | {b.power for b in network.branches})
+    matrix = {p: np.zeros((n, n)) for p in powers}
+    right = {p: np.zeros((n, len(terminals) + 1)) for p in powers}
     for b, y in zip(network.branches, admittances(network), strict=True):
-        if b.power not in (0, 1):
-            raise ValueError(f"part {b.name} is no resistor or capacitor")
-        m, src = (g, sg) if b.power == 0 else (c, sc)
+        m, src = matrix[b.power], right[b.power]
         for here, there in ((0, 1), (1, 0)):
             row = index.get(b.nodes[here])
             if row is None or b.nodes[here] in outputs:
@@ -83,15 +103,33 @@ def pencil(network: Network, amplifiers: Mapping[str, OnePole]) -> Pencil:
     for u in network.op_amps:
         row = index[u.out]
         model = amplifiers[u.name]
-        g[row, row] += 1 / model.dc_gain
-        c[row, row] += 1 / model.gain_bandwidth
-        hg[row], hc[row] = 1 / model.dc_gain, 1 / model.gain_bandwidth
+        for power, part in ((0, 1 / model.dc_gain), (1, 1 / model.gain_bandwidth)):
+            matrix[power][row, row] += part
+            right[power][row, -1] = part
         for pin, node, sign in (("plus", u.plus, 1.0), ("minus", u.minus, -1.0)):
             if node in index:
-                g[row, index[node]] -= sign
+                matrix[0][row, index[node]] -= sign
             else:
-                sg[row, column[u.name, pin]] += sign
-    return Pencil(nodes, terminals, g, c, sg, sc, hg, hc)
+                right[0][row, column[u.name, pin]] += sign
+    return System(nodes, terminals, matrix, right)
+
+
+def pencil(network: Network, amplifiers: Mapping[str, OnePole]) -> Pencil:
+    """Return the equations of a network of resistors, capacitors and op amps as a pencil."""
+    for b in network.branches:
+        if b.power not in (0, 1):
+            raise ValueError(f"part {b.name} is no resistor or capacitor")
+    whole = system(network, amplifiers)
+    return Pencil(
+        whole.nodes,
+        whole.terminals,
+        whole.matrix[0],
+        whole.matrix[1],
+        whole.right[0][:, :-1],
+        whole.right[1][:, :-1],
+        whole.right[0][:, -1],
+        whole.right[1][:, -1],
+    )
 
 
 def finite_modes(g: Array, c: Array) -> ComplexArray:
@@ -110,12 +148,7 @@ def terminal_responses(
     network: Network, amplifiers: Mapping[str, OnePole], s: Sequence[complex]
 ) -> tuple[ComplexArray, ComplexArray]:
     """Return T_k(s) of every terminal, shape (len(s), terminals), and T_hidden(s), (len(s),)."""
-    p = pencil(network, amplifiers)
-    out = p.nodes.index(network.output)
-    rows, hidden = [], []
-    for x in s:
-        rhs = np.column_stack([p.source_g + x * p.source_c, p.hidden_g + x * p.hidden_c])
-        v = np.linalg.solve(p.g + x * p.c, rhs)[out]
-        rows.append(v[:-1])
-        hidden.append(v[-1])
-    return np.array(rows), np.array(hidden)
+    whole = system(network, amplifiers)
+    matrix, right = whole.at(np.asarray(s, dtype=np.complex128))
+    v = np.linalg.solve(matrix, right)[:, whole.nodes.index(network.output), :]
+    return np.asarray(v[:, :-1]), np.asarray(v[:, -1])

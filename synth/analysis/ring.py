@@ -75,18 +75,20 @@ def product(polys: Sequence[Poly]) -> Poly:
     return result
 
 
-def determinant(rows: Sequence[Mapping[int, Poly]]) -> Poly:
+def determinant(rows: Sequence[Mapping[int, Poly]], most_terms: int = MOST_TERMS) -> Poly:
     """Return the determinant of a sparse square matrix by expansion over shared minors.
 
     Parameters
     ----------
     rows : sequence of mappings
         Row i maps column number (0..n-1) to its nonzero entry.
+    most_terms : int
+        Of any minor.
 
     Raises
     ------
     NetworkError
-        If a polynomial grows beyond `MOST_TERMS`.
+        If a polynomial grows beyond `most_terms`.
 
     Notes
     -----
@@ -114,9 +116,9 @@ def determinant(rows: Sequence[Mapping[int, Poly]]) -> Poly:
                     term = multiply(entry, rest)
                     before = (left & (bit - 1)).bit_count()
                     total = add(total, negate(term) if before % 2 else term)
-                    if len(total) > MOST_TERMS:
+                    if len(total) > most_terms:
                         raise NetworkError(
-                            f"the formula of this network has more than {MOST_TERMS} terms; "
+                            f"the formula of this network has more than {most_terms} terms; "
                             "split it at an op-amp output, or take out parts that do not matter"
                         )
         table[left] = total

@@ -179,7 +179,14 @@ def circuit_options(command: _F) -> _F:
         ),
         click.option("--ground", metavar="NODE", help="The signal ground of a deck."),
         click.option("--output", metavar="NODE", help="The output of a deck."),
-        click.option("--input", "input_", metavar="NODE", help="The input of a deck."),
+        click.option(
+            "--input",
+            "input_",
+            multiple=True,
+            callback=lambda _context, _option, nodes: ",".join(nodes) if nodes else None,
+            metavar="NODE",
+            help="The input of a deck; for several, repeat, or join by commas.",
+        ),
     ):
         command = add(command)
     return click.argument("circuit", metavar="CIRCUIT")(command)

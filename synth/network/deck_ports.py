@@ -18,11 +18,11 @@ _AC_PHASE = re.compile(r"(?<!\S)ac(?:(?:\s*=\s*|\s+)[+-]?[\d.]\S*){0,2}(?=\s|$)"
 class Ports:
     """The nodes of a deck that are driven, read or held.
 
-    ``sources`` are all V sources, the input's among them; ``supplies`` the nodes other than the
+    ``inputs`` are one or more; ``sources`` are all V sources, the inputs' among them; ``supplies`` the nodes other than the
     reference that are ground for the signal.
     """
 
-    input: str
+    inputs: tuple[str, ...]
     output: str
     reference: str
     supplies: tuple[str, ...]
@@ -53,7 +53,7 @@ def find_ports(
     parts : Parts
         From `synth.network.deck_parts.read_parts`.
     input_ : str or None
-        Node or V source of the input; None looks for it.
+        Node or V source of the input, or several joined by commas; None looks for it.
     output : str or None
         Node of the output; None looks for ``out``.
     ground : str or None
@@ -70,8 +70,9 @@ def find_ports(
     """
     reference = _existing(parts, ground or "0", "--ground")
     fixed = {reference, "0"} if "0" in parts.nodes else {reference}
-    source, node = _input(parts, input_, fixed)
-    others = [s for s in parts.sources if s is not source]
+    driven = _inputs(parts, input_, fixed)
+    nodes = tuple(node for _, node in driven)
+    others = [s for s in parts.sources if not any(s is source for source, _ in driven)]
     grounds = _held_by(others, fixed)
     for s in others:
         if s.plus not in grounds:
@@ -79,20 +80,22 @@ def find_ports(
                 f"source {s.name} stands between the signal nodes {s.plus} and {s.minus}; "
                 "replace it by a wire, or name it with --input"
             )
-    if source is not None:
-        _check_orientation(source, node, grounds)
+    for source, node in driven:
+        if source is not None:
+            _check_orientation(source, node, grounds)
     output_node = _output(parts, output)
-    grounds, notes = _undriven_supplies(parts, grounds, {node, output_node})
+    grounds, notes = _undriven_supplies(parts, grounds, {*nodes, output_node})
     second = [s for s in others if has_ac(s)]
     notes += [f"source {s.name} also has an AC value; it is set aside" for s in second]
     sources = [
         replace(s, text=_AC_PHASE.sub("", s.text).strip() or "DC 0") if s in second else s
         for s in parts.sources
     ]
-    if parts.nodes.get(node, 0) == 0:
-        raise DeckError(f"no part is connected to input node {node}; name another with --input")
+    for node in nodes:
+        if parts.nodes.get(node, 0) == 0:
+            raise DeckError(f"no part is connected to input node {node}; name another with --input")
     supplies = tuple(n for n in grounds if n != reference)
-    return Ports(node, output_node, reference, supplies, tuple(sources), tuple(notes))
+    return Ports(nodes, output_node, reference, supplies, tuple(sources), tuple(notes))
 
 
 def _existing(parts: Parts, name: str, option: str) -> str:
@@ -117,10 +120,27 @@ def _describe(sources: Iterable[Source]) -> str:
     return _list(f"{s.name} (node {s.minus if s.plus == '0' else s.plus})" for s in sources)
 
 
-def _input(parts: Parts, wanted: str | None, fixed: set[str]) -> tuple[Source | None, str]:
-    """Return the V source of the input (None when there is none) and its node."""
-    if wanted is not None:
-        return _named_input(parts, wanted, fixed)
+def _inputs(
+    parts: Parts, wanted: str | None, fixed: set[str]
+) -> tuple[tuple[Source | None, str], ...]:
+    """Return the V source (None when there is none) and the node of every input."""
+    if wanted is None:
+        return (_found_input(parts, fixed),)
+    names = [wanted]
+    if parts.find(wanted) is None:  # else a node that has commas in its name
+        names = [n.strip() for n in wanted.split(",") if n.strip()] or names
+    driven = tuple(_named_input(parts, name, fixed) for name in names)
+    nodes = [node for _, node in driven]
+    for name, node in zip(names, nodes, strict=True):
+        if nodes.count(node) > 1:
+            raise DeckError(f"input {name} is named twice with --input (node {node}); once is enough")
+        if len(nodes) > 1 and node == "ground":
+            raise DeckError("an input of several cannot be called ground; rename that node")
+    return driven
+
+
+def _found_input(parts: Parts, fixed: set[str]) -> tuple[Source, str]:
+    """Return the V source that is the input, and its node."""
     driven = [s for s in parts.sources if has_ac(s)]
     if not driven:
         driven = _signal_sources(parts, fixed)
@@ -128,7 +148,8 @@ def _input(parts: Parts, wanted: str | None, fixed: set[str]) -> tuple[Source | 
         return driven[0], _far_end(driven[0], fixed)
     if driven:
         raise DeckError(
-            f"the input is ambiguous: it may be {_describe(driven)}; name one with --input"
+            f"the input is ambiguous: it may be {_describe(driven)}; name one with --input, "
+            "or several, joined by commas"
         )
     found = f"the V sources are {_describe(parts.sources)}" if parts.sources else "no V source"
     raise DeckError(

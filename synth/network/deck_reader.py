@@ -46,7 +46,8 @@ def read_deck(
     text : str
         The deck.  Its first line is the title.
     input_ : str, optional
-        Name of the input's node or V source.
+        Name of the input's node or V source; several, joined by commas, make a network of
+        several inputs, each called by its node.
     output : str, optional
         Name of the output's node.
     ground : str, optional
@@ -88,7 +89,7 @@ def read_deck(
     network = Network(
         branches=branches,
         op_amps=op_amps,
-        inputs=(Port("input", ports.input),),
+        inputs=_ports(ports.inputs),
         outputs=(Port("output", ports.output),),
         reference=ports.reference,
         supplies=ports.supplies,
@@ -152,6 +153,12 @@ def read_deck_file(
     return read_deck(text, input_=input_, output=output, ground=ground, keep_grounded=keep_grounded)
 
 
+def _ports(nodes: tuple[str, ...]) -> tuple[Port, ...]:
+    if len(nodes) == 1:
+        return (Port("input", nodes[0]),)
+    return tuple(Port(node, node) for node in nodes)
+
+
 def _op_amp(part: OpAmp | ControlledSource, grounds: frozenset[str]) -> OpAmp:
     if isinstance(part, OpAmp):
         return part
@@ -178,7 +185,7 @@ def _held(names: Iterable[str], *kinds: Iterable[object]) -> frozenset[str]:
 
 def _check_connections(parts: Parts, ports: Ports) -> None:
     """Refuse nodes that one pin alone touches, and islands without ground, input or output."""
-    fixed = {ports.input, *ports.grounds}
+    fixed = {*ports.inputs, *ports.grounds}
     outputs = {u.out for u in parts.amplifiers}
     for node, count in parts.nodes.items():
         if count == 1 and node not in fixed and node not in outputs and node != ports.output:

@@ -16,6 +16,7 @@ from synth.network.equivalence import equivalent, shape_key
 from synth.network.model import Network
 from synth.realisation.design import Design, Realisation, StageUse
 from synth.search.candidates import Candidate, SectionTarget, derivations, negated, search
+from synth.search.lifted import candidates_for
 from synth.search.plan import Chain, best_chains, free_plan, gain_target, plans
 from synth.search.split import splits
 from synth.target.target import Target, phase_error, realised_error
@@ -34,6 +35,8 @@ MEETS_DB = 0.25
 MEETS_DEGREES = 2.0
 #: Ratios of like parts above this are hard to make well (common practice).
 WIDE = 100.0
+#: How many lifted circuits are fitted beside the others for one section, fewest parts first.
+LIFTED = 16
 _KEEP = 24
 _MORE = 4  # circuits assembled beyond those asked for, since the whole may change the order
 
@@ -206,12 +209,14 @@ class _Workshop:
         self._obstacles: dict[SectionTarget, Mapping[str, int]] = {}
         self._unsolved: dict[SectionTarget, int] = {}
         self._closures: dict[int, tuple[Candidate, ...]] = {}
+        self._by_name = {s.name: s for s in stages()}
 
     def fits(self, target: SectionTarget) -> Sequence[FittedStage]:
         """Return every fitted candidate for a section, cheapest first."""
         key = _rounded(target)
         if key not in self._fits:
-            result = search(self._closure(target.order), target)
+            lifted = candidates_for(target, self._by_name)[:LIFTED]
+            result = search((*self._closure(target.order), *lifted), target)
             self._obstacles[key] = result.obstacles
             fitted = [
                 FittedStage(f)
@@ -238,7 +243,7 @@ class _Workshop:
     def _closure(self, order: int) -> tuple[Candidate, ...]:
         if order not in self._closures:
             self._closures[order] = tuple(
-                c for s in stages() if s.order == order for c in derivations(s)
+                c for s in self._by_name.values() if s.order == order for c in derivations(s)
             )
         return self._closures[order]
 

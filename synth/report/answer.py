@@ -16,6 +16,7 @@ from synth.network.model import Network
 from synth.realisation.circuit import Circuit
 from synth.realisation.design import StageUse
 from synth.realisation.saved import VERSION, Json, branch_json, step_json
+from synth.report.inputs import InputRow
 from synth.report.netlist import deck_text
 from synth.report.record import Analysis, Numbers, RealisationRecord, Response, TransformRecord
 from synth.target.target import Target
@@ -32,17 +33,9 @@ def analysis_answer(analysis: Analysis, circuit: Circuit) -> Json:
         "circuit": circuit.name,
         "title": analysis.network.title,
         **_response(response),
-        "terminals": [
-            {
-                "part": row.terminal.part,
-                "pin": row.terminal.pin,
-                "at": "ground" if row.terminal.at == "ground" else "input",
-                "held": row.terminal.held,
-                "numerator": None if row.numerator is None else list(row.numerator),
-                "symbolic": _factors(row.formula),
-            }
-            for row in analysis.terminals
-        ],
+        "inputs": [_input(row) for row in analysis.inputs],
+        "ground": _input(analysis.ground),
+        "terminals": terminals_json(analysis),
         "terminals_sum_to_one": analysis.sum_is_one,
         "stages": [
             {"name": s.name, "parts": list(s.parts), "feeds": list(s.feeds)}
@@ -51,6 +44,31 @@ def analysis_answer(analysis: Analysis, circuit: Circuit) -> Json:
         **_parts(analysis.network),
         "findings": list(analysis.findings),
         "notes": list(circuit.notes),
+    }
+
+
+def terminals_json(analysis: Analysis) -> list[Json]:
+    """Return every terminal with its transfer; the only input is always called ``input``."""
+    several = len(analysis.inputs) > 1
+    return [
+        {
+            "part": row.terminal.part,
+            "pin": row.terminal.pin,
+            "at": row.terminal.at if several or row.terminal.at == "ground" else "input",
+            "held": row.terminal.held,
+            "numerator": None if row.numerator is None else list(row.numerator),
+            "symbolic": _factors(row.formula),
+        }
+        for row in analysis.terminals
+    ]
+
+
+def _input(row: InputRow) -> Json:
+    return {
+        "name": row.name,
+        "node": row.node,
+        "numerator": None if row.numerator is None else list(row.numerator),
+        "symbolic": _factors(row.formula),
     }
 
 

@@ -20,6 +20,7 @@ from synth.errors import NetworkError
 from synth.network.model import Network, Terminal
 from synth.realisation.design import Realisation
 from synth.report.advice import Advice, complement_advice
+from synth.report.inputs import InputRow, ground_row, input_rows
 from synth.target.target import Target, phase_error
 from synth.transfer import polynomial as exact
 from synth.transfer.kinds import Description, describe
@@ -81,9 +82,13 @@ class Analysis:
     Parameters
     ----------
     response : Response
-        H, modes, kind, feedback.
+        H, modes, kind, feedback; with several inputs H is that of all inputs driven alike.
+    inputs : tuple of InputRow
+        The transfer from each input, the others at zero.
+    ground : InputRow
+        The transfer from everything at ground; with those of the inputs it sums to 1.
     terminals : tuple of TerminalRow
-        Every place where the circuit touches the input or ground.
+        Every place where the circuit touches an input or ground.
     sum_is_one : bool
         Whether the transfers of all terminals sum to 1, checked exactly.
     stages : tuple of CircuitStage
@@ -93,6 +98,8 @@ class Analysis:
     """
 
     response: Response
+    inputs: tuple[InputRow, ...]
+    ground: InputRow
     terminals: tuple[TerminalRow, ...]
     sum_is_one: bool
     stages: tuple[CircuitStage, ...]
@@ -113,7 +120,7 @@ class Analysis:
 
     @property
     def H(self) -> Transfer:
-        """The transfer function, common factors cancelled."""
+        """The transfer function, common factors cancelled; of several inputs driven alike."""
         return self.numbers.transfer
 
     @property
@@ -211,9 +218,11 @@ def analysis_record(network: Network) -> Analysis:
     SingularError
         If the equations have no unique solution.
     NetworkError
-        If the circuit has several inputs or outputs, or its determinant vanishes.
+        If the circuit has no input or several outputs, or its determinant vanishes.
     """
-    _ = network.input, network.output
+    if not network.inputs:
+        raise NetworkError("the network has no input; name one before it is analysed")
+    _ = network.output
     loop = analyse(network)
     form = common_form(loop) if _has_values(network) else None
     rows = tuple(
@@ -226,6 +235,8 @@ def analysis_record(network: Network) -> Analysis:
     )
     return Analysis(
         response_of(network, loop),
+        input_rows(loop, form),
+        ground_row(loop, form),
         rows,
         law_holds(loop) if form is None else _sums_to_denominator(form),
         circuit_stages(network),

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 from math import pi
 
+from synth.analysis.symbolic import Formula
 from synth.analysis.zeros import Zero
 from synth.catalog import Stage
 from synth.network.model import UNITS, Network
@@ -13,6 +14,7 @@ from synth.report.layout import labelled, shortened, table, wrapped
 from synth.report.record import Analysis, RealisationRecord, Response, TransformRecord
 from synth.target.target import Target
 from synth.transfer.section import Section, polynomial_text, section_figures
+from synth.transfer.transfer import Transfer
 from synth.transform.step import Step
 from synth.units import format_si
 
@@ -34,7 +36,7 @@ def analysis_text(analysis: Analysis, notes: Sequence[str] = ()) -> str:
     numbers = analysis.response.numbers
     lines = wrapped(network.title or "circuit without a title")
     lines += [*_count_line(network), *_notes(notes), ""]
-    lines += response_lines(analysis.response, "H(s)")
+    lines += _input_lines(analysis)
     if numbers is not None:
         lines += [""]
         lines += labelled("modes (rad/s)", _roots(numbers.modes))
@@ -46,6 +48,22 @@ def analysis_text(analysis: Analysis, notes: Sequence[str] = ()) -> str:
         lines += wrapped(f"stage {s.name}: {', '.join(s.parts)}; fed from {feeds}", hanging="  ")
     lines += ["", *_terminal_lines(analysis), *_findings(analysis.findings)]
     return _text(lines)
+
+
+def _input_lines(analysis: Analysis) -> list[str]:
+    """Return H; with several inputs the transfer of each, that of ground, and their sum."""
+    if len(analysis.inputs) == 1:
+        return response_lines(analysis.response, "H(s)")
+    lines: list[str] = []
+    for row in analysis.inputs:
+        lines += labelled(f"H({row.name}): from input {row.node}", _short(row.formula))
+        lines += transfer_lines(row.transfer)
+    lines += labelled("T(ground): everything at ground driven", _short(analysis.ground.formula))
+    lines += transfer_lines(analysis.ground.transfer)
+    total = " + ".join(f"H({row.name})" for row in analysis.inputs)
+    ends = "1 (exact)" if analysis.sum_is_one else "NOT 1: a fault of the analysis"
+    lines += wrapped(f"{total} + T(ground) = {ends}", hanging="  ")
+    return [*lines, "", *response_lines(analysis.response, "all inputs driven alike")]
 
 
 def _terminal_lines(analysis: Analysis) -> list[str]:
@@ -175,14 +193,26 @@ def stage_text(stage: Stage, response: Response, deck: str) -> str:
 
 def response_lines(response: Response, label: str) -> list[str]:
     """Return H in part names, in numbers, and its kind."""
-    lines = labelled(label, shortened(str(response.formula), _FORMULA))
+    lines = labelled(label, _short(response.formula))
     n = response.numbers
     if n is None:
         return lines
-    lines += wrapped(f"gain {n.transfer.gain:.6g}", "  ")
-    for s in n.transfer.sections:
-        lines += wrapped(f"section {_section(s)}", "  ", "    ")
+    lines += transfer_lines(n.transfer)
     return [*lines, *wrapped(str(n.description), "  ", "    ")]
+
+
+def transfer_lines(transfer: Transfer | None) -> list[str]:
+    """Return gain and sections of a transfer function; nothing where there are no values."""
+    if transfer is None:
+        return []
+    lines = wrapped(f"gain {transfer.gain:.6g}", "  ")
+    for s in transfer.sections:
+        lines += wrapped(f"section {_section(s)}", "  ", "    ")
+    return lines
+
+
+def _short(symbolic: Formula) -> str:
+    return shortened(str(symbolic), _FORMULA)
 
 
 def part_lines(network: Network) -> list[str]:
@@ -252,7 +282,9 @@ def _count(network: Network) -> str:
 
 
 def _count_line(network: Network) -> list[str]:
-    return wrapped(f"{_count(network)}; input {network.input}, output {network.output}")
+    nodes = ", ".join(p.node for p in network.inputs)
+    inputs = f"input{'' if len(network.inputs) == 1 else 's'} {nodes}"
+    return wrapped(f"{_count(network)}; {inputs}, output {network.output}")
 
 
 def _notes(notes: Sequence[str]) -> list[str]:

@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from synth.analysis.loop import Loop
 from synth.analysis.numbers import CommonForm, common_form
+from synth.errors import TransformError
 from synth.network.model import Terminal
 from synth.search.goal import Goal
 
@@ -108,9 +109,21 @@ class Numerators:
 
 
 def numerators(loop: Loop, w0: float) -> Numerators:
-    """Return the numerators of a loop with values, normalised to `w0` (rad/s)."""
+    """Return the numerators of a loop with values, normalised to `w0` (rad/s).
+
+    Raises
+    ------
+    TransformError
+        If a terminal's transfer is improper, so that it has no place over D.
+    """
     form: CommonForm = common_form(loop)
     n = len(form.denominator) - 1
+    for t, p in form.terminals.items():
+        if len(p) > n + 1:
+            raise TransformError(
+                f"the transfer from terminal {t} grows without bound with frequency (its "
+                "numerator has a higher degree than the denominator), so it is no lift of this loop"
+            )
     scale = w0 ** (np.arange(n + 1) - n)
     terminals = tuple(form.terminals)
 
