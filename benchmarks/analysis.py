@@ -5,6 +5,7 @@ from __future__ import annotations
 import statistics
 import time
 from collections.abc import Callable
+from functools import partial
 
 import sympy
 
@@ -31,7 +32,10 @@ def solve_with_sympy(network: Network) -> object:
     eq = equations(network)
     s = sympy.Symbol("s")
     symbols = [sympy.Symbol(b.name) for b in network.branches]
-    y = [s**b.power * (x if b.power > 0 else 1 / x) for b, x in zip(network.branches, symbols)]
+    y = [
+        s**b.power * (x if b.power > 0 else 1 / x)
+        for b, x in zip(network.branches, symbols, strict=True)
+    ]
 
     def expression(poly: Poly) -> sympy.Expr:
         return sympy.Add(
@@ -46,7 +50,7 @@ def solve_with_sympy(network: Network) -> object:
     rows = [
         sum(expression(p) * unknowns[c] for c, p in row.items())
         - sum(expression(p) * sources[t] for t, p in known.items())
-        for row, known in zip(eq.rows, eq.sources)
+        for row, known in zip(eq.rows, eq.sources, strict=True)
     ]
     return sympy.solve(rows, unknowns, dict=True, simplify=False, rational=False)
 
@@ -57,15 +61,15 @@ def main() -> None:
     for item in stages():
         if not equations(item.network).unknowns:
             continue
-        ours = best_of(5, lambda: analyse(item.network))
-        theirs = best_of(1, lambda: solve_with_sympy(item.network))
+        ours = best_of(5, partial(analyse, item.network))
+        theirs = best_of(1, partial(solve_with_sympy, item.network))
         ratios.append(theirs / ours)
     ratios.sort()
     print(f"sympy solve / exact analysis, {len(ratios)} stages (limit: median at least 40)")
     print(f"  median {statistics.median(ratios):.0f}, least {ratios[0]:.0f}, most {ratios[-1]:.0f}")
     one = stage("sallen-key-lowpass-unity").network
     five = cascade([one] * 5).network
-    ratio = best_of(20, lambda: analyse(five)) / best_of(20, lambda: analyse(one))
+    ratio = best_of(20, partial(analyse, five)) / best_of(20, partial(analyse, one))
     print("five Sallen-Key stages in cascade / one stage (limit: under 20)")
     print(f"  {ratio:.1f}")
 

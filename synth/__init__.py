@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from synth.api import (
         analyse,
         apply,
+        explain,
         load,
         rc_cr,
         read,
@@ -44,6 +45,7 @@ _HOMES = {
     "synth.api": (
         "analyse",
         "apply",
+        "explain",
         "load",
         "rc_cr",
         "read",
@@ -80,6 +82,7 @@ __all__ = [
     "Transfer",
     "analyse",
     "apply",
+    "explain",
     "load",
     "rc_cr",
     "read",

@@ -15,6 +15,8 @@ from synth.realisation.circuit import read_circuit, read_design_file
 from synth.realisation.design import Design, Realisation
 from synth.realisation.realise import realise as search
 from synth.realisation.saved import design_text, write_file
+from synth.report.explain import explanation
+from synth.report.explanation import Explanation
 from synth.report.record import Analysis, analysis_record
 from synth.target import Target, response_target, transfer_target
 from synth.transfer.expression import transfer_from_text
@@ -45,7 +47,7 @@ def read(
         A deck file (.cir, .net, .sp), a saved design (.json), a stage of the catalogue (with its
         example values), or, when it has several lines, the text of a deck itself.
     input_, output, ground : str, optional
-        Nodes of a deck, where they cannot be told from it.
+        Nodes of a deck, where they cannot be told from it; several inputs joined by commas.
     keep_grounded : sequence of str
         Parts whose ends at ground stay there whatever the transformation.
 
@@ -111,6 +113,38 @@ def analyse(network: Network) -> Analysis:
     True
     """
     return analysis_record(network)
+
+
+def explain(network: Network, *transformations: Transformation) -> Explanation:
+    """Return the derivation of a circuit line by line; ``print`` shows it.
+
+    Parameters
+    ----------
+    network : Network
+        Also without values; then the numbers are missing.
+    *transformations : Transformation
+        Applied in order and explained too.
+
+    Returns
+    -------
+    Explanation
+        Its ``text`` is plain, its ``markdown`` has formulas.
+
+    Raises
+    ------
+    TransformError
+        If a transformation does not apply; the message says why.
+    SingularError
+        If the equations have no unique solution.
+
+    Examples
+    --------
+    >>> from synth.catalog import stage
+    >>> record = explain(stage("sallen-key-lowpass-unity").circuit(), Swap())
+    >>> print(record.hidden.vanishes, record.steps[0].sum)
+    True 1
+    """
+    return explanation(network, [(str(t), t) for t in transformations])
 
 
 def apply(network: Network, transformation: Transformation) -> tuple[Network, Step]:

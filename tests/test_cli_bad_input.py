@@ -86,7 +86,7 @@ TARGETS = {
     "window without colon": (["lowpass", "--at", "1k", "--resistor-window", "1k"], "1k:1M"),
     "window upside down": (["lowpass", "--at", "1k", "--resistor-window", "1M:1k"], "window"),
     "pick zero": (["lowpass", "--at", "1k", "--pick", "0"], "--pick"),
-    "sign not to be had": (["--h", "(s - 1)*(s + 2)/(s^2 + 0.1*s + 1)", "--at", "1k"], "realis"),
+    "out of the windows": (["--h", "(s^2 + 5*s + 1)/(s^2 + 0.001*s + 1)", "--at", "1k"], "windows"),
 }
 
 FILES = {

@@ -15,8 +15,10 @@ import click
 from synth.cli.analyse import analyse
 from synth.cli.catalog import catalog
 from synth.cli.derive import derive
+from synth.cli.explain import explain
 from synth.cli.lift import lift
 from synth.cli.options import version_option
+from synth.cli.pairings import pairings
 from synth.cli.realise import realise
 from synth.cli.transform import transform
 from synth.errors import SynthError
@@ -58,7 +60,7 @@ def cli(context: click.Context) -> None:
         click.echo(context.get_help())
 
 
-for _command in (realise, transform, lift, derive, analyse, catalog):
+for _command in (realise, transform, lift, derive, analyse, explain, catalog):
     cli.add_command(_command)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -31,16 +32,27 @@ def check_file(name: str | None) -> Path | None:
         return None
     from synth.realisation.circuit import DECK_ENDINGS, DESIGN_ENDING
 
+    meaning = f"{', '.join(DECK_ENDINGS)} for a deck or {DESIGN_ENDING} for a design"
+    return checked_path(name, (*DECK_ENDINGS, DESIGN_ENDING), meaning)
+
+
+def checked_path(name: str, endings: Collection[str], meaning: str) -> Path:
+    """Return the path of a file to write, its ending one of `endings`; errors as `check_file`.
+
+    Parameters
+    ----------
+    name : str
+    endings : collection of str
+    meaning : str
+        The endings in words, for the message.
+    """
     if "\0" in name or not name:
         raise DeckError(f"{name!r} is no file name; name the file to write after -o")
     path = Path(name)
     if path.is_dir():
         raise DeckError(f"{name} is a folder; name a file to write")
-    if path.suffix.lower() not in (*DECK_ENDINGS, DESIGN_ENDING):
-        raise DeckError(
-            f"the ending of {name} does not say what to write; end it in "
-            f"{', '.join(DECK_ENDINGS)} for a deck or {DESIGN_ENDING} for a design"
-        )
+    if path.suffix.lower() not in endings:
+        raise DeckError(f"the ending of {name} does not say what to write; end it in {meaning}")
     if not path.parent.is_dir():
         raise DeckError(f"there is no folder {path.parent} to write {path.name} in; make it first")
     return path

@@ -18,8 +18,8 @@ _AC_PHASE = re.compile(r"(?<!\S)ac(?:(?:\s*=\s*|\s+)[+-]?[\d.]\S*){0,2}(?=\s|$)"
 class Ports:
     """The nodes of a deck that are driven, read or held.
 
-    ``inputs`` are one or more; ``sources`` are all V sources, the inputs' among them; ``supplies`` the nodes other than the
-    reference that are ground for the signal.
+    ``inputs`` are one or more; ``sources`` are all V sources, the inputs' among them; ``supplies``
+    the nodes other than the reference that are ground for the signal.
     """
 
     inputs: tuple[str, ...]
@@ -133,7 +133,9 @@ def _inputs(
     nodes = [node for _, node in driven]
     for name, node in zip(names, nodes, strict=True):
         if nodes.count(node) > 1:
-            raise DeckError(f"input {name} is named twice with --input (node {node}); once is enough")
+            raise DeckError(
+                f"input {name} (node {node}) is named twice with --input; name it once"
+            )
         if len(nodes) > 1 and node == "ground":
             raise DeckError("an input of several cannot be called ground; rename that node")
     return driven

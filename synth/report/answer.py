@@ -32,16 +32,16 @@ def analysis_answer(analysis: Analysis, circuit: Circuit) -> Json:
         **_head("analyse"),
         "circuit": circuit.name,
         "title": analysis.network.title,
-        **_response(response),
-        "inputs": [_input(row) for row in analysis.inputs],
-        "ground": _input(analysis.ground),
+        **response_json(response),
+        "inputs": [input_json(row) for row in analysis.inputs],
+        "ground": input_json(analysis.ground),
         "terminals": terminals_json(analysis),
         "terminals_sum_to_one": analysis.sum_is_one,
         "stages": [
             {"name": s.name, "parts": list(s.parts), "feeds": list(s.feeds)}
             for s in analysis.stages
         ],
-        **_parts(analysis.network),
+        **parts_json(analysis.network),
         "findings": list(analysis.findings),
         "notes": list(circuit.notes),
     }
@@ -57,18 +57,19 @@ def terminals_json(analysis: Analysis) -> list[Json]:
             "at": row.terminal.at if several or row.terminal.at == "ground" else "input",
             "held": row.terminal.held,
             "numerator": None if row.numerator is None else list(row.numerator),
-            "symbolic": _factors(row.formula),
+            "symbolic": factors_json(row.formula),
         }
         for row in analysis.terminals
     ]
 
 
-def _input(row: InputRow) -> Json:
+def input_json(row: InputRow) -> Json:
+    """Return the transfer from an input, or from ground."""
     return {
         "name": row.name,
         "node": row.node,
         "numerator": None if row.numerator is None else list(row.numerator),
-        "symbolic": _factors(row.formula),
+        "symbolic": factors_json(row.formula),
     }
 
 
@@ -80,10 +81,10 @@ def transform_answer(record: TransformRecord, circuit: Circuit) -> Json:
         "circuit": circuit.name,
         "title": after.title,
         "steps": [step_json(s) for s in record.steps],
-        "before": _response(record.before),
-        "after": _response(record.after),
+        "before": response_json(record.before),
+        "after": response_json(record.after),
         "sum": None if record.sum is None else transfer_json(record.sum),
-        **_parts(after),
+        **parts_json(after),
         "findings": list(record.findings),
         "advice": [a._asdict() for a in record.advice],
         "notes": list(circuit.notes),
@@ -138,8 +139,8 @@ def stage_answer(stage: Stage, response: Response) -> Json:
             "source": stage.source,
             "conditions": list(stage.conditions),
             "remarks": list(stage.remarks),
-            **_response(response),
-            **_parts(response.network),
+            **response_json(response),
+            **parts_json(response.network),
             "netlist": deck_text(response.network),
         },
     }
@@ -152,9 +153,10 @@ def _head(command: str) -> Json:
     return {"schema": VERSION, "command": command}
 
 
-def _response(response: Response) -> Json:
+def response_json(response: Response) -> Json:
+    """Return H in part names and in numbers, with the modes and the feedback."""
     numbers = response.numbers
-    return {"symbolic": _factors(response.formula), **_numbers(numbers)}
+    return {"symbolic": factors_json(response.formula), **_numbers(numbers)}
 
 
 def _numbers(n: Numbers | None) -> Json:
@@ -221,14 +223,16 @@ def _description(d: Description) -> Json:
     }
 
 
-def _factors(formula: Formula) -> Json:
+def factors_json(formula: Formula) -> Json:
+    """Return the factors of a formula as texts."""
     return {
         "numerator": list(formula.numerator_factors),
         "denominator": list(formula.denominator_factors),
     }
 
 
-def _parts(network: Network) -> Json:
+def parts_json(network: Network) -> Json:
+    """Return branches and op amps."""
     return {
         "parts": [branch_json(b) for b in network.branches],
         "op_amps": [
@@ -244,7 +248,7 @@ def _realisation(record: RealisationRecord) -> Json:
     return {
         "stages": [_stage_use(s) for s in r.stages],
         "derivation": [step_json(s) for s in r.design.derivation],
-        **_parts(r.network),
+        **parts_json(r.network),
         **transfer_json(h),
         "error_db": _finite(r.error_db),
         "stop_error": _finite(r.stop_error),

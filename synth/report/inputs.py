@@ -68,9 +68,7 @@ def ground_row(loop: Loop, form: CommonForm | None) -> InputRow:
 
 
 def _row(loop: Loop, form: CommonForm | None, name: str, node: str) -> InputRow:
-    drive: Mapping[Terminal, Fraction] = {
-        t: Fraction(t.at == name) for t in loop.network.terminals
-    }
+    drive: Mapping[Terminal, Fraction] = {t: Fraction(t.at == name) for t in loop.network.terminals}
     whole = loop.transfer(drive)
     symbolic = formula(whole, loop.denominators, loop.network.branches)
     if form is None:

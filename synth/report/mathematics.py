@@ -115,9 +115,7 @@ def number(value: float, digits: int = 6) -> Math:
 def complex_number(value: complex, digits: int = 5) -> Math:
     """Return a complex number; parts below rounding of the other are left out."""
     size = abs(value)
-    real, imaginary = (
-        0.0 if abs(x) < 1e-12 * size else x for x in (value.real, value.imag)
-    )
+    real, imaginary = (0.0 if abs(x) < 1e-12 * size else x for x in (value.real, value.imag))
     a, b = number(real, digits), number(abs(imaginary), digits)
     if not imaginary:
         return a
@@ -136,9 +134,7 @@ def polynomial(coefficients: Sequence[float]) -> Math:
     )
 
 
-def _polynomial(
-    coefficients: Sequence[float], style: Style, form: Callable[[Math], str]
-) -> str:
+def _polynomial(coefficients: Sequence[float], style: Style, form: Callable[[Math], str]) -> str:
     n = len(coefficients) - 1
     text = ""
     for k, c in enumerate(coefficients):
@@ -172,10 +168,11 @@ def total(items: Iterable[Math]) -> Math:
     for item in items:
         if not plain:
             plain, latex = item
-        elif item.plain.startswith("-"):
+        elif item.plain.startswith("-") and " " not in item.plain:
             plain, latex = f"{plain} - {item.plain[1:]}", f"{latex} - {item.latex[1:]}"
         else:
-            plain, latex = f"{plain} + {item.plain}", f"{latex} + {item.latex}"
+            shown = grouped(item) if item.plain.startswith("-") else item
+            plain, latex = f"{plain} + {shown.plain}", f"{latex} + {shown.latex}"
     return Math(plain, latex) if plain else raw("0")
 
 

@@ -1,0 +1,449 @@
+"""The explanation in words and formulas: the circuit, its terminals, the sum, the steps."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from synth.analysis.symbolic import Term
+from synth.network.model import KINDS, UNITS, Network, Terminal
+from synth.report import mathematics as m
+from synth.report.document import Block, Equation, Grid, Heading, Items, Paragraph, say
+from synth.report.explanation import ExplainedStep, Explanation, PartState
+from synth.report.explanation_real import real_story
+from synth.report.mathematics import Math
+from synth.report.record import Response
+from synth.transfer.section import section_figures
+from synth.units import format_si
+
+_ONE = m.raw("1")
+_D = m.symbol("D", "", "s")
+_POWER_OF = {unit: power for power, unit in KINDS.items()}
+
+
+def story(record: Explanation) -> list[Block]:
+    """Return the whole explanation as blocks."""
+    title = record.network.title or "a circuit without a title"
+    return [
+        Heading(f"Explained: {title}", 1),
+        *_circuit(record),
+        *_terminals(record),
+        *_references(record),
+        *_sum(record),
+        *_complement(record),
+        *_steps(record),
+        *real_story(record),
+    ]
+
+
+# -- 1 the circuit ---------------------------------------------------------------------------------
+
+
+def _circuit(record: Explanation) -> list[Block]:
+    network = record.network
+    inputs = ", ".join(
+        p.node if len(network.inputs) == 1 else f"{p.node} (called {p.name})"
+        for p in network.inputs
+    )
+    blocks: list[Block] = [
+        Heading("1. The circuit"),
+        say(
+            f"Driven at {inputs}, read at {network.output}; the signal's ground is "
+            f"{network.reference}. Nodes: {', '.join(network.nodes)}."
+        ),
+        Grid(
+            ("part", "kind", "value", "between"),
+            tuple(
+                (m.word(b.name), b.kind, _value(b.power, b.value), " and ".join(b.nodes))
+                for b in network.branches
+            ),
+        ),
+    ]
+    points = [
+        (m.word(u.name), f": op amp, + at {u.plus}, - at {u.minus}, output at {u.out}")
+        for u in network.op_amps
+    ]
+    if points:
+        blocks.append(Items(tuple(points)))
+    if network.supplies:
+        supplies = ", ".join(network.supplies)
+        blocks.append(say(f"Ground for the signal, but held by a DC source: {supplies}."))
+    return blocks
+
+
+def _value(power: int, value: float | None) -> str:
+    return "-" if value is None else format_si(value, UNITS[power])
+
+
+# -- 2 the terminals -------------------------------------------------------------------------------
+
+
+def t_of(terminal: Terminal) -> Math:
+    """Return the symbol of a terminal's transfer."""
+    return m.symbol("T", str(terminal))
+
+
+def _terminals(record: Explanation) -> list[Block]:
+    network = record.network
+    rows = record.analysis.terminals
+    several = len(network.inputs) > 1
+    listing = []
+    for where in (*(p.name for p in network.inputs), "ground"):
+        pins = ", ".join(str(r.terminal) for r in rows if r.terminal.at == where) or "none"
+        name = "ground" if where == "ground" else (f"input {where}" if several else "the input")
+        listing.append((f"at {name}: {pins}",))
+    blocks: list[Block] = [
+        Heading("2. The terminals and their transfers"),
+        say(
+            f"The circuit touches its source and ground at {len(rows)} pins (part.pin), its "
+            "terminals:"
+        ),
+        Items(tuple(listing)),
+        say(
+            "Cut every one of them loose and give each a source of its own. ",
+            m.symbol("T", "k", "s"),
+            f" is the voltage at {network.output} with 1 V at terminal k and 0 V at all others. "
+            "With ideal op amps Kirchhoff's current law "
+            f"{_laws(network)}gives:",
+        ),
+    ]
+    blocks += [Equation(m.equal(t_of(r.terminal), m.fraction(r.formula))) for r in rows]
+    numbers = record.analysis.response.numbers
+    if numbers is not None:
+        blocks += [
+            say(
+                "With this circuit's values all of them have one denominator, the same for every "
+                "terminal, because it belongs to the network with its sources at zero:"
+            ),
+            Equation(m.equal(_D, m.polynomial(numbers.denominator))),
+            Grid(
+                ("terminal", m.raw("N_k(s)")),
+                tuple(
+                    (str(r.terminal), m.polynomial(r.numerator))
+                    for r in rows
+                    if r.numerator is not None
+                ),
+            ),
+        ]
+    return blocks
+
+
+def _laws(network: Network) -> str:
+    outputs = {u.out for u in network.op_amps}
+    fixed = network.fixed_nodes
+    written = [n for n in network.nodes if n not in fixed and n not in outputs]
+    at = f"at {', '.join(written)} " if written else ""
+    equal = ", ".join(f"v({u.plus}) = v({u.minus})" for u in network.op_amps)
+    return f"{at}and {equal} " if equal else at
+
+
+# -- 3 the references of the amplifiers ------------------------------------------------------------
+
+
+def _references(record: Explanation) -> list[Block]:
+    network = record.network
+    blocks: list[Block] = [Heading("3. Why the op amp's own reference need not move")]
+    rise = ", ".join(str(r.terminal) for r in record.analysis.terminals)
+    free = [n for n in network.nodes if n not in network.fixed_nodes]
+    raised = (
+        f"Raise all terminals ({rise}) by 1 V at once. The nodes {', '.join(free)} can then rise "
+        "by 1 V with them: no part has a new voltage across it, so no current changes"
+    )
+    if not network.op_amps:
+        blocks.append(say(f"{raised}. There is no op amp, so nothing else refers to ground."))
+        return blocks
+    outs = ", ".join(u.out for u in network.op_amps)
+    blocks.append(
+        say(
+            f"{raised}. One thing more refers to ground: inside each op amp the output ({outs}) is "
+            "driven against a reference of its own, which nobody can reach. Raised too, it makes "
+            "the solution exact: with ",
+            m.symbol("T", "hidden"),
+            " the transfer from the references,",
+        )
+    )
+    blocks.append(
+        Equation(
+            m.equal(
+                m.total([*(t_of(r.terminal) for r in record.analysis.terminals), _HIDDEN]),
+                _ONE,
+            )
+        )
+    )
+    blocks.append(say("It is left to show that this last one is nothing:"))
+    blocks.append(Items(tuple(_reference(record, u.name) for u in network.op_amps)))
+    return blocks + _hidden(record)
+
+
+_HIDDEN = m.symbol("T", "hidden")
+
+
+def _gain_symbol(record: Explanation, op_amp: str) -> Math:
+    gains = dict(record.hidden.gains) if record.hidden else {}
+    return m.word(gains.get(op_amp, "A"))
+
+
+def _reference(record: Explanation, name: str) -> tuple[str | Math, ...]:
+    u = record.network.op_amp(name)
+    gain = _gain_symbol(record, name)
+
+    def v(node: str) -> Math:
+        return m.symbol("v", node)
+
+    def over(top: Math) -> Math:
+        return Math(
+            f"{m.grouped(top).plain}/{gain.plain}", rf"\frac{{{top.latex}}}{{{gain.latex}}}"
+        )
+
+    law = m.equal(
+        over(m.joined([v(u.out), m.raw("e")], " - ")), m.joined([v(u.plus), v(u.minus)], " - ")
+    )
+    limit = m.equal(v(u.plus), v(u.minus))
+    return (
+        m.word(name),
+        " with its reference at e: ",
+        law,
+        ". As the gain grows this becomes ",
+        limit,
+        f": e has gone. The current law at {u.out} is never written, because the output delivers "
+        "any current; so the voltage in series with it (the norator's) is free: it takes whatever "
+        f"value makes v({u.out}) what the other equations ask, e or no e.",
+    )
+
+
+def _hidden(record: Explanation) -> list[Block]:
+    if record.hidden is None:
+        return [
+            say(
+                _HIDDEN,
+                " of this circuit with finite gains has too many terms to be read; section 7 has "
+                "its values.",
+            )
+        ]
+    hidden = record.hidden
+    gains = ", ".join(s for _, s in hidden.gains)
+    one = len(hidden.gains) == 1
+    found = m.fraction(hidden.formula)
+    limit = Math(f"lim {_HIDDEN.plain} = 0", rf"\lim {_HIDDEN.latex} = 0")
+    first = len(hidden.symbols) - len(hidden.gains)
+    mask = sum(1 << k for k in range(first, len(hidden.symbols)))
+    without = sum(not x & mask for x in hidden.denominator)
+    return [
+        say(
+            f"With the gain{'' if one else 's'} {gains} kept finite the equations of this circuit "
+            "give"
+        ),
+        Equation(m.equal(_HIDDEN, found)),
+        say(
+            f"Divided by the gain{'' if one else 's'}: each of the {len(hidden.numerator)} terms of "
+            f"the numerator has at least one 1/{'A' if one else 'gain'}; of the "
+            f"{len(hidden.denominator)} terms of the denominator {without} have none, and they "
+            "are the denominator of the ideal circuit. So, as the gain grows, ",
+            limit,
+            "." if hidden.vanishes else " does not follow for this circuit.",
+        ),
+    ]
+
+
+# -- 4 the sum -------------------------------------------------------------------------------------
+
+
+def _sum(record: Explanation) -> list[Block]:
+    rows = record.analysis.terminals
+    every = m.total([t_of(r.terminal) for r in rows])
+    blocks: list[Block] = [
+        Heading("4. The sum of all transfers"),
+        say("With ideal op amps therefore"),
+        Equation(m.equal(every, _ONE)),
+        say("that is, the numerators add up to ", _D, ". Power by power:"),
+    ]
+    if record.coefficients:
+        blocks += [
+            say(
+                "In part names, all numerators and ",
+                _D,
+                " multiplied by what clears the fractions:",
+            ),
+            Grid(
+                ("power", "from the terminals", "in D"),
+                tuple(
+                    (_power(c.power), _contributions(c.terms), m.terms(_bare(c.denominator)))
+                    for c in record.coefficients
+                ),
+            ),
+        ]
+    else:
+        blocks.append(say("The sum in part names has too many terms to be read; in numbers it is"))
+    numbers = record.analysis.response.numbers
+    if numbers is not None:
+        blocks += [say("With the values:"), _numeric_sum(record, numbers.denominator)]
+    verdict = "checked exactly, as fractions" if record.analysis.sum_is_one else "IT DOES NOT"
+    blocks.append(say(f"The numerators add up to D: {verdict}."))
+    if record.spot is not None:
+        at = format_si(record.spot.frequency_hz, "Hz", 4)
+        blocks += [
+            say(f"At {at}, for example:"),
+            Grid(
+                ("terminal", "transfer"),
+                (
+                    *((str(t), m.complex_number(v)) for t, v in record.spot.values),
+                    ("sum", m.complex_number(_rounded(record.spot.total), 9)),
+                ),
+            ),
+        ]
+    return blocks
+
+
+def _rounded(z: complex) -> complex:
+    return complex(round(z.real, 9), round(z.imag, 9))
+
+
+def _power(k: int) -> Math:
+    return m.raw("1") if k == 0 else m.raw("s") if k == 1 else Math(f"s^{k}", f"s^{{{k}}}")
+
+
+def _bare(terms: Sequence[Term]) -> tuple[Term, ...]:
+    """Return the coefficient of one power of s, without it."""
+    return tuple((0, parts, c) for _, parts, c in terms)
+
+
+def _contributions(terms: Sequence[tuple[Terminal, tuple[Term, ...]]]) -> Math:
+    pieces = []
+    for t, row in terms:
+        of = m.terms(_bare(row))
+        shown = m.grouped(of) if len(terms) > 1 else of
+        label = m.word(str(t))
+        pieces.append(
+            Math(f"{shown.plain} [{label.plain}]", rf"\underbrace{{{of.latex}}}_{{{label.latex}}}")
+        )
+    return m.joined(pieces, " + ") if pieces else m.raw("0")
+
+
+def _numeric_sum(record: Explanation, denominator: Sequence[float]) -> Grid:
+    rows = [r for r in record.analysis.terminals if r.numerator is not None]
+    n = max(len(denominator), *(len(r.numerator or ()) for r in rows)) - 1
+
+    def at(coefficients: Sequence[float], power: int) -> float:
+        k = len(coefficients) - 1 - power
+        return coefficients[k] if k >= 0 else 0.0
+
+    return Grid(
+        ("power", "from the terminals", "in D"),
+        tuple(
+            (
+                _power(k),
+                m.total([m.number(at(r.numerator or (), k)) for r in rows]),
+                m.number(at(denominator, k)),
+            )
+            for k in range(n, -1, -1)
+        ),
+    )
+
+
+# -- 5 H and its complement ------------------------------------------------------------------------
+
+
+def _complement(record: Explanation) -> list[Block]:
+    analysis = record.analysis
+    blocks: list[Block] = [
+        Heading("5. H and 1 - H"),
+        say(
+            "H is the sum over the terminals at an input: they are at 1 V together. The rest of "
+            "the sum, over the terminals at ground, is what is missing to 1:"
+        ),
+    ]
+    several = len(analysis.inputs) > 1
+    for row in analysis.inputs:
+        driven = [t_of(r.terminal) for r in analysis.terminals if r.terminal.at == row.name]
+        h = m.symbol("H", row.name if several else "", "s")
+        blocks.append(Equation(m.equal(h, m.total(driven), m.fraction(row.formula))))
+    grounded = [t_of(r.terminal) for r in analysis.terminals if r.terminal.at == "ground"]
+    hs = [m.symbol("H", row.name if several else "", "s") for row in analysis.inputs]
+    left = m.joined([_ONE, *hs], " - ")
+    blocks.append(Equation(m.equal(left, m.total(grounded), m.fraction(analysis.ground.formula))))
+    if analysis.response.numbers is not None:
+        for h, row in zip((*hs, left), (*analysis.inputs, analysis.ground), strict=True):
+            if row.transfer is not None:
+                shown = m.ratio(row.transfer.numerator, row.transfer.denominator)
+                blocks.append(Equation(m.equal(h, shown)))
+    if several:
+        blocks.append(
+            say("The complement of all inputs together is what the ground, driven alone, gives.")
+        )
+    else:
+        blocks.append(
+            say(
+                "So interchange the two: drive the terminals at ground, ground the driven ones. "
+                "The denominator stays, and ",
+                _D,
+                " - N(s) takes the place of N(s).",
+            )
+        )
+    return blocks
+
+
+# -- 6 the steps -----------------------------------------------------------------------------------
+
+
+def _steps(record: Explanation) -> list[Block]:
+    blocks: list[Block] = [Heading("6. The steps")]
+    if not record.steps:
+        blocks.append(say("No step was asked for."))
+    for n, step in enumerate(record.steps, start=1):
+        blocks += _step(n, step)
+    return blocks
+
+
+def _step(n: int, explained: ExplainedStep) -> list[Block]:
+    step = explained.step
+    blocks: list[Block] = [
+        Heading(f"Step {n}: {step}", 3),
+        say(f"Used: {step.theorem}."),
+    ]
+    if explained.changes:
+        blocks += [
+            say("What moved:"),
+            Grid(
+                ("before", "after"),
+                tuple((_state(c.old), _state(c.new)) for c in explained.changes),
+            ),
+        ]
+    else:
+        blocks.append(say("Nothing moved."))
+    if step.notes:
+        blocks.append(Items(tuple((note,) for note in step.notes)))
+    blocks += _response("before", explained.before) + _response("after", explained.after)
+    if explained.sum is not None:
+        both = m.total([m.symbol("H", "before"), m.symbol("H", "after")])
+        shown = m.ratio(explained.sum.numerator, explained.sum.denominator)
+        blocks.append(Equation(m.equal(both, shown)))
+    return blocks
+
+
+def _state(state: PartState | None) -> str:
+    if state is None:
+        return "-"
+    if state.kind == "op amp":
+        plus, minus, out = state.nodes
+        return f"{state.name}: op amp, + {plus}, - {minus}, output {out}"
+    value = _value(_POWER_OF[state.kind], state.value)
+    return f"{state.name}: {state.kind} {value}, {' and '.join(state.nodes)}"
+
+
+def _response(when: str, response: Response) -> list[Block]:
+    h = m.symbol("H", when)
+    blocks: list[Block] = [Equation(m.equal(h, m.fraction(response.formula)))]
+    numbers = response.numbers
+    if numbers is None:
+        return blocks
+    blocks.append(
+        Equation(m.equal(h, m.ratio(numbers.transfer.numerator, numbers.transfer.denominator)))
+    )
+    figures = []
+    for section in numbers.transfer.sections:
+        w0, q = section_figures(section)
+        if w0:
+            f0 = format_si(w0 / (2 * math.pi), "Hz", 5)
+            figures.append(f"f0 {f0}" + ("" if q is None else f", Q {q:.5g}"))
+    blocks.append(Paragraph(("; ".join([str(numbers.description), *figures]) + ".",)))
+    return blocks
