@@ -38,13 +38,12 @@ def main() -> None:
     print("building the index / loading the catalogue (limit: 20)")
     print(f"  {build / load:.1f}")
     index()
-    by_name = {s.name: s for s in catalogue}
     plain = seconds(lambda: subprocess.run([sys.executable, "-c", IMPORTS], check=True))
     print("a question of second order over the warm index / bare imports (limit: 1)")
     for kind, numerator in QUESTIONS.items():
         target = SectionTarget(numerator, (1.0, 0.2, 1.0), 1e4, True)
         start = time.perf_counter()
-        found = candidates_for(target, by_name)
+        found = candidates_for(target)
         ratio = (time.perf_counter() - start) / plain
         amplifiers = [len(c.network.op_amps) for c in found]
         counts = ", ".join(f"{amplifiers.count(n)} with {n}" for n in sorted(set(amplifiers)))

@@ -11,7 +11,7 @@ import pytest
 import synth.search.lifted as lifted
 from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer
-from synth.catalog import content_hash, stage, stages
+from synth.catalog import content_hash, stage
 from synth.network.equivalence import equivalent
 from synth.realisation.realise import realise
 from synth.search.candidates import SectionTarget, obstacle
@@ -19,7 +19,6 @@ from synth.target.responses import family_target
 from synth.values.section import fit
 from synth.values.series import CAPACITORS, RESISTORS
 
-BY_NAME = {s.name: s for s in stages()}
 SHELVES = {"R": RESISTORS, "C": CAPACITORS}
 
 
@@ -63,7 +62,7 @@ def test_a_unity_gain_sallen_key_has_only_its_lowpass() -> None:
 def test_every_pattern_of_the_index_can_be_made() -> None:
     for kind, numerator in (("bandstop", (1.0, 0, 1.0)), ("highpass", (0, 0, 1.0))):
         target = section(*numerator)
-        made = lifted.candidates_for(target, BY_NAME)
+        made = lifted.candidates_for(target)
         assert made
         assert all(c.order == 2 for c in made)
         usable = [c for c in made if not obstacle(c, target)]
@@ -71,14 +70,14 @@ def test_every_pattern_of_the_index_can_be_made() -> None:
 
 
 def test_no_two_candidates_are_the_same_circuit() -> None:
-    made = lifted.candidates_for(section(2.0, 0, 1.0), BY_NAME)
+    made = lifted.candidates_for(section(2.0, 0, 1.0))
     for k, a in enumerate(made):
         assert all(equivalent(a.network, b.network) is None for b in made[:k])
 
 
 def test_a_lifted_candidate_with_values_has_the_numerator() -> None:
     target = section(2.0, 0.0, 1.0, q=3.0)
-    made = lifted.candidates_for(target, BY_NAME)
+    made = lifted.candidates_for(target)
     single = [c for c in made if len(c.network.op_amps) == 1]
     fits = [f for f in (fit(c, target, SHELVES) for c in single) if f is not None]
     assert fits

@@ -14,7 +14,13 @@ from math import isfinite, pi
 
 import numpy as np
 
-from synth.analysis.amplifier import OnePole, finite_modes, pencil, terminal_responses
+from synth.analysis.amplifier import (
+    ComplexArray,
+    OnePole,
+    finite_modes,
+    pencil,
+    terminal_responses,
+)
 from synth.analysis.loop import Loop
 from synth.analysis.numbers import modes, transfer
 from synth.errors import NetworkError, NumberError
@@ -22,6 +28,11 @@ from synth.network.model import Network
 
 #: Following starts at this multiple of the fastest mode, and wt falls by this factor a step.
 _START, _FACTOR = 1e4, 1.25
+#: A gain-bandwidth may be below the fastest mode by this factor at most.
+_SLOWEST = 1e4
+#: Modes further out than this, over the fastest ideal one, are the business of the limit of
+#: large wt; their computed angle is not exact enough to judge.
+_FAR = 1e7
 
 
 @dataclass(frozen=True)
@@ -83,9 +94,7 @@ def check_one_pole(network: Network, gain_bandwidth_hz: float) -> None:
             )
 
 
-def real_poles(
-    network: Network, gain_bandwidth_hz: float, ideal: Sequence[complex]
-) -> RealPoles:
+def real_poles(network: Network, gain_bandwidth_hz: float, ideal: Sequence[complex]) -> RealPoles:
     """Return errors of f0 and Q with every op amp at one gain-bandwidth.
 
     Parameters
@@ -103,12 +112,17 @@ def real_poles(
     NetworkError
         If a part has no value, or is neither resistor nor capacitor.
     NumberError
-        If the gain-bandwidth is not positive.
+        If the gain-bandwidth is not positive, or far below the circuit's frequencies.
     """
     check_one_pole(network, gain_bandwidth_hz)
     wt = 2 * pi * gain_bandwidth_hz
     scale = max((abs(p) for p in ideal), default=0.0) or wt
     ratio = wt / scale
+    if ratio < 1 / _SLOWEST:
+        raise NumberError(
+            f"the gain-bandwidth {gain_bandwidth_hz:g} Hz is more than {_SLOWEST:g} times below "
+            f"the fastest natural mode ({scale / (2 * pi):.4g} Hz); choose faster op amps"
+        )
     place = np.array([p / scale for p in ideal], dtype=np.complex128)
     count = max(0, int(np.ceil(np.log(_START / ratio) / np.log(_FACTOR)))) if place.size else 0
     found = np.zeros(0, dtype=np.complex128)
@@ -117,7 +131,8 @@ def real_poles(
         p = pencil(network, models)
         found = finite_modes(p.g, p.c * scale)
         place = _follow(place, found)
-    stable = not bool(np.any(found.real > 1e-9 * np.maximum(np.abs(found), 1.0)))
+    near = found[np.abs(found) < _FAR]
+    stable = not bool(np.any(near.real > 1e-9 * np.maximum(np.abs(near), 1.0)))
     return RealPoles(_compare(ideal, place * scale), stable)
 
 
@@ -133,6 +148,7 @@ def gain_error(
     loop : Loop
         Of a network with the same ideal H.
     gain_bandwidth_hz, frequency_hz : float
+        Of every op amp; where to compare.
     """
     s = 2j * pi * frequency_hz
     h = transfer(loop, loop.transfer())
@@ -157,9 +173,9 @@ def modes_to_compare(loop: Loop) -> tuple[complex, ...]:
 
 
 def _follow(
-    before: np.ndarray[tuple[int], np.dtype[np.complex128]],
-    found: np.ndarray[tuple[int, ...], np.dtype[np.complex128]],
-) -> np.ndarray[tuple[int], np.dtype[np.complex128]]:
+    before: ComplexArray,
+    found: ComplexArray,
+) -> ComplexArray:
     """Return for each mode of `before` the one of `found` that it moved to, one to one."""
     from scipy.optimize import linear_sum_assignment
 
@@ -169,9 +185,7 @@ def _follow(
     return np.asarray(found[column], dtype=np.complex128)
 
 
-def _compare(
-    ideal: Sequence[complex], real: np.ndarray[tuple[int], np.dtype[np.complex128]]
-) -> tuple[PoleError, ...]:
+def _compare(ideal: Sequence[complex], real: ComplexArray) -> tuple[PoleError, ...]:
     size = max((abs(p) for p in ideal), default=0.0)
     rows = []
     left = [k for k, p in enumerate(ideal) if p.imag < 0]

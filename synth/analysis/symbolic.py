@@ -246,11 +246,9 @@ def _power_text(k: int, group: Sequence[Term], style: Style) -> str:
         if inner == "1" and lead:
             return sign + style.times.join(lead)
         return sign + style.times.join([*lead, inner] if lead else [inner])
-    return (
-        sign + style.times.join([*lead, f"({inner})"])
-        if lead
-        else (f"-({inner})" if sign else inner)
-    )
+    if lead:
+        return sign + style.times.join([*lead, f"({inner})"])
+    return f"-({inner})" if sign else inner
 
 
 def _joined(factors: Sequence[str], style: Style) -> str:

@@ -60,7 +60,7 @@ def cli(context: click.Context) -> None:
         click.echo(context.get_help())
 
 
-for _command in (realise, transform, lift, derive, analyse, explain, catalog):
+for _command in (realise, transform, lift, derive, pairings, analyse, explain, catalog):
     cli.add_command(_command)
 
 

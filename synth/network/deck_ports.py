@@ -133,9 +133,7 @@ def _inputs(
     nodes = [node for _, node in driven]
     for name, node in zip(names, nodes, strict=True):
         if nodes.count(node) > 1:
-            raise DeckError(
-                f"input {name} (node {node}) is named twice with --input; name it once"
-            )
+            raise DeckError(f"input {name} (node {node}) is named twice with --input; name it once")
         if len(nodes) > 1 and node == "ground":
             raise DeckError("an input of several cannot be called ground; rename that node")
     return driven

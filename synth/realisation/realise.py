@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from math import log2, pi, prod
+from math import ceil, log2, pi, prod
 
 from synth.analysis.feedback import feedback
 from synth.analysis.loop import analyse
@@ -31,12 +31,16 @@ from synth.values.series import CAPACITORS, RESISTORS, Shelf
 
 #: A realisation within this many dB of its target counts as meeting it: parts of 1 % leave more.
 MEETS_DB = 0.25
+#: The same where the target is lower, as a share of its maximum.
+MEETS_STOP = 0.01
 #: The same for the phase of an all-pass, in degrees.
 MEETS_DEGREES = 2.0
 #: Ratios of like parts above this are hard to make well (common practice).
 WIDE = 100.0
 #: How many lifted circuits are fitted beside the others for one section, fewest parts first.
 LIFTED = 16
+#: How many circuits are fitted for all sections together; the simplest come first.
+MOST_FITS = 24
 _KEEP = 24
 _MORE = 4  # circuits assembled beyond those asked for, since the whole may change the order
 
@@ -67,14 +71,12 @@ class FittedStage:
     @cached_property
     def cost(self) -> float:
         """Amplifiers, balance, parts, spread and error, in the order of the ranking."""
-        network = self.fit.candidate.network
-        amplifiers = len(network.op_amps) + (not self.fit.candidate.buffered)
+        choice = self.fit.choice
         return (
-            100.0 * amplifiers
-            + 20.0 * self.balanced_zeros
-            + 2.0 * len(network.branches)
-            + 3.0 * log2(self.fit.choice.spread)
-            + 2000.0 * max(0.0, self.fit.choice.error - 0.02)
+            _least_cost(self.fit.candidate, self.fit.target)
+            + (15.0 if _spread(self.network) > WIDE else 0.0)
+            + 0.3 * log2(choice.spread)
+            + 2000.0 * max(0.0, choice.error - 0.02)
         )
 
 
@@ -102,7 +104,8 @@ def realise(
     -------
     tuple of Realisation
         Each verified by exact analysis of the whole circuit with its values.  Ranked by: within
-        `MEETS_DB` of the target (an all-pass also within `MEETS_DEGREES`); fewest amplifiers;
+        `MEETS_DB` of the target (an all-pass also within `MEETS_DEGREES`), else by how many times
+        it must double to hold the error; fewest amplifiers;
         fewest zeros that need matched parts; a spread within `WIDE`; fewest capacitors, then
         parts; spread (in octaves); error.
 
@@ -111,8 +114,8 @@ def realise(
     RealisationError
         If no circuit of the catalogue can have a section of the target; the message says why.
     """
-    workshop = _Workshop({"R": resistors, "C": capacitors}, seed)
     ways = splits(target.transfer)
+    workshop = _Workshop({"R": resistors, "C": capacitors}, seed, max(map(len, ways)))
     fixed = [
         chain
         for split in ways
@@ -185,9 +188,13 @@ def rank(r: Realisation) -> tuple[float, ...]:
     """Return the key that realisations are ordered by; see `realise`."""
     network = r.network
     allpass = r.design.target is not None and r.design.target.kind == "allpass"
-    meets = r.error_db <= MEETS_DB and r.stop_error <= 0.01
+    misses = max(
+        r.error_db / MEETS_DB,
+        r.stop_error / MEETS_STOP,
+        r.phase_error / MEETS_DEGREES if allpass else 0.0,
+    )
     return (
-        not (meets and (not allpass or r.phase_error <= MEETS_DEGREES)),
+        ceil(log2(min(misses, 2.0**40))) if misses > 1 else 0,
         len(network.op_amps),
         r.balanced_zeros,
         r.spread > WIDE,
@@ -198,11 +205,22 @@ def rank(r: Realisation) -> tuple[float, ...]:
     )
 
 
+def _least_cost(candidate: Candidate, target: SectionTarget) -> float:
+    """Return what a stage costs by its structure, whatever its values."""
+    amplifiers = len(candidate.network.op_amps) + (not candidate.buffered)
+    rows = zip(candidate.terms.numerator, target.numerator, strict=True)
+    balanced = sum(1 for row, wanted in rows if not wanted and row.any())
+    capacitors = sum(b.power == 1 for b in candidate.network.branches)
+    parts = len(candidate.network.branches)
+    return 100.0 * amplifiers + 20.0 * balanced + 4.0 * capacitors + 2.0 * parts
+
+
 class _Workshop:
     """The fits made so far for one question; each section is fitted once for each sign."""
 
-    def __init__(self, shelves: Mapping[str, Shelf], seed: int) -> None:
+    def __init__(self, shelves: Mapping[str, Shelf], seed: int, sections: int) -> None:
         self._shelves = shelves
+        self._enough = max(6, MOST_FITS // sections)
         self._seed = seed
         self._fits: dict[SectionTarget, tuple[FittedStage, ...]] = {}
         self._deep: dict[tuple[str, SectionTarget], FittedStage] = {}
@@ -215,18 +233,20 @@ class _Workshop:
         """Return every fitted candidate for a section, cheapest first."""
         key = _rounded(target)
         if key not in self._fits:
-            lifted = candidates_for(target, self._by_name)[:LIFTED]
+            lifted = candidates_for(target)[:LIFTED]
             result = search((*self._closure(target.order), *lifted), target)
             self._obstacles[key] = result.obstacles
-            fitted = [
-                FittedStage(f)
-                for f in (
-                    fit(c, target, self._shelves, self._seed, QUICK) for c in result.candidates
-                )
-                if f is not None
-            ]
-            self._unsolved[key] = len(result.candidates) - len(fitted)
-            sound = [f for f in fitted if feedback(analyse(f.network)).negative]
+            sound: list[FittedStage] = []
+            failed = 0
+            for candidate in sorted(result.candidates, key=lambda c: _least_cost(c, target)):
+                found = fit(candidate, target, self._shelves, self._seed, QUICK)
+                if found is None:
+                    failed += 1
+                elif feedback(analyse((stage := FittedStage(found)).network)).negative:
+                    sound.append(stage)
+                if len(sound) >= self._enough:
+                    break
+            self._unsolved[key] = failed
             self._fits[key] = tuple(sorted(sound, key=lambda f: f.cost))
         return self._fits[key]
 

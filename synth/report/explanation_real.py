@@ -38,13 +38,23 @@ def _amplifiers(record: Explanation) -> list[Block]:
         say(
             "Take every op amp with one pole, ",
             gain,
-            f", A0 = {model.dc_gain:g} and a gain-bandwidth of {bandwidth}. The reference in the op "
-            "amp stays at ground when the terminals are interchanged, so with ",
+            f", A0 = {model.dc_gain:g} and a gain-bandwidth of {bandwidth}. The reference in the "
+            "op amp stays at ground when the terminals are interchanged, so with ",
             _OTHER,
             " the response after the interchange",
         ),
         Equation(m.equal(_BOTH, m.joined([_ONE, _HIDDEN], " - "))),
     ]
+    if record.held is not None and record.held.actual:
+        held = ", ".join(str(t) for t in record.held.terminals)
+        blocks.append(
+            say(
+                f"Here the held terminals ({held}) are counted as interchanged too; section 8 has "
+                "their share."
+            )
+        )
+    if len(record.network.inputs) > 1:
+        blocks.append(say("H is the response to all inputs driven alike."))
     if not record.real:
         return [*blocks, say("Its size needs values: give every part one.")]
     for case in record.real:
@@ -140,11 +150,11 @@ def _held(case: HeldCase) -> list[Block]:
     else:
         part = case.terminals[0].part
         told = (
-            f"Held: nothing is held here. Were {part} a load that has to stay at ground "
+            f"Held: nothing is held here. Had {part} to stay at ground, as a load does "
             f"(--keep-grounded {part}), the share of {pins}"
         )
     blocks: list[Block] = [
-        say(told + " would be missing:" if not case.actual else told + " is missing:"),
+        say(f"{told} {'is' if case.actual else 'would be'} missing:"),
         Equation(
             m.equal(
                 _BOTH,

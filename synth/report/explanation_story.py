@@ -235,8 +235,8 @@ def _hidden(record: Explanation) -> list[Block]:
         ),
         Equation(m.equal(_HIDDEN, found)),
         say(
-            f"Divided by the gain{'' if one else 's'}: each of the {len(hidden.numerator)} terms of "
-            f"the numerator has at least one 1/{'A' if one else 'gain'}; of the "
+            f"Divided by {'the gain' if one else 'all gains'}: each of the "
+            f"{len(hidden.numerator)} terms of the numerator has a gain below it; of the "
             f"{len(hidden.denominator)} terms of the denominator {without} have none, and they "
             "are the denominator of the ideal circuit. So, as the gain grows, ",
             limit,
@@ -264,19 +264,16 @@ def _sum(record: Explanation) -> list[Block]:
                 _D,
                 " multiplied by what clears the fractions:",
             ),
-            Grid(
-                ("power", "from the terminals", "in D"),
-                tuple(
-                    (_power(c.power), _contributions(c.terms), m.terms(_bare(c.denominator)))
-                    for c in record.coefficients
-                ),
+            *(
+                Equation(_at_power(c.power, _contributions(c.terms), m.terms(_bare(c.denominator))))
+                for c in record.coefficients
             ),
         ]
     else:
         blocks.append(say("The sum in part names has too many terms to be read; in numbers it is"))
     numbers = record.analysis.response.numbers
     if numbers is not None:
-        blocks += [say("With the values:"), _numeric_sum(record, numbers.denominator)]
+        blocks += [say("With the values:"), *_numeric_sum(record, numbers.denominator)]
     verdict = "checked exactly, as fractions" if record.analysis.sum_is_one else "IT DOES NOT"
     blocks.append(say(f"The numerators add up to D: {verdict}."))
     if record.spot is not None:
@@ -319,7 +316,14 @@ def _contributions(terms: Sequence[tuple[Terminal, tuple[Term, ...]]]) -> Math:
     return m.joined(pieces, " + ") if pieces else m.raw("0")
 
 
-def _numeric_sum(record: Explanation, denominator: Sequence[float]) -> Grid:
+def _at_power(power: int, from_terminals: Math, in_denominator: Math) -> Math:
+    """Return the line of one power: what the terminals give, and what D has."""
+    of = _power(power)
+    lead = Math(f"{of.plain}: ", rf"{of.latex}\colon\; ")
+    return m.joined([lead, m.equal(from_terminals, in_denominator)], "")
+
+
+def _numeric_sum(record: Explanation, denominator: Sequence[float]) -> list[Block]:
     rows = [r for r in record.analysis.terminals if r.numerator is not None]
     n = max(len(denominator), *(len(r.numerator or ()) for r in rows)) - 1
 
@@ -327,17 +331,16 @@ def _numeric_sum(record: Explanation, denominator: Sequence[float]) -> Grid:
         k = len(coefficients) - 1 - power
         return coefficients[k] if k >= 0 else 0.0
 
-    return Grid(
-        ("power", "from the terminals", "in D"),
-        tuple(
-            (
-                _power(k),
+    return [
+        Equation(
+            _at_power(
+                k,
                 m.total([m.number(at(r.numerator or (), k)) for r in rows]),
                 m.number(at(denominator, k)),
             )
-            for k in range(n, -1, -1)
-        ),
-    )
+        )
+        for k in range(n, -1, -1)
+    ]
 
 
 # -- 5 H and its complement ------------------------------------------------------------------------

@@ -106,10 +106,14 @@ def build_index(catalogue: Iterable[Stage]) -> tuple[Pattern, ...]:
     return tuple(found)
 
 
-def candidates_for(target: SectionTarget, catalogue: Mapping[str, Stage]) -> list[Candidate]:
+def candidates_for(target: SectionTarget) -> tuple[Candidate, ...]:
     """Return the lifted candidates for the kind of a section, fewest parts first."""
-    kind = kind_of(target)
-    order = target.order
+    return _of_kind(kind_of(target), target.order)
+
+
+@cache
+def _of_kind(kind: str, order: int) -> tuple[Candidate, ...]:
+    catalogue = {s.name: s for s in stages()}
     rows = [p for p in index() if p.kind == kind and catalogue[p.stage].order == order]
     made = (_candidate(catalogue[p.stage], p) for p in rows)
     kept: dict[str, list[Candidate]] = {}
@@ -117,7 +121,7 @@ def candidates_for(target: SectionTarget, catalogue: Mapping[str, Stage]) -> lis
         bucket = kept.setdefault(shape_key(c.network), [])
         if not any(equivalent(c.network, other.network) is not None for other in bucket):
             bucket.append(c)
-    return sorted((c for bucket in kept.values() for c in bucket), key=_size)
+    return tuple(sorted((c for bucket in kept.values() for c in bucket), key=_size))
 
 
 def kind_of(target: SectionTarget) -> str:

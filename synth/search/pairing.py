@@ -162,12 +162,12 @@ def pairings(network: Network, gain_bandwidth_hz: float) -> Pairings:
     """
     _ = network.input, network.output
     count = len(network.op_amps)
-    if not 1 <= count <= MOST_OP_AMPS:
+    if not count:
+        raise NetworkError("this circuit has no op amp, so there is nothing to pair")
+    if count > MOST_OP_AMPS:
         raise NetworkError(
-            f"this circuit has {count or 'no'} op amps; pairings are tried for circuits of one "
-            f"to {MOST_OP_AMPS}, so take a stage of it at a time"
-            if count
-            else "this circuit has no op amp, so there is nothing to pair"
+            f"this circuit has {count} op amps; pairings are tried for circuits of up to "
+            f"{MOST_OP_AMPS}, so take a stage of it at a time"
         )
     check_one_pole(network, gain_bandwidth_hz)
     loop = analyse(network)
@@ -279,8 +279,9 @@ def _groups(edges: Sequence[tuple[str, str]]) -> list[tuple[str, ...]]:
 
 
 def _trees(nodes: Sequence[str]) -> Iterator[tuple[tuple[str, str], ...]]:
-    """Yield every tree on the nodes: one for each Pruefer sequence (A. Cayley, Quart. J. Pure
-    Appl. Math. 23 (1889) 376-378: n**(n - 2) of them).
+    """Yield every tree on the nodes, each from its Pruefer sequence.
+
+    There are n**(n - 2) (A. Cayley, Quart. J. Pure Appl. Math. 23 (1889) 376-378, from memory).
     """
     n = len(nodes)
     for sequence in product(range(n), repeat=n - 2):
@@ -305,7 +306,7 @@ def _stable(network: Network, wirings: Sequence[Wiring], ideal: Sequence[complex
     The others tend to the ideal ones whatever the wiring.  Equal op amps sort out most.
     """
     count = len(network.op_amps)
-    combinations = [(1.0,) * count] + list(product(RATIOS[count], repeat=count))
+    combinations = [(1.0,) * count, *product(RATIOS[count], repeat=count)]
     alive = np.ones(len(wirings), dtype=np.bool_)
     trials = [(limit, combinations[0]) for limit in _LIMIT]
     trials += [(_LIMIT[0], c) for c in combinations[1:]]

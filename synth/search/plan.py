@@ -56,24 +56,22 @@ def gain_target(constant: float) -> SectionTarget:
 
 
 def plans(transfer: Transfer, split: Sequence[Piece]) -> Iterator[Plan]:
-    """Yield plans whose stages are just the pieces.
+    """Yield plans whose stages are just the pieces, each with the gain it must have.
 
     Band-pass pieces share the gain alike.  Otherwise each piece has unit gain where it passes
-    and what is left goes to one of them; a piece with two finite gains is also given unit gain
-    at its lower end, because some stages cannot attenuate.
+    and what is left goes to one of them, a piece that passes at one end only if there is one.
     """
     negative = transfer.gain < 0
+    unit = [1 / p.level for p in split]
+    rest = abs(transfer.gain) / prod(unit)
     if all(p.order == 2 and not p.numerator[0] and not p.numerator[-1] for p in split):
-        unit = [1 / p.level for p in split]
-        share = (abs(transfer.gain) / prod(unit)) ** (1 / len(split))
+        share = rest ** (1 / len(split))
         yield _plan(split, [u * share for u in unit], negative)
-        return
-    for unit in _levels(split):
-        rest = abs(transfer.gain) / prod(unit)
-        if abs(rest - 1) < 1e-9:
-            yield _plan(split, unit, negative)
-            continue
-        for k in range(len(split)):
+    elif abs(rest - 1) < 1e-9:
+        yield _plan(split, unit, negative)
+    else:
+        able = [k for k, p in enumerate(split) if not all(p.ends)] or [0]
+        for k in able:
             yield _plan(split, [u * rest if i == k else u for i, u in enumerate(unit)], negative)
 
 
@@ -81,15 +79,6 @@ def free_plan(split: Sequence[Piece]) -> Plan:
     """Return the plan in which each piece has the gain that suits its stage, of either sign."""
     targets = (section_target(p, 1 / p.level) for p in split)
     return Plan(tuple(replace(t, free_gain=True) for t in targets), None)
-
-
-def _levels(split: Sequence[Piece]) -> Iterator[list[float]]:
-    """Yield the constants that give each piece unit gain, at its higher and its lower end."""
-    high = [1 / p.level for p in split]
-    low = [1 / min(p.ends) if min(p.ends) else h for p, h in zip(split, high, strict=True)]
-    yield high
-    if any(abs(a / b - 1) > 1e-9 for a, b in zip(low, high, strict=True)):
-        yield low
 
 
 def _plan(split: Sequence[Piece], constants: Sequence[float], negative: bool) -> Plan:
