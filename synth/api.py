@@ -115,14 +115,14 @@ def analyse(network: Network) -> Analysis:
     return analysis_record(network)
 
 
-def explain(network: Network, *transformations: Transformation) -> Explanation:
+def explain(network: Network, transformations: Sequence[Transformation] = ()) -> Explanation:
     """Return the derivation of a circuit line by line; ``print`` shows it.
 
     Parameters
     ----------
     network : Network
         Also without values; then the numbers are missing.
-    *transformations : Transformation
+    transformations : sequence of Transformation
         Applied in order and explained too.
 
     Returns
@@ -140,7 +140,7 @@ def explain(network: Network, *transformations: Transformation) -> Explanation:
     Examples
     --------
     >>> from synth.catalog import stage
-    >>> record = explain(stage("sallen-key-lowpass-unity").circuit(), Swap())
+    >>> record = explain(stage("sallen-key-lowpass-unity").circuit(), [Swap()])
     >>> print(record.hidden.vanishes, record.steps[0].sum)
     True 1
     """

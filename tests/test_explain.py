@@ -409,7 +409,7 @@ def test_held_terminals_leave_their_share():
 
 
 def test_steps_say_what_moved_and_h_before_and_after():
-    record = synth.explain(_circuit(KEY), Swap(), ImpedanceSwap(1e3))
+    record = synth.explain(_circuit(KEY), [Swap(), ImpedanceSwap(1e3)])
     first, second = record.steps
     assert {(c.old.name, c.old.nodes, c.new.nodes) for c in first.changes} == {
         ("R1", ("in", "a"), ("0", "a")),
@@ -427,17 +427,17 @@ def test_steps_say_what_moved_and_h_before_and_after():
 
 
 def test_a_swap_leaves_the_amplifier_figures_and_rc_cr_does_not():
-    alike = synth.explain(_circuit(KEY), Swap())
+    alike = synth.explain(_circuit(KEY), [Swap()])
     assert len(alike.real) == 1
     assert "alike" in alike.real[0].what
-    other = synth.explain(_circuit(KEY), ImpedanceSwap(3e3))
+    other = synth.explain(_circuit(KEY), [ImpedanceSwap(3e3)])
     assert len(other.real) == 2
 
 
 def test_a_step_that_does_not_apply_says_so():
     divider = Network((Branch("R1", 0, ("in", "out"), 1e4), Branch("R2", 0, ("out", "0"), 1e4)))
     with pytest.raises(TransformError, match="rc-cr needs"):
-        synth.explain(divider, ImpedanceSwap())
+        synth.explain(divider, [ImpedanceSwap()])
 
 
 # -- the text follows the circuit ------------------------------------------------------------------
@@ -481,7 +481,7 @@ def test_several_inputs_are_explained():
     assert "H_a(s) = T_R1.1 = -R2/R1" in text
     assert "1 - H_a(s) - H_b(s)" in text
     with pytest.raises(SynthError, match="with one input; it has 2: a, b"):
-        synth.explain(network, Swap())
+        synth.explain(network, [Swap()])
 
 
 def test_a_long_cascade_is_explained_in_numbers():

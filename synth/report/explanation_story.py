@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 from synth.analysis.symbolic import Term
-from synth.network.model import KINDS, UNITS, Network, Terminal
+from synth.network.model import Network, Terminal
 from synth.report import mathematics as m
-from synth.report.document import Block, Equation, Grid, Heading, Items, Paragraph, say
-from synth.report.explanation import ExplainedStep, Explanation, PartState
+from synth.report.document import Block, Equation, Grid, Heading, Items, say
+from synth.report.explanation import Explanation
 from synth.report.explanation_real import real_story
+from synth.report.explanation_steps import steps_story, value_text
 from synth.report.mathematics import Math
-from synth.report.record import Response
-from synth.transfer.section import section_figures
 from synth.units import format_si
 
 _ONE = m.raw("1")
 _D = m.symbol("D", "", "s")
-_POWER_OF = {unit: power for power, unit in KINDS.items()}
 
 
 def story(record: Explanation) -> list[Block]:
@@ -31,7 +28,7 @@ def story(record: Explanation) -> list[Block]:
         *_references(record),
         *_sum(record),
         *_complement(record),
-        *_steps(record),
+        *steps_story(record),
         *real_story(record),
     ]
 
@@ -54,7 +51,7 @@ def _circuit(record: Explanation) -> list[Block]:
         Grid(
             ("part", "kind", "value", "between"),
             tuple(
-                (m.word(b.name), b.kind, _value(b.power, b.value), " and ".join(b.nodes))
+                (m.word(b.name), b.kind, value_text(b.power, b.value), " and ".join(b.nodes))
                 for b in network.branches
             ),
         ),
@@ -69,10 +66,6 @@ def _circuit(record: Explanation) -> list[Block]:
         supplies = ", ".join(network.supplies)
         blocks.append(say(f"Ground for the signal, but held by a DC source: {supplies}."))
     return blocks
-
-
-def _value(power: int, value: float | None) -> str:
-    return "-" if value is None else format_si(value, UNITS[power])
 
 
 # -- 2 the terminals -------------------------------------------------------------------------------
@@ -382,71 +375,4 @@ def _complement(record: Explanation) -> list[Block]:
                 " - N(s) takes the place of N(s).",
             )
         )
-    return blocks
-
-
-# -- 6 the steps -----------------------------------------------------------------------------------
-
-
-def _steps(record: Explanation) -> list[Block]:
-    blocks: list[Block] = [Heading("6. The steps")]
-    if not record.steps:
-        blocks.append(say("No step was asked for."))
-    for n, step in enumerate(record.steps, start=1):
-        blocks += _step(n, step)
-    return blocks
-
-
-def _step(n: int, explained: ExplainedStep) -> list[Block]:
-    step = explained.step
-    blocks: list[Block] = [
-        Heading(f"Step {n}: {step}", 3),
-        say(f"Used: {step.theorem}."),
-    ]
-    if explained.changes:
-        blocks += [
-            say("What moved:"),
-            Grid(
-                ("before", "after"),
-                tuple((_state(c.old), _state(c.new)) for c in explained.changes),
-            ),
-        ]
-    else:
-        blocks.append(say("Nothing moved."))
-    if step.notes:
-        blocks.append(Items(tuple((note,) for note in step.notes)))
-    blocks += _response("before", explained.before) + _response("after", explained.after)
-    if explained.sum is not None:
-        both = m.total([m.symbol("H", "before"), m.symbol("H", "after")])
-        shown = m.ratio(explained.sum.numerator, explained.sum.denominator)
-        blocks.append(Equation(m.equal(both, shown)))
-    return blocks
-
-
-def _state(state: PartState | None) -> str:
-    if state is None:
-        return "-"
-    if state.kind == "op amp":
-        plus, minus, out = state.nodes
-        return f"{state.name}: op amp, + {plus}, - {minus}, output {out}"
-    value = _value(_POWER_OF[state.kind], state.value)
-    return f"{state.name}: {state.kind} {value}, {' and '.join(state.nodes)}"
-
-
-def _response(when: str, response: Response) -> list[Block]:
-    h = m.symbol("H", when)
-    blocks: list[Block] = [Equation(m.equal(h, m.fraction(response.formula)))]
-    numbers = response.numbers
-    if numbers is None:
-        return blocks
-    blocks.append(
-        Equation(m.equal(h, m.ratio(numbers.transfer.numerator, numbers.transfer.denominator)))
-    )
-    figures = []
-    for section in numbers.transfer.sections:
-        w0, q = section_figures(section)
-        if w0:
-            f0 = format_si(w0 / (2 * math.pi), "Hz", 5)
-            figures.append(f"f0 {f0}" + ("" if q is None else f", Q {q:.5g}"))
-    blocks.append(Paragraph(("; ".join([str(numbers.description), *figures]) + ".",)))
     return blocks
