@@ -46,7 +46,7 @@ def derive(
     Routes are swap, rc-cr, loop-complement and lift, combinations of two, and circuits built
     anew; each says what is got and what must be reworked.
     """
-    from synth.cli.output import check_file, design_content, show, write_if
+    from synth.cli.output import check_file, deliver, design_content
     from synth.realisation.derive import derive as find_routes
     from synth.realisation.design import Design
     from synth.report.derive import derive_answer, derive_text
@@ -62,13 +62,10 @@ def derive(
     if path is not None:
         chosen = routes[pick - 1]
         content = design_content(path, Design(chosen.network, None, chosen.steps))
-    if as_json:
-        answer = derive_answer(found.name, kind, part, routes, found.notes)
-        write_if(path, content)
-        show(answer)
-        return
-    text = derive_text(kind, routes, part, pick)
-    write_if(path, content)
-    click.echo(text, nl=False)
-    if path is not None:
-        click.echo(f"written: {path}")
+    deliver(
+        path,
+        content,
+        as_json,
+        lambda: derive_answer(found.name, kind, part, routes, found.notes),
+        lambda: derive_text(kind, routes, part, pick),
+    )

@@ -59,7 +59,7 @@ def lift(
     Says which grounds to drive from the input, wholly or in part, so that the same loop has the
     response wanted; what it costs in gain and parts; and which zeros need parts that match.
     """
-    from synth.cli.output import check_file, design_content, show, write_if
+    from synth.cli.output import check_file, deliver, design_content
     from synth.errors import RealisationError
     from synth.realisation.design import Design
     from synth.report.lift import lift_answer, lift_record, lift_text
@@ -89,16 +89,13 @@ def lift(
         chosen = record.options[pick - 1]
         design = Design(chosen.network, None, (*found.design.derivation, chosen.step))
         content = design_content(path, design)
-    if as_json:
-        answer = lift_answer(record, found.name, found.notes)
-        write_if(path, content)
-        show(answer)
-        return
-    text = lift_text(record, pick)
-    write_if(path, content)
-    click.echo(text, nl=False)
-    if path is not None:
-        click.echo(f"written: {path}")
+    deliver(
+        path,
+        content,
+        as_json,
+        lambda: lift_answer(record, found.name, found.notes),
+        lambda: lift_text(record, pick),
+    )
 
 
 def goal_kind(text: str) -> tuple[str, float | None]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -77,3 +77,25 @@ def write_if(path: Path | None, text: str | None) -> None:
         from synth.realisation.saved import write_file
 
         write_file(path, text)
+
+
+def deliver(
+    path: Path | None,
+    content: str | None,
+    as_json: bool,
+    answer: Callable[[], dict[str, Any]],
+    text: Callable[[], str],
+) -> None:
+    """Write the file that is wanted, and show the answer as JSON or as text.
+
+    Everything is made before anything is written.
+    """
+    shown = None if as_json else text()
+    made = answer() if as_json else None
+    write_if(path, content)
+    if made is not None:
+        show(made)
+    if shown is not None:
+        click.echo(shown, nl=False)
+        if path is not None:
+            click.echo(f"written: {path}")

@@ -103,7 +103,7 @@ def realise(
 
     The target is a KIND, or H(s) by --h, or its coefficients by --num and --den.
     """
-    from synth.cli.output import check_file, design_content, show, write_if
+    from synth.cli.output import check_file, deliver, design_content
     from synth.errors import RealisationError
     from synth.realisation.realise import realise as search
     from synth.report.record import realisation_records
@@ -132,20 +132,16 @@ def realise(
     records = realisation_records(target, found[: max(top, chosen)])
     design = found[chosen - 1].design
     content = None if path is None else design_content(path, design)
-    if as_json:
-        from synth.report.answer import realise_answer
-
-        answer = realise_answer(target, records)
-        write_if(path, content)
-        show(answer)
-        return
+    from synth.report.answer import realise_answer
     from synth.report.text import realise_text
 
-    text = realise_text(target, records, chosen)
-    write_if(path, content)
-    click.echo(text, nl=False)
-    if path is not None:
-        click.echo(f"written: {path}")
+    deliver(
+        path,
+        content,
+        as_json,
+        lambda: realise_answer(target, records),
+        lambda: realise_text(target, records, chosen),
+    )
 
 
 @dataclass(frozen=True)

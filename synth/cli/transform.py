@@ -40,7 +40,7 @@ def transform(
     """
     from shlex import quote
 
-    from synth.cli.output import check_file, design_content, show, write_if
+    from synth.cli.output import check_file, deliver, design_content
     from synth.cli.steps import read_step
     from synth.realisation.design import Design
     from synth.report.record import transform_record
@@ -54,17 +54,13 @@ def transform(
     record = transform_record(found.network, chain, " ".join(["synth transform", *words]))
     design = Design(record.after.network, None, (*found.design.derivation, *record.steps))
     content = None if path is None else design_content(path, design)
-    if as_json:
-        from synth.report.answer import transform_answer
-
-        answer = transform_answer(record, found)
-        write_if(path, content)
-        show(answer)
-        return
+    from synth.report.answer import transform_answer
     from synth.report.text import transform_text
 
-    text = transform_text(record, found.notes)
-    write_if(path, content)
-    click.echo(text, nl=False)
-    if path is not None:
-        click.echo(f"written: {path}")
+    deliver(
+        path,
+        content,
+        as_json,
+        lambda: transform_answer(record, found),
+        lambda: transform_text(record, found.notes),
+    )
