@@ -113,7 +113,8 @@ def _usage_sentence(error: click.UsageError) -> str:
         close = f"; did you mean {' or '.join(error.possibilities)}?" if error.possibilities else ""
         message = f"there is no option {error.option_name}{close}"
     elif isinstance(error, click.MissingParameter) and error.param and error.ctx:
-        message = f"{error.param.make_metavar(error.ctx)} is missing"
+        option = next((o for o in error.param.opts if o.startswith("--")), None)
+        message = f"{option or error.param.make_metavar(error.ctx)} is missing"
     elif isinstance(error, click.BadParameter) and error.param is not None:
         message = f"{error.param.opts[-1]}: {error.message.rstrip('.')}"
     context = error.ctx

@@ -150,6 +150,8 @@ def read_design_file(path: str | Path) -> Design:
 def _stage(name: str) -> Stage:
     if name in names():
         return stage(name)
+    if not name.strip():
+        raise DeckError("the name of the circuit is empty; give a file, a stage, or - for a deck")
     try:
         is_folder, exists = Path(name).is_dir(), Path(name).exists()
     except (OSError, ValueError):
@@ -162,7 +164,7 @@ def _stage(name: str) -> Stage:
     try:
         return stage(name)
     except CatalogError as error:
-        raise CatalogError(f"{error}; as a file, {endings}") from None
+        raise CatalogError(f"{str(error).removesuffix('?')}; as a file, {endings}") from None
 
 
 def _kept(design: Design, keep_grounded: Iterable[str]) -> Design:

@@ -57,7 +57,8 @@ def pairings_text(record: PairingsRecord) -> str:
     bandwidth = format_si(found.gain_bandwidth_hz, "Hz")
     lines += wrapped(
         f"{found.tried} pairings of op-amp inputs and outputs have the same H with ideal op amps; "
-        f"{len(found.stable)} {'stays' if len(found.stable) == 1 else 'stay'} stable with op amps of one pole, equal and unequal",
+        f"{len(found.stable)} {'stays' if len(found.stable) == 1 else 'stay'} stable with op amps "
+        "of one pole, equal and unequal",
         hanging="  ",
     )
     if found.growing:
