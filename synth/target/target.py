@@ -19,6 +19,10 @@ RANGE_DB = 40.0
 #: from the imaginary axis.
 _PER_DECADE = 60
 _AROUND = np.sinh(np.linspace(-4.0, 4.0, 41)) / 2
+#: Distances from a zero, as shares of its frequency: near a notch decibels change quickly.
+_BESIDE_ZERO = np.geomspace(1e-7, 0.6, 100)
+#: Halvings of the interval in which the target crosses the end of the range of decibels.
+_HALVINGS = 60
 #: Factor by which the grid reaches beyond the lowest and the highest pole or zero.
 _REACH = 100.0
 
@@ -56,10 +60,13 @@ class Target:
     def grid(self) -> NDArray[np.float64]:
         """Angular frequencies in rad/s on which errors are measured, ascending.
 
-        From two decades below the lowest pole or zero to two above the highest, with each of
-        them among the points, and denser around each pole.
+        From two decades below the lowest pole or zero to two above the highest, with all of
+        them among the points, denser around each, and with the frequencies at which the target
+        enters and leaves the range of 40 dB: a steep slope has its largest error there.
         """
-        return frequency_grid(self.transfer)
+        grid = frequency_grid(self.transfer)
+        edges = _crossings(self.transfer, grid, self.scale * 10 ** (-RANGE_DB / 20))
+        return np.unique(np.concatenate([grid, edges]))
 
     @cached_property
     def magnitude(self) -> NDArray[np.float64]:
@@ -86,14 +93,36 @@ def frequency_grid(transfer: Transfer) -> NDArray[np.float64]:
     sizes = [abs(z) for z in (*transfer.poles, *transfer.zeros) if z] or [1.0]
     low, high = min(sizes) / _REACH, max(sizes) * _REACH
     count = max(2, math.ceil(_PER_DECADE * math.log10(high / low)))
-    points = [np.geomspace(low, high, count), np.array(sizes)]
-    points += map(_around, transfer.poles)
+    points = [np.geomspace(low, high, count), np.array(sizes), _neighbourhoods(transfer)]
     grid = np.unique(np.concatenate(points))
     return np.asarray(grid[(grid >= low) & (grid <= high)], dtype=float)
 
 
-def _around(pole: complex) -> NDArray[np.float64]:
-    return np.asarray(abs(pole.imag) + abs(pole.real) * _AROUND, dtype=float)
+def _neighbourhoods(transfer: Transfer) -> NDArray[np.float64]:
+    """Return points around every pole and every zero off the origin."""
+    points = [np.empty(0), *map(_around, transfer.poles)]
+    for zero in transfer.zeros:
+        if zero and zero.imag >= 0:
+            centre = abs(zero.imag) or abs(zero)
+            points += [_around(zero), centre * (1 - _BESIDE_ZERO), centre * (1 + _BESIDE_ZERO)]
+    return np.concatenate(points)
+
+
+def _around(root: complex) -> NDArray[np.float64]:
+    return np.asarray(abs(root.imag) + abs(root.real) * _AROUND, dtype=float)
+
+
+def _crossings(transfer: Transfer, grid: NDArray[np.float64], level: float) -> NDArray[np.float64]:
+    """Return where the magnitude crosses `level` between grid points, on the upper side."""
+    above = np.abs(transfer(1j * grid)) >= level
+    at = np.flatnonzero(above[1:] != above[:-1])
+    inside = np.where(above[at], grid[at], grid[at + 1])
+    outside = np.where(above[at], grid[at + 1], grid[at])
+    for _ in range(_HALVINGS):
+        middle = (inside + outside) / 2
+        over = np.abs(transfer(1j * middle)) >= level
+        inside, outside = np.where(over, middle, inside), np.where(over, outside, middle)
+    return np.asarray(inside, dtype=float)
 
 
 def realised_error(target: Target, transfer: Transfer) -> RealisedError:
@@ -112,8 +141,8 @@ def realised_error(target: Target, transfer: Transfer) -> RealisedError:
 
     Notes
     -----
-    Besides the target's grid the neighbourhoods of the realised poles are looked at, so that a
-    peak beside the target's does not slip through.
+    Besides the target's grid the neighbourhoods of the realised poles and zeros are looked at,
+    so that a peak or a notch beside the target's does not slip through.
     """
     near = _beside(target, transfer)
     w = np.concatenate([target.grid, near])
@@ -135,8 +164,8 @@ def phase_error(target: Target, transfer: Transfer) -> float:
 
 
 def _beside(target: Target, transfer: Transfer) -> NDArray[np.float64]:
-    """Return grid points around the realised poles, within the target's grid."""
-    near = np.concatenate([np.empty(0), *map(_around, transfer.poles)])
+    """Return points around the realised poles and zeros, within the target's grid."""
+    near = _neighbourhoods(transfer)
     grid = target.grid
     return np.asarray(near[(near > grid[0]) & (near < grid[-1])], dtype=float)
 
