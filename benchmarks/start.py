@@ -17,6 +17,12 @@ ROWS = (
         IMPORTS,
         3.0,
     ),
+    (
+        "synth realise, a 50 Hz notch",
+        ["realise", "bandstop", "--at", "50Hz", "--q", "5"],
+        IMPORTS,
+        3.0,
+    ),
     ("synth analyse, a catalogue stage", ["analyse", "tow-thomas-bandpass"], IMPORTS, 1.0),
 )
 

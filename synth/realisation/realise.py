@@ -136,7 +136,7 @@ def realise(
 def _costly(found: Sequence[Realisation], sections: int) -> bool:
     """Whether stages with gains of their own may do better than what was found."""
     best = min(found, key=rank)
-    return bool(rank(best)[0]) or len(best.network.op_amps) > 2 * sections
+    return rank(best)[0] > 2 or len(best.network.op_amps) > 2 * sections
 
 
 def _levelled(
