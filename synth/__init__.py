@@ -30,6 +30,7 @@ if TYPE_CHECKING:
         target_for,
         target_from_text,
         target_from_transfer,
+        tolerance,
     )
     from synth.catalog import stage, stages
     from synth.errors import SynthError
@@ -38,6 +39,8 @@ if TYPE_CHECKING:
     from synth.realisation.circuit import read_circuit
     from synth.realisation.design import Design
     from synth.target.target import Target
+    from synth.tolerances.limits import Limit, read_mask
+    from synth.tolerances.spread import Distribution, Spread, Temperature
     from synth.transfer.transfer import Transfer
     from synth.values.series import Shelf
 
@@ -57,6 +60,7 @@ _HOMES = {
         "target_for",
         "target_from_text",
         "target_from_transfer",
+        "tolerance",
     ),
     "synth.catalog": ("stage", "stages"),
     "synth.errors": ("SynthError",),
@@ -65,6 +69,8 @@ _HOMES = {
     "synth.realisation.circuit": ("read_circuit",),
     "synth.realisation.design": ("Design",),
     "synth.target.target": ("Target",),
+    "synth.tolerances.limits": ("Limit", "read_mask"),
+    "synth.tolerances.spread": ("Distribution", "Spread", "Temperature"),
     "synth.transfer.transfer": ("Transfer",),
     "synth.values.series": ("Shelf",),
 }
@@ -73,12 +79,16 @@ _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 __all__ = [
     "Branch",
     "Design",
+    "Distribution",
+    "Limit",
     "Network",
     "OpAmp",
     "Port",
     "Shelf",
+    "Spread",
     "SynthError",
     "Target",
+    "Temperature",
     "Transfer",
     "analyse",
     "apply",
@@ -87,6 +97,7 @@ __all__ = [
     "rc_cr",
     "read",
     "read_circuit",
+    "read_mask",
     "realise",
     "save",
     "scale_frequency",
@@ -97,6 +108,7 @@ __all__ = [
     "target_for",
     "target_from_text",
     "target_from_transfer",
+    "tolerance",
     "write_deck",
 ]
 

@@ -25,6 +25,7 @@ ORDER = (
     ("catalog",),
     ("search",),
     ("values",),
+    ("tolerances",),
     ("check",),
     ("realisation",),
     ("report",),
