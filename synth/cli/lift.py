@@ -66,7 +66,7 @@ def lift(
 
     if (kind is None) == (numerator is None):
         raise click.UsageError("say what to lift to: --to KIND or --numerator TEXT, one of them")
-    path = check_file(file)
+    path = check_file(file, circuit)
     found = load(circuit, input_, output, ground, keep_grounded)
     name, at_hz = goal_kind(kind) if kind is not None else (None, None)
     record = lift_record(

@@ -34,7 +34,7 @@ STEPS: Mapping[str, StepForm] = {
     "swap": StepForm(
         "swap, swap=STAGE",
         "input and ground interchanged: H becomes 1 - H; with STAGE only within one stage of a "
-        "cascade, by its number in `synth analyse` or its parts, as in swap=R3,C3,U2",
+        "cascade, by its number in `synth analyse` or its parts, as in swap=R3,R4,C3,C4,U2",
         lambda x: Swap(x or ""),
     ),
     "rc-cr": StepForm(

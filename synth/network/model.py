@@ -119,12 +119,17 @@ class Source:
 class Bench:
     """What a deck has beside the signal network: sources, decoupling, op-amp definitions.
 
-    ``models`` holds (name, text) of the op-amp subcircuits the deck defined, word for word.
+    ``models`` holds (name, text) of the op-amp subcircuits the deck defines, word for word;
+    ``op_amps`` those that make a supply or the reference and see no signal, such as the buffer
+    of a mid-supply divider; ``cards`` the lines of the deck that ask a simulator for something,
+    word for word, and comments on those left out.
     """
 
     sources: tuple[Source, ...] = ()
     decoupling: tuple[Branch, ...] = ()
     models: tuple[tuple[str, str], ...] = ()
+    op_amps: tuple[OpAmp, ...] = ()
+    cards: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -285,23 +290,17 @@ class Network:
         def at(node: str) -> str:
             return n.get(node, node)
 
+        def placed(u: OpAmp) -> OpAmp:
+            pins = u.supply_pins and (at(u.supply_pins[0]), at(u.supply_pins[1]))
+            return replace(u, plus=at(u.plus), minus=at(u.minus), out=at(u.out), supply_pins=pins)
+
         return replace(
             self,
             branches=tuple(
                 replace(b, name=p.get(b.name, b.name), nodes=(at(b.nodes[0]), at(b.nodes[1])))
                 for b in self.branches
             ),
-            op_amps=tuple(
-                replace(
-                    u,
-                    name=p.get(u.name, u.name),
-                    plus=at(u.plus),
-                    minus=at(u.minus),
-                    out=at(u.out),
-                    supply_pins=u.supply_pins and (at(u.supply_pins[0]), at(u.supply_pins[1])),
-                )
-                for u in self.op_amps
-            ),
+            op_amps=tuple(replace(placed(u), name=p.get(u.name, u.name)) for u in self.op_amps),
             inputs=tuple(Port(q.name, at(q.node)) for q in self.inputs),
             outputs=tuple(Port(q.name, at(q.node)) for q in self.outputs),
             reference=at(self.reference),
@@ -316,6 +315,7 @@ class Network:
                     replace(b, nodes=(at(b.nodes[0]), at(b.nodes[1])))
                     for b in self.bench.decoupling
                 ),
+                op_amps=tuple(map(placed, self.bench.op_amps)),
             ),
         )
 

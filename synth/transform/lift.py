@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from synth.network.model import Network, Terminal
-from synth.transform.drive import apply_drive
+from synth.transform.drive import apply_drive, bias_note
 from synth.transform.split import PIN_RESISTANCE
 from synth.transform.step import Step, require, unchanged_names
 
@@ -81,4 +81,5 @@ class LiftTerminals:
             for old, new in parts.items()
             if power.get(old) == 1
         )
+        notes += bias_note(network, (t for t, a in drive.items() if a and t.at == "ground"))
         return lifted, Step("lift", tuple(moved), THEOREM, tuple(table), notes)
