@@ -103,9 +103,17 @@ def derive(
     ------
     TargetError
         If the order of the circuit does not have the kind.
+    TransformError
+        If the circuit has several inputs.
     RealisationError
         If there is no route.
     """
+    if len(network.inputs) != 1:
+        names = ", ".join(p.name for p in network.inputs)
+        raise TransformError(
+            f"the circuit has {len(network.inputs)} inputs ({names}); name the one to derive "
+            "from with --input, the others then count as grounded"
+        )
     wanted = goal(kind, _denominator(network), at_hz)
     found: list[Route] = []
     for chain in CHAINS:
@@ -114,8 +122,8 @@ def derive(
     kept += _fresh(network, wanted, kind, tolerance, fresh)
     if not kept:
         raise RealisationError(
-            f"no route leads from this circuit to a {kind}: no transformation or lift gives it, "
-            "and no stage of the catalogue has it with these poles"
+            f"no route leads from this circuit to the kind {kind}: no transformation or lift gives "
+            "it, and no stage of the catalogue has it with these poles"
         )
     return tuple(
         sorted(kept, key=lambda r: (not r.exact, r.rework.total, len(r.steps), r.rework.parts))
@@ -166,6 +174,8 @@ def _by_chain(
 
 def _has_numerator(h: Transfer, wanted: Goal) -> bool:
     """Whether H is the wanted numerator over the wanted denominator, up to a constant."""
+    if not h.gain:
+        return False
     shape = [(1.1 + 0.3j) * wanted.w0, 0.4j * wanted.w0, 2.3j * wanted.w0]
     ratios = []
     for s in shape:

@@ -12,7 +12,7 @@ from synth.catalog import Stage
 from synth.network.model import UNITS, Network
 from synth.report.layout import labelled, shortened, table, wrapped
 from synth.report.record import Analysis, RealisationRecord, Response, TransformRecord
-from synth.target.target import Target
+from synth.target.target import MEETS_DB, MEETS_DEGREES, MEETS_SHARE, Target
 from synth.transfer.section import Section, polynomial_text, section_figures
 from synth.transfer.transfer import Transfer
 from synth.transform.step import Step
@@ -124,19 +124,34 @@ def _step_lines(step: Step) -> list[str]:
 def realise_text(target: Target, records: Sequence[RealisationRecord], picked: int = 1) -> str:
     """Return the ranked circuits for a target, and the parts of the picked one."""
     lines = [*labelled("target", target.description), *wrapped(target.meaning, "  ")]
+    if not any(record.realisation.meets for record in records):
+        lines += ["", *wrapped(_none_meets(target), "! ", "  ")]
     for record in records:
-        lines += ["", *_realisation_lines(target, record)]
+        lines += ["", *_realisation_lines(record)]
     chosen = records[picked - 1].realisation.network
     lines += ["", f"parts of circuit {picked}", *part_lines(chosen), *wrapped(CAUTION)]
     return _text(lines)
 
 
-def _realisation_lines(target: Target, record: RealisationRecord) -> list[str]:
+def _none_meets(target: Target) -> str:
+    phase = f" and {MEETS_DEGREES:g} degrees" if target.kind == "allpass" else ""
+    return (
+        f"no circuit meets the target within {MEETS_DB:g} dB (or {100 * MEETS_SHARE:g} % of the "
+        f"maximum, where that is more){phase} with these series and windows: finer series "
+        "(--resistors E192, --capacitors E24), wider windows or a lower order come nearer"
+    )
+
+
+def _realisation_lines(record: RealisationRecord) -> list[str]:
     r = record.realisation
     lines = wrapped(f"{record.number}. {r.label}", hanging="   ")
     size = f"error {r.error_db:.3g} dB, stop-band error {r.stop_error:.2g}"
-    if target.kind == "allpass":
-        size += f", phase error {record.phase_error:.2g} degrees"
+    if r.allpass:
+        size += f", phase error {r.phase_error:.2g} degrees"
+    if not r.meets:
+        size += " (misses the target)"
+    elif r.error_db > MEETS_DB:
+        size += f" (beside a zero: less than {100 * MEETS_SHARE:g} % of the maximum)"
     lines += wrapped(f"{size}; {_count(r.network)}; spread {r.spread:.3g}", "   ")
     for k, use in enumerate(r.stages, start=1):
         what = f"stage {k}: {use.title}"
