@@ -199,3 +199,52 @@ def test_bad_input_is_one_sentence(arguments, words, tmp_path, capsys, monkeypat
     assert captured.err.count("\n") == 1
     assert words in captured.err
     assert sorted(tmp_path.iterdir()) == before
+
+
+LOADED = """wave sensor with a load
+VIN in 0 DC 0 AC 1
+R1 in a 10k
+R2 a p 10k
+C1 a out 22n
+C2 p 0 10n
+RL out 0 10k
+XU1 p out out opamp
+.end
+"""
+
+
+@pytest.mark.parametrize(
+    ("step", "words"),
+    [
+        ("lift=C2.2:1.4", "C2.2 is asked for the fraction 1.4; it must lie in 0..1"),
+        ("lift=C2.2:-0.1", "it must lie in 0..1"),
+        ("lift=C2.2:nan", "nan"),
+        ("lift=C2.1", "C2.1 is no terminal of this network"),
+        ("lift=C2", "names no terminal"),
+        ("lift=C2.2,C2.2:0.5", "named twice"),
+        ("lift=R1.1:0", "the output would not depend on the input"),
+        ("lift=R1.1:0,RL.2", "have no effect on the output"),
+        ("lift", "needs a value"),
+    ],
+)
+def test_a_bad_lift_step_is_one_sentence(step, words, tmp_path, capsys, monkeypatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "loaded.cir").write_text(LOADED, encoding="utf-8")
+    assert run(["transform", "loaded.cir", step, "-o", "lifted.cir"]) == 2
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert captured.err.count("\n") == 1
+    assert words in captured.err
+    assert not (tmp_path / "lifted.cir").exists()
+
+
+def test_a_lift_step_weighs_the_terminals(tmp_path, capsys, monkeypatch) -> None:
+    """H = T(R1.1) + 0.3 T(C2.2), by hand: N = w0^2 + 0.3 (s^2 + s*2/(R*C1)), R1 = R2 = R."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "loaded.cir").write_text(LOADED, encoding="utf-8")
+    assert run(["transform", "loaded.cir", "lift=C2.2:0.3", "--json"]) == 0
+    after = json.loads(capsys.readouterr().out)["after"]
+    r, c1, c2 = 10e3, 22e-9, 10e-9
+    square = 1 / (r * r * c1 * c2)
+    assert after["denominator"] == pytest.approx([1, 2 / (r * c1), square])
+    assert after["numerator"] == pytest.approx([0.3, 0.6 / (r * c1), square])
