@@ -51,6 +51,10 @@ DECK_SUFFIXES: Mapping[str, int] = {
 }
 #: Longest text that is looked at.
 LONGEST = 40
+#: Least and largest size of a number that is read, 0 aside.
+SMALLEST, LARGEST = 1e-300, 1e300
+#: Significant digits of a number in a written deck.
+_DECK_DIGITS = 13
 
 _NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 _UNITS: Mapping[str, str] = {
@@ -202,12 +206,12 @@ def format_si(value: float, unit: str = "", digits: int = 4) -> str:
 
 
 def format_deck(value: float) -> str:
-    """Write the shortest text that the deck reader turns into exactly the same float.
+    """Write a number for a deck: 13 significant digits at most, which are within 1e-12.
 
     Parameters
     ----------
     value : float
-        Finite.
+        Finite.  One of at most 13 digits is read back exactly, any other within 5e-13 of itself.
 
     Returns
     -------
@@ -224,15 +228,17 @@ def format_deck(value: float) -> str:
     --------
     >>> format_deck(4700.0), format_deck(1e-8), format_deck(1e6), format_deck(2e-16)
     ('4.7k', '10n', '1meg', '2e-16')
+    >>> format_deck(1e-7 * 5 / 3)
+    '166.6666666667n'
     """
     if not math.isfinite(value):
         raise NumberError(f"{value} cannot stand in a deck; a value must be finite")
-    number = Decimal(repr(value)).normalize()
+    number = Decimal(f"{value:.{_DECK_DIGITS - 1}e}").normalize()
     if number == 0:
         return "0"
     suffixes = {"": 0} | {s: p for s, p in DECK_SUFFIXES.items() if s not in ("f", "µ", "μ")}
     power = 3 * math.floor(number.adjusted() / 3)
-    texts = [f"{number:e}".replace("e+", "e"), repr(value)]
+    texts = [f"{number:e}".replace("e+", "e")]
     if -6 < number.adjusted() < 16:
         texts.append(f"{number:f}")
     shortest = min(texts, key=len)
@@ -258,7 +264,9 @@ def _number(text: str, digits: str, exponent: int) -> float:
     """Combine decimal digits and a power of ten without a rounding error of its own."""
     shifted = Decimal(digits)
     if shifted and abs(shifted.adjusted() + exponent) > 300:
-        raise NumberError(f"{text!r} lies outside the range of numbers, 1e-300 to 1e300")
+        raise NumberError(
+            f"{text!r} lies outside the range of numbers, {SMALLEST:g} to {LARGEST:g}"
+        )
     return float(shifted.scaleb(exponent))
 
 

@@ -61,6 +61,8 @@ TARGETS = {
     "not real": (["--num", "1", "--den", "1 j 1"], "j"),
     "zero": (["--h", "0/(s + 1)"], "zero"),
     "constant": (["--h", "2"], "constant"),
+    "not finite": (["--num", "nan", "--den", "1 1"], "nan is not a finite number"),
+    "infinite": (["--num", "1", "--den", "1 -inf"], "coefficient 2: -inf is not a finite number"),
     "not a formula": (["--h", "__import__('os')"], "h"),
     "unfinished formula": (["--h", "1/(s + "], ""),
     "too long a formula": (["--h", "1/(s" + " + 1" * 5000 + ")"], ""),
@@ -117,6 +119,23 @@ FILES = {
     "written with another ending": (["transform", "buoy.cir", "swap", "-o", "new.svg"], ".json"),
     "nothing to swap": (["transform", "divider.cir", "swap", "-o", "new.cir"], "ground"),
     "no pair for rc-cr": (["transform", "attenuator.cir", "rc-cr", "-o", "new.cir"], "rc-cr"),
+    "frequency out of the numbers": (
+        ["transform", "buoy.cir", "scale-frequency=1e300", "scale-frequency=1e300"],
+        "takes the value of C1 out of the range of numbers",
+    ),
+    "frequency below the numbers": (
+        ["transform", "buoy.cir", "scale-frequency=1e-300", "scale-frequency=1e-300"],
+        "takes the value of C1 out of the range of numbers",
+    ),
+    "impedance out of the numbers": (
+        ["transform", "buoy.cir", "scale-impedance=1e299"],
+        "takes the value of R1 out of the range of numbers",
+    ),
+    "input taken as the ground": (["analyse", "buoy.cir", "--ground", "in"], "--ground"),
+    "catalog of a negative order": (
+        ["catalog", "--order", "-1"],
+        "--order -1: the order of a stage is 0 or more",
+    ),
     "catalog of nothing": (["catalog", "nothing"], "nothing"),
     "catalog of no kind": (["catalog", "--kind", "comb"], "bandstop"),
     "not JSON": (["analyse", "broken.json"], "JSON"),
@@ -176,6 +195,84 @@ def test_target(name, desk, capsys):
 def test_file_or_option(name, desk, capsys):
     arguments, word = FILES[name]
     assert word in _complaint(capsys, desk, arguments)
+
+
+#: command -> what stands between it and -o
+WRITERS = {
+    "transform": ["swap"],
+    "lift": ["--to", "highpass"],
+    "derive": ["--to", "highpass"],
+    "pairings": ["--gain-bandwidth", "1MHz"],
+    "explain": [],
+}
+
+
+@pytest.mark.parametrize("command", WRITERS)
+@pytest.mark.parametrize("spelling", ["same", "dotted", "link", "circuit a link", "hard link"])
+def test_the_circuit_itself_is_not_written_over(command, spelling, desk, capsys):
+    """The circuit cannot be read as one, so the refusal comes before anything is computed."""
+    ending = "md" if command == "explain" else "json"
+    circuit = out = f"precious.{ending}"
+    (desk / circuit).write_text("{")
+    if spelling == "dotted":
+        out = f"folder/../{circuit}"
+    elif spelling == "link":
+        out = f"link.{ending}"
+        (desk / out).symlink_to(desk / circuit)
+    elif spelling == "circuit a link":
+        circuit = "link.cir"
+        (desk / circuit).symlink_to(desk / out)
+    elif spelling == "hard link":
+        out = f"link.{ending}"
+        (desk / out).hardlink_to(desk / circuit)
+    said = _complaint(capsys, desk, [command, circuit, *WRITERS[command], "-o", out])
+    assert f"-o {out} is the file that is read ({circuit})" in said
+
+
+@pytest.mark.parametrize(
+    ("parts", "words"),
+    [
+        ("R3,C3,U2", ["sharing nodes B, Q with other parts", "2: R3, R4, C3, C4, U2"]),
+        ("C2,U1", ["fed from no source and from no op-amp output", "sharing node P"]),
+        ("R1,R3", ["fed from 2 nodes, IN and V1"]),
+    ],
+)
+def test_parts_that_are_no_stage(parts, words, desk, capsys, demo):
+    deck = demo("logger-anti-alias.cir")
+    said = _complaint(capsys, desk, ["transform", deck, f"swap={parts}"])
+    for word in words:
+        assert word in said
+    assert "one input node, driven by the source or an op-amp output" in said
+
+
+@pytest.fixture
+def demo():
+    """Give the name of a deck that the package ships."""
+    return lambda name: str(Path(synth.__file__).parent / "demo" / name)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["analyse", "{}.cir"],
+        ["analyse", "{}"],
+        ["analyse", "buoy.cir", "--output", "{}"],
+        ["transform", "buoy.cir", "swap", "-o", "{}.cir"],
+        ["realise", "lowpass", "--at", "{}"],
+    ],
+)
+def test_a_long_name_is_shortened(arguments, desk, capsys):
+    said = _complaint(capsys, desk, [a.format("n" * 5000) for a in arguments])
+    assert len(said) < 500
+
+
+def test_a_design_with_null_says_null(desk, capsys):
+    assert run(["transform", "buoy.cir", "prune", "-o", "saved.json"]) == 0
+    capsys.readouterr()
+    text = (desk / "saved.json").read_text().replace('"title": "hydrophone input"', '"title": null')
+    (desk / "saved.json").write_text(text)
+    said = _complaint(capsys, desk, ["analyse", "saved.json"])
+    assert "design.network.title must be text, not null" in said
 
 
 def test_pick_beyond_the_last(desk, capsys):

@@ -2,10 +2,14 @@
 
 import json
 import math
+import re
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+import synth
 from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer
 from synth.cli.main import run
@@ -132,6 +136,88 @@ def test_one_stage_of_a_cascade(desk, capsys):
     second = 1 / (1 + S * 1e4 * 1e-8)
     for name in ("by-number.cir", "by-parts.cir"):
         assert _h(read_circuit(name).network)(S) == pytest.approx(first(S) * (1 - second), rel=1e-9)
+
+
+def test_the_help_shows_a_stage_that_can_be_swapped(desk, capsys):
+    text = _words(_said(capsys, "transform", "--help"))
+    shown = re.search(r"as in (swap=[\w,]+)", text)[1]
+    deck = Path(synth.__file__).parent / "demo" / "logger-anti-alias.cir"
+    by_parts = _said(capsys, "transform", str(deck), shown)
+    assert "H after" in by_parts
+
+
+def test_scaled_values_are_written_without_a_tail(desk, capsys):
+    _said(capsys, "transform", "buoy.cir", "scale-frequency=1.2", "-o", "scaled.cir")
+    lines = (desk / "scaled.cir").read_text().splitlines()
+    assert "C1 a out 18.33333333333n" in lines  # 22/1.2
+    assert "C2 p 0 8.333333333333n" in lines  # 10/1.2
+
+
+def test_the_sweep_moves_with_the_modes(desk, capsys):
+    (desk / "swept.cir").write_text(HYDROPHONE.replace(".end", ".ac dec 7 10 100k\n.end"))
+    _said(capsys, "transform", "swept.cir", "swap", "-o", "near.cir")
+    assert ".ac dec 7 10 100k\n" in (desk / "near.cir").read_text()
+    _said(capsys, "transform", "swept.cir", "scale-frequency=1000", "-o", "far.cir")
+    far = (desk / "far.cir").read_text()
+    assert "* left out: .ac dec 7 10 100k\n" in far
+    assert ".ac dec 50 10k 1g\n" in far  # a mode near 1 MHz, and two decades around it
+
+
+SINGLE = """hydrophone on one supply, inverting integrator
+VDD vdd 0 3.3
+R8 vdd mid 10k
+R9 mid 0 10k
+VIN in mid AC 1
+R1 in m 10k
+R2 m out 20k
+C1 m out 10n
+CX m mid 100p
+XU1 mid m vdd 0 out amp
+.end
+"""
+
+
+@pytest.mark.parametrize(
+    "arguments", [["transform", "single.cir", "swap"], ["lift", "single.cir", "--to", "highpass"]]
+)
+def test_the_mid_supply_left_is_said(arguments, desk, capsys):
+    (desk / "single.cir").write_text(SINGLE)
+    text = _words(_said(capsys, *arguments, "--ground", "mid"))
+    assert "had the DC of mid, and now that of the input" in text
+    assert "U1.plus" in text.split(" had the DC")[0].split("note:")[-1]
+    assert "CX.2" not in text.split(" had the DC")[0].split("note:")[-1]  # a capacitor: no DC
+
+
+def test_a_saved_design_keeps_the_bench(desk, capsys):
+    buffered = "R8 vdd d 10k\nR9 d 0 10k\nXU2 d mid vdd 0 mid amp\n.tran 1u 1m"
+    deck = SINGLE.replace("R8 vdd mid 10k\nR9 mid 0 10k", buffered)
+    (desk / "single.cir").write_text(deck)
+    _said(capsys, "transform", "single.cir", "prune", "--ground", "mid", "-o", "saved.json")
+    wanted = read_deck_file("single.cir", ground="mid").network
+    assert [u.name for u in wanted.bench.op_amps] == ["U2"]
+    assert wanted.bench.cards == (".tran 1u 1m",)
+    assert read_design_file("saved.json").network == wanted
+    saved = json.loads((desk / "saved.json").read_text())
+    bench = saved["design"]["network"]["bench"]
+    del bench["op_amps"], bench["cards"]  # as designs were saved before there were such keys
+    (desk / "old.json").write_text(json.dumps(saved))
+    bare = replace(wanted.bench, op_amps=(), cards=())
+    assert read_design_file("old.json").network == replace(wanted, bench=bare)
+
+
+def test_renamed_nodes_are_renamed_on_the_bench(desk):
+    deck = SINGLE.replace("R9 mid 0 10k", "R9 mid 0 10k\nRa vdd d 1k\nRb d 0 1k\nXU2 d mid mid amp")
+    (desk / "single.cir").write_text(deck)
+    network = read_deck_file("single.cir", ground="mid").network
+    buffer = network.renamed(nodes={"mid": "half", "d": "divided"}).bench.op_amps[0]
+    assert (buffer.plus, buffer.minus, buffer.out) == ("divided", "half", "half")
+
+
+def test_the_mid_supply_kept_is_not_spoken_of(desk, capsys):
+    (desk / "single.cir").write_text(SINGLE)
+    assert "had the DC" not in _said(capsys, "transform", "buoy.cir", "swap")
+    rest = ["--ground", "mid", "--keep-grounded", "U1"]
+    assert "had the DC" not in _words(_said(capsys, "transform", "single.cir", "swap", *rest))
 
 
 def test_deck_on_standard_input(desk, capsys, monkeypatch):

@@ -128,8 +128,82 @@ def test_a_single_supply_circuit_with_its_own_reference() -> None:
 
 
 def test_without_the_reference_named_the_source_floats() -> None:
-    with pytest.raises(DeckError, match="source Vin stands between nodes in and vref"):
+    with pytest.raises(DeckError, match="source Vin stands between nodes in and vref") as error:
         read_deck(SINGLE_SUPPLY)
+    assert "say so with --ground vref" in str(error.value)
+
+
+GROUNDED = SINGLE_SUPPLY.replace("Vin in vref", "Vin in 0")
+BUFFER = "Ra vcc d 100k\nRb d 0 100k\nX2 d vref vcc 0 vref lowpower\n"
+BUFFERED = SINGLE_SUPPLY.replace("Ra vcc vref 100k\nRb vref 0 100k\n", BUFFER)
+
+
+@pytest.mark.parametrize(
+    ("deck", "note"),
+    [
+        (
+            GROUNDED,
+            "node vref is held by a divider from vcc; if vref is the signal's ground, say so with "
+            "--ground vref",
+        ),
+        (
+            GROUNDED.replace("Ra vcc vref 100k\nRb vref 0 100k\n", BUFFER),
+            "node d is held by a divider from vcc, and vref follows it; if vref is the signal's "
+            "ground, say so with --ground vref",
+        ),
+        (
+            GROUNDED.replace("Ra vcc vref 100k\nRb vref 0 100k\n", "Vref vref 0 4.5\n"),
+            "node vref is held by source Vref; if vref is the signal's ground, say so with "
+            "--ground vref",
+        ),
+    ],
+)
+def test_a_node_that_may_be_meant_as_the_ground_draws_a_note(deck: str, note: str) -> None:
+    assert read_deck(deck).notes == (note,)
+    assert read_deck(deck, ground="0").notes == ()
+
+
+@pytest.mark.parametrize(
+    "parts",
+    [
+        ("C1 in p 1u", "Ra vcc p 10k", "Rb p 0 10k", "X1 p out vcc 0 out amp"),  # bias
+        ("R1 in out 1k", "X1 in q vcc 0 q amp", "Ra q x 1k", "Cx x 0 1n", "R2 out vcc 1k"),
+        ("R1 in m 1k", "R2 m out 1k", "X1 0 m vcc vee out amp", "Vee vee 0 -5", "R9 out vcc 9k"),
+    ],
+)
+def test_other_nodes_draw_no_note(parts: tuple[str, ...]) -> None:
+    assert read_deck(with_parts("Vcc vcc 0 5", *parts)).notes == ()
+
+
+@pytest.mark.parametrize(
+    ("deck", "aside", "op_amps"),
+    [
+        (BUFFERED, ["Ra", "Rb", "Cref"], ["X2"]),
+        # the follower with a resistor behind it, and in its feedback
+        (
+            BUFFERED.replace("X2 d vref vcc 0 vref", "Rs o vref 10\nRf o f 1k\nX2 d f vcc 0 o"),
+            ["Ra", "Rb", "Rs", "Rf", "Cref"],
+            ["X2"],
+        ),
+        # a source at its input
+        (BUFFERED.replace("Ra vcc d 100k\nRb d 0 100k", "Vd d 0 4.5"), ["Cref"], ["X2"]),
+    ],
+)
+def test_a_follower_that_makes_the_ground_is_set_aside(
+    deck: str, aside: list[str], op_amps: list[str]
+) -> None:
+    network = read_deck(deck, ground="vref").network
+    assert [b.name for b in network.bench.decoupling] == aside
+    assert [u.name for u in network.bench.op_amps] == op_amps
+    alone = read_deck(SINGLE_SUPPLY, ground="vref").network
+    assert (network.branches, network.op_amps) == (alone.branches, alone.op_amps)
+    assert network.terminals == alone.terminals
+
+
+def test_an_op_amp_that_makes_the_ground_from_the_signal_is_refused() -> None:
+    deck = BUFFERED.replace("Rb d 0 100k", "Rb d in 100k")
+    with pytest.raises(DeckError, match=r"op amp X2 drives vref.*joined to the signal.*remove X2"):
+        read_deck(deck, ground="vref")
 
 
 def with_parts(*lines: str, source: str = "VIN in 0 AC 1") -> str:
@@ -238,6 +312,8 @@ def test_op_amps_inside_an_expanded_subcircuit() -> None:
 def test_controlled_sources_of_high_gain_are_op_amps() -> None:
     network, _ = read_deck(
         with_parts(
+            ".subckt opamp_gain_1meg a b c",
+            ".ends",
             "R1 in a 1k",
             "R2 a m 1k",
             "E1 m 0 0 a 1e5",
@@ -246,7 +322,12 @@ def test_controlled_sources_of_high_gain_are_op_amps() -> None:
             "E2 (out 0) (b, 0) -1MEG",
         )
     )
-    assert network.op_amps == (OpAmp("E1", "0", "a", "m"), OpAmp("E2", "0", "b", "out"))
+    assert network.op_amps == (
+        OpAmp("E1", "0", "a", "m", model="opamp_gain_100k"),
+        OpAmp("E2", "0", "b", "out", model="opamp_gain_1meg_"),
+    )
+    gains = [text.split()[-3] for _, text in network.bench.models]
+    assert gains == ["100k", "1meg"]
 
 
 def test_models_that_lean_on_other_definitions_are_kept_whole() -> None:
@@ -439,6 +520,8 @@ def test_refused_sources(source: str, part: str) -> None:
         ({"input_": "0"}, "--input 0 is the ground"),
         ({"output": "foo"}, "no node is called foo (--output); the nodes are in, out, 0"),
         ({"ground": "foo"}, "no node is called foo (--ground)"),
+        ({"ground": "in"}, "name another ground than in with --ground"),
+        ({"ground": "in", "input_": "in"}, "or another ground with --ground"),
         ({"keep_grounded": ["R9"]}, "no part is called R9 (--keep-grounded); the parts are R1, C1"),
     ],
 )
@@ -472,6 +555,14 @@ def test_subcircuits_cannot_blow_up() -> None:
     deck = with_parts("X1 in out s0", *levels, ".subckt s15 a b", "R1 a b 1k", ".ends")
     with pytest.raises(DeckError, match="more than 2000 parts"):
         read_deck(deck)
+
+
+def test_deep_nesting_is_no_recursion() -> None:
+    levels = [f".subckt s{k} a b\nX1 a b s{k + 1}\n.ends" for k in range(25)]
+    deck = with_parts("X1 in out s0", *levels, ".subckt s25 a b", "R1 a b 1k", ".ends")
+    with pytest.raises(DeckError, match="nested more than 20 deep") as error:
+        read_deck(deck)
+    assert "itself" not in str(error.value)
 
 
 def test_a_shorted_part_is_refused_by_the_network() -> None:

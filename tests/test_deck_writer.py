@@ -20,6 +20,9 @@ from synth.errors import NetworkError, NumberError
 from synth.network.deck_reader import read_deck
 from synth.network.deck_writer import write_deck
 from synth.network.model import Branch, Network, OpAmp, Port
+from synth.report.netlist import deck_text
+from synth.transform.drive import Swap
+from synth.units import parse_deck_number
 from tests.simulator import needs_simulator, simulate
 
 #: Low-pass of the hydrophone channel: unity-gain Sallen-Key.
@@ -62,7 +65,13 @@ def sallen_key(s: np.ndarray, k: np.ndarray | float) -> np.ndarray:
 
 
 def same_parts(one: Network, other: Network) -> None:
-    assert one.branches == other.branches
+    """The same parts on the same nodes; values of many digits within 1e-12, short ones exactly."""
+    assert one.with_values(dict.fromkeys(one.values, 1.0)).branches == (
+        other.with_values(dict.fromkeys(other.values, 1.0)).branches
+    )
+    for name, value in other.values.items():
+        short = float(f"{value:.12e}") == value
+        assert one.values[name] == (value if short else pytest.approx(value, rel=1e-12, abs=0))
     assert [(u.name, u.plus, u.minus, u.out, u.supply_pins) for u in one.op_amps] == [
         (u.name, u.plus, u.minus, u.out, u.supply_pins) for u in other.op_amps
     ]
@@ -237,6 +246,127 @@ def test_an_output_of_another_name_is_said() -> None:
     deck = write_deck(SALLEN_KEY.renamed(nodes={"out": "n9"}))
     assert "* the output is node n9" in deck
     same_parts(read_deck(deck, output="n9").network, SALLEN_KEY.renamed(nodes={"out": "n9"}))
+
+
+REQUESTS = """\
+t
+VIN in 0 AC 1
+R1 in Net-(m) {r}
+R2 Net-(m) OUT 20k
+XU1 0 Net-(m) OUT AMP
+.param r=10k
+.param fx=1k
+.options reltol=1e-6
+.tran 1u 2m
+.ac dec 20 10 100k
+.meas ac gain find vdb(OUT)
++ at=fx
+.save v(Net-(m)) v(out) xu1.x
+.print ac v(out)
+.plot tran v(elsewhere)
+.step param r 1k 10k
+.control
+run
+.endc
+.end
+"""
+
+
+def test_the_lines_for_the_simulator_come_back_word_for_word() -> None:
+    lines = write_deck(read_deck(REQUESTS).network).splitlines()
+    for line in (
+        ".param fx=1k",
+        ".options reltol=1e-6",
+        ".tran 1u 2m",
+        ".ac dec 20 10 100k",
+        "+ at=fx",
+        ".save v(Net-_m) v(OUT) xu1.x",
+    ):
+        assert line in lines
+    text = "\n".join(lines)
+    assert text.count(".ac ") == text.count(".print ac") == text.count(".end\n") + 1
+    for left in (
+        ".param r=10k",
+        ".plot tran v(elsewhere)",
+        ".step param r 1k 10k",
+        "the .control block from line 17 on",
+    ):
+        assert f"* left out: {left}" in lines
+    again = read_deck(text).network
+    assert [c for c in again.bench.cards if c[0] == "*"] == []
+
+
+def test_a_sweep_that_is_asked_for_replaces_the_decks_own() -> None:
+    lines = write_deck(read_deck(REQUESTS).network, frequencies=(1, 1e9)).splitlines()
+    assert ".ac dec 50 1 1g" in lines
+    assert "* left out: .ac dec 20 10 100k" in lines
+    assert ".ac dec 20 10 100k" not in lines
+
+
+@pytest.mark.parametrize(
+    ("line", "kept"),
+    [("10 100k", True), ("1k 1meg", False), ("1 100", False), ("{f1} {f2}", True), ("", True)],
+)
+def test_the_decks_own_sweep_stands_where_it_takes_in_the_modes(line: str, kept: bool) -> None:
+    """One mode at 1/(2 pi R C) = 159 Hz."""
+    deck = f"t\nVIN in 0 AC 1\nR1 in out 10k\nC1 out 0 100n\n.ac dec 20 {line}\n.end\n"
+    lines = deck_text(read_deck(deck).network).splitlines()
+    assert (f".ac dec 20 {line}".rstrip() in [x.rstrip() for x in lines]) is kept
+    assert (".ac dec 50 1 100k" in lines) is not kept
+
+
+@needs_simulator
+def test_a_deck_with_its_own_requests_runs() -> None:
+    kept = REQUESTS.replace(".tran 1u 2m\n", "").replace("xu1.x", "i(VIN)")
+    answer = simulate(write_deck(read_deck(kept).network))
+    assert answer.frequencies[[0, -1]] == pytest.approx([10, 1e5])
+    # inverting amplifier: -R2/R1, common practice
+    np.testing.assert_allclose(answer.node("OUT"), -2, rtol=1e-5)
+
+
+@needs_simulator
+@pytest.mark.parametrize("gain", ["1e5", "-2MEG", "12345.5"])
+def test_the_gain_of_a_controlled_source_stays(gain: str) -> None:
+    """A follower of gain A has H = A/(1 + A)."""
+    pins = "out in" if gain.startswith("-") else "in out"
+    deck = f"t\nVIN in 0 AC 1\nE1 out 0 {pins} {gain}\nR1 out 0 1k\n.end\n"
+    written = write_deck(read_deck(deck).network)
+    a = abs(parse_deck_number(gain)[0])
+    assert 1 - simulate(written).node("out")[0].real == pytest.approx(1 / (1 + a), rel=1e-3)
+    again = read_deck(written).network
+    assert again.op_amps == read_deck(deck).network.op_amps
+    assert write_deck(again) == written
+
+
+BUFFERED = """\
+Hydrophone, one supply, its middle behind a follower
+VCC VCC 0 DC 5
+R10 VCC D 10k
+R11 D 0 10k
+C10 D 0 10u
+XU2 D VMID VCC 0 VMID AMP
+VIN IN VMID AC 1
+R1 IN A 10k
+R2 A P 10k
+C1 A OUT 22n
+C2 P VMID 10n
+XU1 P OUT VCC 0 OUT AMP
+.end
+"""
+
+
+@needs_simulator
+def test_the_buffer_of_the_ground_is_written_back() -> None:
+    network = read_deck(BUFFERED, ground="VMID").network
+    swapped = Swap().apply(network)[0]
+    before, after = (
+        simulate(write_deck(n, frequencies=(10, 1e5))).node("OUT") for n in (network, swapped)
+    )
+    np.testing.assert_allclose(before + after, 1, atol=1e-4)  # H and 1 - H
+    back = read_deck(write_deck(network), ground="VMID").network
+    same_parts(back, network)
+    assert replace(back.bench, cards=(), models=()) == network.bench
+    assert "VHOLD" not in write_deck(network)
 
 
 NODE_NAMES = st.lists(

@@ -22,7 +22,7 @@ from synth.search.candidates import SectionTarget, derivations
 from synth.target.families import prototype
 from synth.transfer.section import section_figures
 from synth.transfer.transfer import Transfer
-from synth.values.section import fit
+from synth.values.section import SectionFit, fit
 from synth.values.series import Shelf
 from tests.test_published_stages import ENTRIES as STAGES
 from tests.test_published_stages import network_of
@@ -101,7 +101,7 @@ def test_our_values_are_no_worse_than_the_printed_ones(example: dict[str, Any]) 
     stage = next(s for s in stages() if equivalent(s.network, network) is not None)
     shelves = {"R": Shelf("E96", 10.0, 10e6), "C": Shelf("E24", 100e-12, 1e-6)}
     ours = fit(derivations(stage)[0], target, shelves)
-    assert ours is not None
+    assert isinstance(ours, SectionFit)
     mine = stage.network.with_values(ours.choice.values)
     loop = analyse(mine)
     assert _worst(transfer(loop, loop.transfer()), target) <= max(_worst(printed, target), 2e-3)

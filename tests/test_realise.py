@@ -14,11 +14,11 @@ from synth.catalog import stage
 from synth.errors import RealisationError
 from synth.network.deck_writer import write_deck
 from synth.network.equivalence import equivalent
-from synth.realisation.realise import MEETS_DB, realise
+from synth.realisation.realise import realise
 from synth.search.candidates import SectionTarget, derivations
 from synth.target.responses import family_target, second_order_target, transfer_target
 from synth.transfer.transfer import Transfer
-from synth.values.section import fit
+from synth.values.section import SectionFit, fit
 from synth.values.series import CAPACITORS, RESISTORS, Shelf
 from tests.simulator import needs_simulator, simulate
 
@@ -82,7 +82,8 @@ def test_realised_response_against_scipy(kind, family, order, options, oracle) -
     near = wanted > 0.01 * wanted.max()
     got = np.abs(response(best))
     deviation = np.abs(20 * np.log10(got[near] / wanted[near])).max()
-    assert deviation < 0.3
+    allowed = np.maximum(0.03 * wanted, 0.0101 * wanted.max())  # 0.25 dB, or 1 % of the maximum
+    assert (np.abs(got - wanted) <= allowed).all()
     assert deviation <= best.error_db + 0.01  # the figure we report is no less than the truth
     assert np.abs(got - wanted)[~near].max(initial=0) <= best.stop_error + 1e-4
 
@@ -100,7 +101,8 @@ def test_a_high_q_section_comes_out_of_a_sallen_key_with_gain() -> None:
     """Franco's equal-component example asks f0 = 1 kHz, Q = 5, K = 2.8 (ch. 3, from memory)."""
     found = realise(second_order_target("lowpass", 1000.0, 5.0, 2.8), top=3)
     assert "sallen-key-lowpass-gain" in {r.label for r in found}
-    assert found[0].error_db < MEETS_DB
+    assert found[0].meets
+    assert found[0].error_db < 0.25
     unity = realise(second_order_target("lowpass", 1000.0, 5.0, 1.0), top=5)
     assert "sallen-key-lowpass-attenuator" in {r.label for r in unity}
 
@@ -120,7 +122,7 @@ def test_offered_circuits_differ_and_are_ranked() -> None:
     for i, a in enumerate(found):
         for b in found[:i]:
             assert equivalent(a.network, b.network) is None
-    amplifiers = [len(r.network.op_amps) for r in found if r.error_db < MEETS_DB]
+    amplifiers = [len(r.network.op_amps) for r in found if r.meets]
     assert amplifiers == sorted(amplifiers)
 
 
@@ -146,7 +148,7 @@ def test_complement_of_a_target() -> None:
 
 
 def test_no_values_in_the_windows_is_said_with_the_windows() -> None:
-    with pytest.raises(RealisationError, match=r"no values inside the windows .*1 kohm to 1 Mohm"):
+    with pytest.raises(RealisationError, match=r"outside the windows .*1 kohm to 1 Mohm"):
         realise(second_order_target("lowpass", 0.001, 0.7071))
 
 
@@ -181,7 +183,7 @@ def test_our_values_are_no_worse_than_published_ones(
     target = SectionTarget((gain, 0.0, 0.0), (1.0, 1 / q, 1.0), w0)
     shelves = {"R": RESISTORS, "C": Shelf(c_series, 100e-12, 1e-6)}
     ours = fit(derivations(stage(stage_name))[0], target, shelves)
-    assert ours is not None
+    assert isinstance(ours, SectionFit)
 
     def worst(values) -> float:
         loop = analyse(stage(stage_name).network.with_values(values))
@@ -215,6 +217,37 @@ def test_realised_deck_in_the_simulator(target) -> None:
         measured = run.node(r.network.output)
         expected = response(r, run.frequencies)
         assert np.abs(measured - expected).max() <= 1e-3 * np.abs(expected).max()
+
+
+@pytest.mark.parametrize(
+    "numerator", [(1, 3, 9), (-1, -3, -9), (1, 4, 0), (0, -4, -1), (1, -3, 9), (1, 0, -9)]
+)
+def test_numerators_larger_than_the_denominator_are_realised(numerator) -> None:
+    """General biquads whose coefficients exceed the denominator's: a weighted sum gives them."""
+    h = Transfer.from_tf(numerator, [1, 1, 1]).scaled_frequency(6283.0)
+    best = realise(transfer_target(h), top=1)[0]
+    w = np.geomspace(600.0, 60000.0, 101)
+    loop = analyse(best.network)
+    assert best.meets
+    got = transfer(loop, loop.transfer())(1j * w)
+    assert np.abs(got - h(1j * w)).max() < 0.05 * np.abs(h(1j * w)).max()
+
+
+def test_a_refusal_tells_windows_from_structure() -> None:
+    with pytest.raises(RealisationError, match=r"\d+ circuits can have .* outside the windows"):
+        realise(second_order_target("bandstop", 0.01, 5.0))
+    narrow = Shelf("E96", 1e4, 1.02e4)
+    with pytest.raises(RealisationError, match="windows"):
+        realise(second_order_target("lowpass", 1000.0, 5.0), resistors=narrow)
+
+
+def test_a_target_that_is_missed_is_said_to_be_missed() -> None:
+    """Zeros far inside the poles' width, and three resistor values in the whole decade."""
+    found = realise(
+        second_order_target("lowpass", 1000.0, 20.0), resistors=Shelf("E3", 1e3, 1e6), top=1
+    )
+    assert found[0].misses > 1
+    assert not found[0].meets
 
 
 def test_shelves_are_the_defaults_of_the_readme() -> None:

@@ -1,19 +1,27 @@
 """Records, advice and layout."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
+from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer
 from synth.catalog import names, stage
 from synth.network.deck_reader import read_deck
 from synth.network.model import Branch, Network
+from synth.realisation.realise import realise
 from synth.report.advice import complement_advice, half_power_frequency
 from synth.report.layout import WIDTH, shortened, table, wrapped
 from synth.report.netlist import sweep
-from synth.report.record import analysis_record, response_of, transform_record
-from synth.report.text import analysis_text, stage_text, transform_text
-from synth.target import family_target, second_order_target
+from synth.report.record import (
+    analysis_record,
+    realisation_records,
+    response_of,
+    transform_record,
+)
+from synth.report.text import analysis_text, realise_text, stage_text, transform_text
+from synth.target import family_target, realised_error, second_order_target
 from synth.transform.cascade import cascade
 from synth.transform.drive import Swap
 from synth.transform.impedance import ImpedanceSwap
@@ -220,3 +228,20 @@ def test_table_wraps_its_last_column():
 def test_shortened_says_how_long_it_was():
     assert shortened("abc", 3) == "abc"
     assert "(2000 characters" in shortened("ab " * 666 + "ab", 100)
+
+
+# -- realise ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("change_db", "missed"), [(0.0, False), (0.5, True), (-0.3, True)])
+def test_a_missed_target_is_said_above_and_beside_the_circuit(change_db, missed):
+    """The circuit is exact; what is asked lies `change_db` from it."""
+    target = second_order_target("lowpass", 1e3, gain=1.0)
+    found = realise(target, top=1)[0]
+    target = second_order_target("lowpass", 1e3, gain=10 ** (change_db / 20))
+    loop = analyse(found.network)
+    error = realised_error(target, transfer(loop, loop.transfer()))
+    r = replace(found, error_db=error.error_db, deviation=error.misses)
+    shown = realise_text(target, realisation_records([r]))
+    assert ("misses the target" in shown) is missed
+    assert ("no circuit meets the target within 0.25 dB" in shown) is missed

@@ -295,7 +295,7 @@ def test_refusals_are_sentences(ask, sentence):
 @pytest.mark.parametrize("kind", ["lowpass", "highpass", "bandpass", "bandstop", "allpass"])
 def test_a_perfect_realisation_has_no_error(kind):
     t = response_target(kind, 1e3, q=7.0)
-    assert realised_error(t, t.transfer) == (0, 0)
+    assert realised_error(t, t.transfer) == (0, 0, 0)
     assert phase_error(t, t.transfer) < 1e-12
 
 
@@ -334,6 +334,20 @@ def test_a_lost_notch_away_from_the_poles_is_measured_at_its_bottom():
     filled = transfer_from_text("(s^2+0.02s+4.1)/(s^2+s+1)")
     bottom = abs(filled(1j * math.sqrt(4.1))) / t.scale
     assert realised_error(t, filled).stop_error == pytest.approx(bottom, rel=1e-9)
+
+
+@pytest.mark.parametrize(("change_db", "met"), [(0.24, True), (0.26, False), (-0.26, False)])
+def test_the_measure_of_met_is_a_quarter_of_a_decibel_in_the_pass_band(change_db, met):
+    t = family_target("lowpass", "butterworth", 4, 1e3)
+    error = realised_error(t, t.transfer * 10 ** (change_db / 20))
+    assert (error.misses <= 1) is met
+
+
+@pytest.mark.parametrize(("depth", "met"), [(0.0099, True), (0.0101, False)])
+def test_the_measure_of_met_is_one_per_cent_of_the_maximum_at_a_zero(depth, met):
+    t = second_order_target("bandstop", 50.0, 5.0)
+    floor = Transfer.from_tf([1, depth / 5, 1], [1, 1 / 5, 1]).scaled_frequency(100 * math.pi)
+    assert (realised_error(t, floor).misses <= 1) is met
 
 
 def brute_force(t, h, points=400_000):

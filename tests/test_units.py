@@ -197,10 +197,31 @@ def test_what_is_not_finite_is_not_written() -> None:
             format_deck(value)
 
 
-@given(st.floats(min_value=1e-250, max_value=1e250), st.sampled_from([1, -1]))
-def test_deck_numbers_come_back_exactly(magnitude: float, sign: int) -> None:
-    value = sign * magnitude
+@given(
+    st.integers(min_value=1, max_value=10**13 - 1),
+    st.integers(min_value=-250, max_value=230),
+    st.sampled_from([1, -1]),
+)
+def test_short_deck_numbers_come_back_exactly(digits: int, power: int, sign: int) -> None:
+    value = float(f"{sign * digits}e{power}")
     assert parse_deck_number(format_deck(value)) == (value, None)
+
+
+@given(st.floats(min_value=1e-250, max_value=1e250), st.sampled_from([1, -1]))
+def test_deck_numbers_come_back_within_1e_12(magnitude: float, sign: int) -> None:
+    value = sign * magnitude
+    number, note = parse_deck_number(format_deck(value))
+    assert note is None
+    assert number == pytest.approx(value, rel=1e-12, abs=0)
+    assert format_deck(number) == format_deck(value)
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(1e-7 / 0.6, "166.6666666667n"), (0.1 + 0.2, "300m"), (4700 * 1.1, "5.17k")],
+)
+def test_deck_numbers_have_no_tail_of_rounding(value: float, text: str) -> None:
+    assert format_deck(value) == text
 
 
 @given(st.floats(min_value=1e-14, max_value=1e14), st.integers(min_value=2, max_value=9))

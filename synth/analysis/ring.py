@@ -118,8 +118,10 @@ def determinant(rows: Sequence[Mapping[int, Poly]], most_terms: int = MOST_TERMS
                     total = add(total, negate(term) if before % 2 else term)
                     if len(total) > most_terms:
                         raise NetworkError(
-                            f"the formula of this network has more than {most_terms} terms; "
-                            "split it at an op-amp output, or take out parts that do not matter"
+                            f"the formula of this network has more than {most_terms} terms, beyond "
+                            "what exact analysis takes; leave out parts that do not matter, or "
+                            "divide it at an op-amp output (where there is none, by a follower) "
+                            "and read the pieces"
                         )
         table[left] = total
         return total

@@ -36,6 +36,8 @@ def catalog(name: str | None, kind: str | None, order: int | None, as_json: bool
         return
     if kind is not None and kind not in STAGE_KINDS:
         raise click.UsageError(f"there is no kind {kind!r}; the kinds are {', '.join(STAGE_KINDS)}")
+    if order is not None and order < 0:
+        raise click.UsageError(f"--order {order}: the order of a stage is 0 or more")
     listed = [
         s
         for s in stages()

@@ -51,7 +51,7 @@ def derive(
     from synth.realisation.design import Design
     from synth.report.derive import derive_answer, derive_text
 
-    path = check_file(file)
+    path = check_file(file, circuit)
     found = load(circuit, input_, output, ground, keep_grounded)
     name, at_hz = goal_kind(kind)
     part = share(tolerance)

@@ -70,13 +70,15 @@ def explain(
     from math import pi
 
     from synth.analysis.amplifier import OnePole
-    from synth.cli.output import checked_path, show, write_if
+    from synth.cli.output import checked_path, deliver
     from synth.cli.steps import read_step
     from synth.report.explain import explanation
+    from synth.report.explanation_answer import explain_answer
 
     path = None
     if file is not None:
-        path = checked_path(file, FORMATS, ".md for Markdown or .txt for plain text")
+        meaning = ".md for Markdown or .txt for plain text"
+        path = checked_path(file, FORMATS, meaning, circuit)
         form = form or FORMATS[path.suffix.lower()]
         if form != FORMATS[path.suffix.lower()]:
             raise click.UsageError(f"--format {form} and the ending of {file} disagree")
@@ -84,12 +86,10 @@ def explain(
     found = load(circuit, input_, output, ground, keep_grounded)
     record = explanation(found.network, chain, OnePole(2 * pi * gain_bandwidth, dc_gain))
     text = record.markdown if form == "markdown" else record.text
-    write_if(path, text)
-    if as_json:
-        from synth.report.explanation_answer import explain_answer
-
-        show(explain_answer(record, found.name, found.notes))
-    elif path is None:
-        click.echo(text, nl=False)
-    else:
-        click.echo(f"written: {path}")
+    deliver(
+        path,
+        text,
+        as_json,
+        lambda: explain_answer(record, found.name, found.notes),
+        lambda: text if path is None else "",
+    )

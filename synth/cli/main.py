@@ -26,6 +26,8 @@ from synth.errors import SynthError
 
 #: Set in the environment, it lets a fault of the program show its trace.
 TRACE = "SYNTH_TRACE"
+#: Longest word (a file name, a formula) and longest sentence of a complaint, in characters.
+_WORD, _LINE = 120, 1500
 _WRONG_INPUT, _FAULT, _INTERRUPTED, _PIPE = 2, 70, 130, 1
 
 
@@ -136,6 +138,14 @@ def _usage_sentence(error: click.UsageError) -> str:
 
 
 def _complain(message: str) -> int:
-    line = " ".join("".join(c if c.isprintable() else " " for c in message).split())
+    words = "".join(c if c.isprintable() else " " for c in message).split()
+    line = " ".join(_shortened(w, _WORD) for w in words)
+    line = _shortened(line, _LINE)
     print(f"synth: {line}", file=sys.stderr)
     return _WRONG_INPUT
+
+
+def _shortened(text: str, most: int) -> str:
+    """Return a text of at most `most` characters, its middle left out."""
+    half = most // 2 - 2
+    return text if len(text) <= most else f"{text[:half]}...{text[-half:]}"

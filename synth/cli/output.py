@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,23 +21,33 @@ def show(answer: dict[str, Any]) -> None:
     click.echo(json.dumps(answer, indent=2, ensure_ascii=False, allow_nan=False))
 
 
-def check_file(name: str | None) -> Path | None:
+def check_file(name: str | None, circuit: str | None = None) -> Path | None:
     """Return where to write, checked before anything is computed.
+
+    Parameters
+    ----------
+    name : str or None
+        The file to write.
+    circuit : str, optional
+        The circuit that is read.
 
     Raises
     ------
     DeckError
-        If the ending is unknown, or it is a folder, or its folder does not exist.
+        If the ending is unknown, or it is a folder, or its folder does not exist, or it is the
+        file that is read.
     """
     if name is None:
         return None
     from synth.realisation.circuit import DECK_ENDINGS, DESIGN_ENDING
 
     meaning = f"{', '.join(DECK_ENDINGS)} for a deck or {DESIGN_ENDING} for a design"
-    return checked_path(name, (*DECK_ENDINGS, DESIGN_ENDING), meaning)
+    return checked_path(name, (*DECK_ENDINGS, DESIGN_ENDING), meaning, circuit)
 
 
-def checked_path(name: str, endings: Collection[str], meaning: str) -> Path:
+def checked_path(
+    name: str, endings: Collection[str], meaning: str, circuit: str | None = None
+) -> Path:
     """Return the path of a file to write, its ending one of `endings`; errors as `check_file`.
 
     Parameters
@@ -45,6 +56,8 @@ def checked_path(name: str, endings: Collection[str], meaning: str) -> Path:
     endings : collection of str
     meaning : str
         The endings in words, for the message.
+    circuit : str, optional
+        The circuit that is read, whose file must stay.
     """
     if "\0" in name or not name:
         raise DeckError(f"{name!r} is no file name; name the file to write after -o")
@@ -55,7 +68,18 @@ def checked_path(name: str, endings: Collection[str], meaning: str) -> Path:
         raise DeckError(f"the ending of {name} does not say what to write; end it in {meaning}")
     if not path.parent.is_dir():
         raise DeckError(f"there is no folder {path.parent} to write {path.name} in; make it first")
+    if circuit is not None and _one_file(name, circuit):
+        raise DeckError(
+            f"-o {name} is the file that is read ({circuit}), which stays as it is; name another"
+        )
     return path
+
+
+def _one_file(one: str, other: str) -> bool:
+    """Say whether two names are one file, through links and in any spelling."""
+    if not (os.path.exists(one) and os.path.exists(other)):
+        return False
+    return os.path.samefile(one, other)
 
 
 def design_content(path: Path, design: Design) -> str:

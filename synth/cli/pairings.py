@@ -37,13 +37,13 @@ def pairings(
     With ideal op amps every pairing has the same H; with real ones f0 and Q differ. Those that
     are stable are ranked by the worst error of f0 and Q at the gain-bandwidth.
     """
-    from synth.cli.output import check_file, design_content, show, write_if
+    from synth.cli.output import check_file, deliver, design_content
     from synth.errors import RealisationError
     from synth.realisation.design import Design
     from synth.report.pairings import pairings_answer, pairings_record, pairings_text
     from synth.search.pairing import pairings as find_pairings
 
-    path = check_file(file)
+    path = check_file(file, circuit)
     found = load(circuit, input_, output, ground, keep_grounded)
     result = find_pairings(found.network, gain_bandwidth)
     if result.stable and pick > len(result.stable):
@@ -59,13 +59,10 @@ def pairings(
         steps = found.design.derivation + ((chosen.step(),) if chosen.changes else ())
         content = design_content(path, Design(chosen.network, None, steps))
     record = pairings_record(found.name, result, top, pick, found.notes)
-    if as_json:
-        answer = pairings_answer(record)
-        write_if(path, content)
-        show(answer)
-        return
-    text = pairings_text(record)
-    write_if(path, content)
-    click.echo(text, nl=False)
-    if path is not None:
-        click.echo(f"written: {path}")
+    deliver(
+        path,
+        content,
+        as_json,
+        lambda: pairings_answer(record),
+        lambda: pairings_text(record),
+    )

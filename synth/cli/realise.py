@@ -129,7 +129,7 @@ def realise(
             f"--pick {chosen} asks for a circuit that is not there: {len(found)} "
             f"{'was' if len(found) == 1 else 'were'} found; pick one of them"
         )
-    records = realisation_records(target, found[: max(top, chosen)])
+    records = realisation_records(found[: max(top, chosen)])
     design = found[chosen - 1].design
     content = None if path is None else design_content(path, design)
     from synth.report.answer import realise_answer

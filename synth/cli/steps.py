@@ -9,6 +9,7 @@ from typing import NamedTuple
 from synth.errors import TransformError
 from synth.transform.drive import Swap
 from synth.transform.impedance import ImpedanceSwap
+from synth.transform.lift import LiftTerminals
 from synth.transform.loop_complement import LoopComplement
 from synth.transform.prune import Prune
 from synth.transform.scale import ScaleFrequency, ScaleImpedance
@@ -29,13 +30,37 @@ def _names(text: str | None) -> tuple[str, ...]:
     return tuple(n.strip() for n in (text or "").split(",") if n.strip())
 
 
+def _fractions(text: str) -> LiftTerminals:
+    """Read ``C2.2,R1.1:0.4``: terminals with their fractions of the input, 1 where none is said."""
+    found: dict[tuple[str, str], float] = {}
+    for item in _names(text):
+        name, colon, fraction = item.partition(":")
+        part, dot, pin = name.strip().rpartition(".")
+        if not dot or not part or not pin:
+            raise TransformError(
+                f"{item!r} names no terminal; write part.pin, or part.pin:fraction, as in "
+                "lift=C2.2,R1.1:0.4 (`synth analyse` lists the terminals)"
+            )
+        if (part, pin) in found:
+            raise TransformError(f"terminal {part}.{pin} is named twice; give it one fraction")
+        found[part, pin] = parse_si(fraction) if colon else 1.0
+    return LiftTerminals(tuple(found.items()))
+
+
 #: Name -> form.
 STEPS: Mapping[str, StepForm] = {
     "swap": StepForm(
         "swap, swap=STAGE",
         "input and ground interchanged: H becomes 1 - H; with STAGE only within one stage of a "
-        "cascade, by its number in `synth analyse` or its parts, as in swap=R3,C3,U2",
+        "cascade, by its number in `synth analyse` or its parts, as in swap=R3,R4,C3,C4,U2",
         lambda x: Swap(x or ""),
+    ),
+    "lift": StepForm(
+        "lift=C2.2,R1.1:0.4",
+        "terminals (part.pin) driven by a fraction of the input, 1 where none is said, 0 for "
+        "ground; the natural modes stay. `synth lift` finds the fractions for a response",
+        lambda x: _fractions(x or ""),
+        True,
     ),
     "rc-cr": StepForm(
         "rc-cr, rc-cr=1kHz",

@@ -45,7 +45,7 @@ def transform(
     from synth.realisation.design import Design
     from synth.report.record import transform_record
 
-    path = check_file(file)
+    path = check_file(file, circuit)
     chain = [(text, read_step(text)) for text in steps]
     found = load(circuit, input_, output, ground, keep_grounded)
     options = {"--input": input_, "--output": output, "--ground": ground}

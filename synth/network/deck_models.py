@@ -7,6 +7,8 @@ inaccessible ground of the op amp.
 from __future__ import annotations
 
 import math
+import re
+from collections.abc import Collection
 from typing import Protocol
 
 from synth.errors import NetworkError
@@ -30,7 +32,17 @@ class OnePoleAmplifier(Protocol):
         """A0, which may be infinite."""
 
 
-def amplifier_text(name: str, pins: int, amplifier: OnePoleAmplifier | None) -> str:
+def gain_model(gain: float, taken: Collection[str]) -> tuple[str, str]:
+    """Return name and text of a 3-pin op amp of a plain gain, its name none of `taken`."""
+    name = "opamp_gain_" + re.sub(r"\W", "_", format_deck(gain))
+    while name in taken:
+        name += "_"
+    return name, amplifier_text(name, 3, None, gain)
+
+
+def amplifier_text(
+    name: str, pins: int, amplifier: OnePoleAmplifier | None, gain: float = IDEAL_GAIN
+) -> str:
     """Write the subcircuit of an op amp.
 
     Parameters
@@ -41,6 +53,8 @@ def amplifier_text(name: str, pins: int, amplifier: OnePoleAmplifier | None) -> 
         3 (plus minus out) or 5 (plus minus vcc vee out).
     amplifier : OnePoleAmplifier or None
         None is the ideal op amp.
+    gain : float
+        Of the ideal op amp.
 
     Returns
     -------
@@ -54,18 +68,18 @@ def amplifier_text(name: str, pins: int, amplifier: OnePoleAmplifier | None) -> 
     signature = "plus minus out" if pins == 3 else "plus minus vcc vee out"
     head = f".subckt {name} {signature}"
     if amplifier is None:
-        body = [f"Eout out 0 plus minus {format_deck(IDEAL_GAIN)}"]
+        body = [f"Eout out 0 plus minus {format_deck(gain)}"]
     else:
-        wt, gain = amplifier.gain_bandwidth, min(amplifier.dc_gain, LARGEST_GAIN)
-        if not (0 < wt < math.inf and gain > 0):
+        wt, a0 = amplifier.gain_bandwidth, min(amplifier.dc_gain, LARGEST_GAIN)
+        if not (0 < wt < math.inf and a0 > 0):
             raise NetworkError(
-                f"an op amp of gain-bandwidth {wt:g} rad/s and DC gain {gain:g} cannot be "
+                f"an op amp of gain-bandwidth {wt:g} rad/s and DC gain {a0:g} cannot be "
                 "written; both must be positive, the first one finite"
             )
         # 1 S into A0 ohm beside 1/wt farad: v(pole) = A0 / (1 + s*A0/wt) * (v(plus) - v(minus))
         body = [
             "Gin 0 pole plus minus 1",
-            f"Rpole pole 0 {format_deck(gain)}",
+            f"Rpole pole 0 {format_deck(a0)}",
             f"Cpole pole 0 {format_deck(1 / wt)}",
             "Eout out 0 pole 0 1",
         ]

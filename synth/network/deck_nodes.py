@@ -66,8 +66,8 @@ def _every_node(network: Network) -> Iterator[str]:
         yield from (s.plus, s.minus)
     for b in network.bench.decoupling:
         yield from b.nodes
-    for u in network.op_amps:
-        yield from u.supply_pins or ()
+    for u in (*network.bench.op_amps, *network.op_amps):
+        yield from (u.plus, u.minus, u.out, *(u.supply_pins or ()))
 
 
 def _free(node: str, taken: Iterable[str]) -> str:

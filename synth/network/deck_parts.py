@@ -358,10 +358,14 @@ def _expand(
     parts: Parts,
 ) -> None:
     key = definition.name.lower()
-    if key in scope.definitions or len(scope.definitions) >= _DEEPEST:
+    if key in scope.definitions:
         raise DeckError(
-            f"line {line.number}: subcircuit {definition.name} calls itself, or calls are nested "
-            f"more than {_DEEPEST} deep; write the parts out"
+            f"line {line.number}: subcircuit {definition.name} calls itself; write the parts out"
+        )
+    if len(scope.definitions) >= _DEEPEST:
+        raise DeckError(
+            f"line {line.number}: calls of subcircuits are nested more than {_DEEPEST} deep at "
+            f"{definition.name}; write the parts out"
         )
     passed = {k: scope.parameters.get(v.strip("{}'").lower(), v) for k, v in keys.items()}
     unknown = set(passed) - set(definition.parameters)

@@ -78,11 +78,11 @@ def find_ports(
         if s.plus not in grounds:
             raise DeckError(
                 f"source {s.name} stands between the signal nodes {s.plus} and {s.minus}; "
-                "replace it by a wire, or name it with --input"
+                "replace it by a wire, name it with --input, or the signal's ground with --ground"
             )
     for source, node in driven:
         if source is not None:
-            _check_orientation(source, node, grounds)
+            _check_orientation(source, node, grounds, ground)
     output_node = _output(parts, output)
     grounds, notes = _undriven_supplies(parts, grounds, {*nodes, output_node})
     second = [s for s in others if has_ac(s)]
@@ -169,7 +169,10 @@ def _named_input(parts: Parts, wanted: str, fixed: set[str]) -> tuple[Source | N
             )
         return named[0], _far_end(named[0], fixed)
     if node in fixed:
-        raise DeckError(f"--input {wanted} is the ground; name the node the signal enters at")
+        raise DeckError(
+            f"--input {wanted} is the ground; name the node the signal enters at, or another "
+            "ground with --ground"
+        )
     drivers = [s for s in parts.sources if node in (s.plus, s.minus)]
     if len(drivers) > 1:
         raise DeckError(f"node {node} is driven by {_describe(drivers)}; name one with --input")
@@ -213,22 +216,27 @@ def _held_by(sources: list[Source], fixed: set[str]) -> dict[str, None]:
     return grounds
 
 
-def _check_orientation(source: Source, node: str, grounds: Iterable[str]) -> None:
+def _check_orientation(
+    source: Source, node: str, grounds: Iterable[str], ground: str | None
+) -> None:
+    named = f", or name another ground than {ground} with --ground" if ground else ""
     if source.plus == source.minus or {source.plus, source.minus} <= set(grounds):
         raise DeckError(
             f"source {source.name} has both ends at the ground or a supply; "
-            "name another input with --input"
+            f"name another input with --input{named}"
         )
     if source.plus == node and source.minus in grounds:
         return
     if source.minus == node and source.plus in grounds:
         raise DeckError(
             f"source {source.name} has its + end at {source.plus}, so it drives node {node} with "
-            "the sign reversed; exchange its two nodes"
+            f"the sign reversed; exchange its two nodes{named}"
         )
+    far = source.minus if source.plus == node else source.plus
     raise DeckError(
-        f"source {source.name} stands between nodes {source.plus} and {source.minus}, neither "
-        "of them the ground or a supply; return one end to the ground"
+        f"source {source.name} stands between nodes {source.plus} and {source.minus}, neither of "
+        f"them the ground or a supply; if {far} is the signal's ground, say so with --ground "
+        f"{far}, else return one end to the ground"
     )
 
 

@@ -12,9 +12,12 @@ from pathlib import Path
 from typing import NamedTuple
 
 from synth.errors import DeckError
-from synth.network.deck_parts import ControlledSource, Parts, op_amp_models, read_parts
+from synth.network.deck_cards import read_cards
+from synth.network.deck_midsupply import ground_notes, parts_apart
+from synth.network.deck_models import gain_model
+from synth.network.deck_parts import Parts, op_amp_models, read_parts
 from synth.network.deck_ports import Ports, find_ports
-from synth.network.deck_text import LARGEST, split_deck
+from synth.network.deck_text import LARGEST, DeckText, split_deck
 from synth.network.model import Bench, Network, OpAmp, Port
 
 
@@ -37,9 +40,10 @@ def read_deck(
 
     The input is the V source with an AC value, else the only V source that feeds no supply pin.
     The output is node ``out``, in any case, with or without a leading slash.  Nodes that reach
-    the ground through DC sources only are supplies; parts among supplies and ground are set
-    aside in ``network.bench``.  Op amps are X calls with 3 pins (plus minus out) or 5 (plus minus
-    vcc vee out), and E sources of gain 1e4 or more; the call XU1 is op amp U1.
+    the ground through DC sources only are supplies; parts among supplies and ground, and those
+    that make the signal's ground, are set aside in ``network.bench``.  Op amps are X calls with
+    3 pins (plus minus out) or 5 (plus minus vcc vee out), and E sources of gain 1e4 or more; the
+    call XU1 is op amp U1.
 
     Parameters
     ----------
@@ -82,10 +86,11 @@ def read_deck(
     if not parts.branches and not parts.amplifiers:
         raise DeckError("the deck has no parts; the first line is taken as its title")
     ports = find_ports(parts, input_=input_, output=output, ground=ground)
-    grounds = ports.grounds
-    aside = tuple(b for b in parts.branches if set(b.nodes) <= grounds)
-    branches = tuple(b for b in parts.branches if not set(b.nodes) <= grounds)
-    op_amps = tuple(_op_amp(u, grounds) for u in parts.amplifiers)
+    apart = parts_apart(parts, ports)
+    branches = tuple(b for b in parts.branches if b.name not in apart.branches)
+    amplifiers, gains = _op_amps(parts, ports, deck)
+    op_amps = tuple(u for u in amplifiers if u.name not in apart.op_amps)
+    models = (*op_amp_models(deck, parts), *gains)
     network = Network(
         branches=branches,
         op_amps=op_amps,
@@ -95,10 +100,17 @@ def read_deck(
         supplies=ports.supplies,
         held=_held(keep_grounded, branches, op_amps),
         title=deck.title,
-        bench=Bench(ports.sources, aside, op_amp_models(deck, parts)),
+        bench=Bench(
+            ports.sources,
+            tuple(b for b in parts.branches if b.name in apart.branches),
+            models,
+            tuple(u for u in amplifiers if u.name in apart.op_amps),
+            read_cards(deck, models),
+        ),
     )
     _check_connections(parts, ports)
-    return ReadResult(network, (*deck.notes, *parts.notes, *ports.notes))
+    hints = () if ground else ground_notes(parts, ports)
+    return ReadResult(network, (*deck.notes, *parts.notes, *ports.notes, *hints))
 
 
 def read_deck_file(
@@ -159,15 +171,25 @@ def _ports(nodes: tuple[str, ...]) -> tuple[Port, ...]:
     return tuple(Port(node, node) for node in nodes)
 
 
-def _op_amp(part: OpAmp | ControlledSource, grounds: frozenset[str]) -> OpAmp:
-    if isinstance(part, OpAmp):
-        return part
-    if part.ref not in grounds:
-        raise DeckError(
-            f"line {part.line}: the second node of {part.name}, {part.ref}, is neither the ground "
-            "nor a supply; an op amp drives its output against the ground"
-        )
-    return OpAmp(part.name, part.plus, part.minus, part.out)
+def _op_amps(
+    parts: Parts, ports: Ports, deck: DeckText
+) -> tuple[tuple[OpAmp, ...], tuple[tuple[str, str], ...]]:
+    """Return the op amps, and the models that carry the gains of controlled sources."""
+    found: list[OpAmp] = []
+    models: dict[float, tuple[str, str]] = {}
+    for u in parts.amplifiers:
+        if isinstance(u, OpAmp):
+            found.append(u)
+            continue
+        if u.ref not in ports.grounds:
+            raise DeckError(
+                f"line {u.line}: the second node of {u.name}, {u.ref}, is neither the ground "
+                "nor a supply; an op amp drives its output against the ground"
+            )
+        if u.gain not in models:
+            models[u.gain] = gain_model(u.gain, deck.subcircuits)
+        found.append(OpAmp(u.name, u.plus, u.minus, u.out, model=models[u.gain][0]))
+    return tuple(found), tuple(models.values())
 
 
 def _held(names: Iterable[str], *kinds: Iterable[object]) -> frozenset[str]:

@@ -21,9 +21,9 @@ LARGEST = 1_000_000
 _DEEPEST = 5
 _INCLUDES = (".include", ".inc", ".incl", ".lib")
 #: Analyses, output and settings of a simulator: they do not change the network.
-_IGNORED = re.compile(
+_REQUESTS = re.compile(
     r"\.(?:"
-    r"ac|tran|op|dc|noise|disto|tf|pz|sens|four|fourier|meas|measure|step|options|"
+    r"ac|tran|op|dc|noise|disto|tf|pz|sens|four|fourier|meas|measure|options|"
     r"option|opt|opts|save|print|plot|probe|graph|temp|ic|nodeset|width"
     r")"
 )
@@ -67,7 +67,8 @@ class DeckText:
 
     ``subcircuits`` and ``parameters`` are keyed in lower case.  ``cards`` holds (names, text) of
     lines such as ``.model`` that an op-amp subcircuit may rely on; ``globals`` the nodes that
-    keep their name inside subcircuits, in lower case.
+    keep their name inside subcircuits, in lower case.  ``requests`` are the lines that ask the
+    simulator for something, word for word, and ``left_out`` what is neither read nor kept.
     """
 
     title: str
@@ -77,6 +78,8 @@ class DeckText:
     cards: tuple[tuple[tuple[str, ...], str], ...] = ()
     globals: frozenset[str] = frozenset()
     notes: tuple[str, ...] = ()
+    requests: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
 
 
 @dataclass
@@ -90,6 +93,8 @@ class _Builder:
     cards: list[tuple[tuple[str, ...], str]] = field(default_factory=list)
     globals: set[str] = field(default_factory=set)
     notes: list[str] = field(default_factory=list)
+    requests: list[str] = field(default_factory=list)
+    left_out: list[str] = field(default_factory=list)
 
     def raw(self, first: int, last: int) -> str:
         return "\n".join(self.physical[first - 1 : last])
@@ -128,7 +133,7 @@ def split_deck(text: str) -> DeckText:
             f"the first line of a deck is its title: {first!r} was not read as a part"
         )
     title = _title(first)
-    lines = _outside_control(_logical_lines(physical))
+    lines = _outside_control(_logical_lines(physical), builder)
     for line in lines:
         if line.word == ".end":
             break
@@ -148,6 +153,8 @@ def split_deck(text: str) -> DeckText:
         tuple(builder.cards),
         frozenset(builder.globals),
         tuple(builder.notes),
+        tuple(builder.requests),
+        tuple(builder.left_out),
     )
 
 
@@ -231,11 +238,12 @@ def _logical_lines(physical: list[str]) -> Iterator[Line]:
         yield Line(start, " ".join(pieces), last)
 
 
-def _outside_control(lines: Iterator[Line]) -> Iterator[Line]:
+def _outside_control(lines: Iterator[Line], builder: _Builder) -> Iterator[Line]:
     inside = False
     for line in lines:
         if line.word == ".control":
             inside = True
+            builder.left_out.append(f"the .control block from line {line.number} on")
         elif line.word == ".endc":
             inside = False
         elif not inside:
@@ -264,6 +272,7 @@ def _read_card(line: Line, builder: _Builder) -> None:
         builder.cards.append(((name.lower(),), builder.raw(line.number, line.last)))
     elif word == ".global":
         builder.globals.update(rest.lower().split())
+        builder.requests.append(builder.raw(line.number, line.last))
     elif word in (".if", ".elseif", ".else", ".endif"):
         raise DeckError(
             f"line {line.number}: {word} chooses lines by an expression, which is not "
@@ -271,8 +280,12 @@ def _read_card(line: Line, builder: _Builder) -> None:
         )
     elif word == ".ends":
         raise DeckError(f"line {line.number}: .ends has no .subckt before it; delete it")
-    elif not _IGNORED.fullmatch(word):
-        builder.notes.append(f"line {line.number}: {word} is not used")
+    elif _REQUESTS.fullmatch(word):
+        builder.requests.append(builder.raw(line.number, line.last))
+    else:
+        builder.left_out.append(line.text)
+        if word != ".step":
+            builder.notes.append(f"line {line.number}: {word} is not used")
 
 
 def _read_subcircuit(

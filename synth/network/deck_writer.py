@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Literal
 
 from synth.errors import NetworkError, NumberError
+from synth.network.deck_cards import is_sweep, shows_ac, written_cards
 from synth.network.deck_models import OnePoleAmplifier, amplifier_text
 from synth.network.deck_nodes import deck_nodes, is_zero
 from synth.network.deck_parts import op_amp_name
@@ -17,6 +18,8 @@ from synth.units import format_deck
 #: An op amp in a deck: None is each deck's own subcircuits, ideal where it has none.
 AmplifierChoice = Literal["ideal"] | OnePoleAmplifier | None
 
+#: Sweep of a deck that has none of its own, Hz.
+_SWEEP = (1.0, 1e6)
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_.:#/+\-]*")
 
 
@@ -24,13 +27,14 @@ def write_deck(
     network: Network,
     *,
     amplifier: AmplifierChoice = None,
-    frequencies: tuple[float, float] = (1.0, 1e6),
+    frequencies: tuple[float, float] | None = None,
     points: int = 50,
 ) -> str:
     """Write a network as a deck.
 
-    A network that came from a deck keeps its sources, decoupling, calls and (with `amplifier`
-    None) op-amp subcircuits.  Node names the simulator cannot take are rewritten, with a comment.
+    A network that came from a deck keeps its sources, decoupling, calls, the lines that ask the
+    simulator for something, and (with `amplifier` None) op-amp subcircuits.  Node names the
+    simulator cannot take are rewritten, with a comment.
 
     Parameters
     ----------
@@ -38,8 +42,9 @@ def write_deck(
         With one input, and a value for every part.
     amplifier : "ideal", OnePoleAmplifier or None
         The op amp to write; None takes the network's own subcircuits, ideal where it has none.
-    frequencies : tuple of two float
-        First and last frequency of the AC analysis in Hz.
+    frequencies : tuple of two float, optional
+        First and last frequency of the AC analysis in Hz, in place of the deck's own; by default
+        the deck's own ``.ac`` line, or 1 Hz to 1 MHz where it has none.
     points : int
         Frequencies per decade.
 
@@ -69,9 +74,10 @@ def write_deck(
     .end
     <BLANKLINE>
     """
-    if not (0 < frequencies[0] < frequencies[1] < float("inf") and points >= 1):
+    first, last = frequencies or _SWEEP
+    if not (0 < first < last < float("inf") and points >= 1):
         raise NumberError(
-            f"frequencies {frequencies[0]:g} to {frequencies[1]:g} Hz at {points} points a decade "
+            f"frequencies {first:g} to {last:g} Hz at {points} points a decade "
             "are no range; give two increasing positive ones and at least one point"
         )
     _check_parts(network)
@@ -86,9 +92,13 @@ def write_deck(
         *calls,
         *models,
     ]
-    start, stop = map(format_deck, frequencies)
-    lines += [f".ac dec {points} {start} {stop}", _print_line(network, nodes), ".end", ""]
-    return "\n".join(lines)
+    cards = written_cards(network, nodes, _calls(network), frequencies is None)
+    if not any(map(is_sweep, cards)):
+        lines.append(f".ac dec {points} {format_deck(first)} {format_deck(last)}")
+    lines += cards
+    if not any(map(shows_ac, cards)):
+        lines.append(_print_line(network, nodes))
+    return "\n".join((*lines, ".end", ""))
 
 
 def call_name(op_amp: str) -> str:
@@ -103,6 +113,10 @@ def call_name(op_amp: str) -> str:
     if not _NAME.fullmatch(op_amp) or op_amp_name(call) != op_amp:
         raise NetworkError(f"op amp name {op_amp!r} cannot stand in a deck; begin with a letter")
     return call
+
+
+def _calls(network: Network) -> list[str]:
+    return [call_name(u.name) for u in (*network.bench.op_amps, *network.op_amps)]
 
 
 def _check_parts(network: Network) -> None:
@@ -135,7 +149,7 @@ def _check_names(network: Network) -> None:
     """Refuse names that differ in case only: a deck knows no case."""
     seen: dict[str, str] = {}
     names = [b.name for b in (*network.bench.decoupling, *network.branches)]
-    names += [call_name(u.name) for u in network.op_amps]
+    names += _calls(network)
     for name in names:
         other = seen.setdefault(name.lower(), name)
         if names.count(name) > 1 or other != name:
@@ -176,6 +190,7 @@ def _sources(network: Network, nodes: Mapping[str, str]) -> list[str]:
         lines.append(f"{s.name} {nodes[s.plus]} {nodes[s.minus]} {text}".rstrip())
     links = [(s.plus, s.minus) for s in bench if s not in driver]
     links += [b.nodes for b in network.bench.decoupling if b.power != POWERS["C"]]
+    links += [pair for u in network.bench.op_amps for pair in ((u.plus, u.out), (u.minus, u.out))]
     held = _linked(links, {n for n, name in nodes.items() if name == "0"})
     for node in (network.reference, *network.supplies):
         if node not in held:
@@ -222,7 +237,8 @@ def _amplifiers(
     stem = "opamp_ideal" if pole is None else "opamp_one_pole"
     generic: dict[tuple[str, int], str] = {}
     calls = []
-    for u in network.op_amps:
+    every = (*network.bench.op_amps, *network.op_amps)
+    for u in every:
         pins = [u.plus, u.minus, *(u.supply_pins or ()), u.out]
         model = u.model if u.model in defined else None
         if model is None:
@@ -234,7 +250,7 @@ def _amplifiers(
             model = generic[key]
         calls.append(" ".join((call_name(u.name), *(nodes[p] for p in pins), model)))
     models = [text for _, text in own]
-    kept = {u.model for u in network.op_amps}
+    kept = {u.model for u in every}
     for (wanted, count), name in generic.items():
         if amplifier is None and wanted in kept:
             models.append(f"* {name} is an ideal op amp here: put your own model in its place")

@@ -119,12 +119,17 @@ class Source:
 class Bench:
     """What a deck has beside the signal network: sources, decoupling, op-amp definitions.
 
-    ``models`` holds (name, text) of the op-amp subcircuits the deck defined, word for word.
+    ``models`` holds (name, text) of the op-amp subcircuits the deck defines, word for word;
+    ``op_amps`` those that make a supply or the reference and see no signal, such as the buffer
+    of a mid-supply divider; ``cards`` the lines of the deck that ask a simulator for something,
+    word for word, and comments on those left out.
     """
 
     sources: tuple[Source, ...] = ()
     decoupling: tuple[Branch, ...] = ()
     models: tuple[tuple[str, str], ...] = ()
+    op_amps: tuple[OpAmp, ...] = ()
+    cards: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -285,23 +290,17 @@ class Network:
         def at(node: str) -> str:
             return n.get(node, node)
 
+        def placed(u: OpAmp) -> OpAmp:
+            pins = u.supply_pins and (at(u.supply_pins[0]), at(u.supply_pins[1]))
+            return replace(u, plus=at(u.plus), minus=at(u.minus), out=at(u.out), supply_pins=pins)
+
         return replace(
             self,
             branches=tuple(
                 replace(b, name=p.get(b.name, b.name), nodes=(at(b.nodes[0]), at(b.nodes[1])))
                 for b in self.branches
             ),
-            op_amps=tuple(
-                replace(
-                    u,
-                    name=p.get(u.name, u.name),
-                    plus=at(u.plus),
-                    minus=at(u.minus),
-                    out=at(u.out),
-                    supply_pins=u.supply_pins and (at(u.supply_pins[0]), at(u.supply_pins[1])),
-                )
-                for u in self.op_amps
-            ),
+            op_amps=tuple(replace(placed(u), name=p.get(u.name, u.name)) for u in self.op_amps),
             inputs=tuple(Port(q.name, at(q.node)) for q in self.inputs),
             outputs=tuple(Port(q.name, at(q.node)) for q in self.outputs),
             reference=at(self.reference),
@@ -316,6 +315,7 @@ class Network:
                     replace(b, nodes=(at(b.nodes[0]), at(b.nodes[1])))
                     for b in self.bench.decoupling
                 ),
+                op_amps=tuple(map(placed, self.bench.op_amps)),
             ),
         )
 
@@ -355,8 +355,8 @@ def _check(network: Network) -> None:
     for u in network.op_amps:
         if u.out in fixed:
             raise NetworkError(
-                f"output of op amp {u.name} is tied to node {u.out}, which is held by the "
-                f"{fixed[u.out]}; free it"
+                f"output of op amp {u.name} is tied to node {u.out}, which is held by "
+                f"{_holder(fixed[u.out])}; free it"
             )
         if u.out in outputs:
             raise NetworkError(
@@ -371,6 +371,10 @@ def _check(network: Network) -> None:
     for p in network.outputs:
         if p.node in fixed:
             raise NetworkError(
-                f"output node {p.node} is held by the {fixed[p.node]}; name an output the "
+                f"output node {p.node} is held by {_holder(fixed[p.node])}; name an output the "
                 "network drives"
             )
+
+
+def _holder(what: str) -> str:
+    return "the ground or a supply" if what == "ground" else f"input {what}"

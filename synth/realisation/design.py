@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from synth.network.model import Network
-from synth.target.target import Target
+from synth.target.target import MEETS_DEGREES, Target
 from synth.transform.step import Step
 
 
@@ -75,6 +75,9 @@ class Realisation:
         Largest deviation in dB where the target is within 40 dB of its maximum.
     stop_error : float
         Largest deviation elsewhere, relative to the target's maximum.
+    deviation : float
+        Largest deviation of magnitude over what counts as met; see
+        `synth.target.target.RealisedError`.
     phase_error : float
         Largest deviation of phase in degrees where the target is within 40 dB of its maximum.
     spread : float
@@ -89,6 +92,7 @@ class Realisation:
     stages: tuple[StageUse, ...]
     error_db: float
     stop_error: float
+    deviation: float
     phase_error: float
     spread: float
     balanced_zeros: int
@@ -98,6 +102,21 @@ class Realisation:
     def network(self) -> Network:
         """The circuit."""
         return self.design.network
+
+    @property
+    def allpass(self) -> bool:
+        """Whether the target is an all-pass, of which the phase counts."""
+        return self.design.target is not None and self.design.target.kind == "allpass"
+
+    @property
+    def misses(self) -> float:
+        """Largest error over what counts as met: at most 1 when the target is met."""
+        return max(self.deviation, self.phase_error / MEETS_DEGREES if self.allpass else 0.0)
+
+    @property
+    def meets(self) -> bool:
+        """Whether the target is met, by the measure of `synth.target.target`."""
+        return self.misses <= 1
 
     @property
     def label(self) -> str:

@@ -26,15 +26,9 @@ from synth.transform.cascade import cascade
 from synth.transform.step import Step
 from synth.units import format_si
 from synth.values.choose import DEEP, QUICK
-from synth.values.section import SectionFit, fit
+from synth.values.section import Misfit, SectionFit, fit
 from synth.values.series import CAPACITORS, RESISTORS, Shelf
 
-#: A realisation within this many dB of its target counts as meeting it: parts of 1 % leave more.
-MEETS_DB = 0.25
-#: The same where the target is lower, as a share of its maximum.
-MEETS_STOP = 0.01
-#: The same for the phase of an all-pass, in degrees.
-MEETS_DEGREES = 2.0
 #: Ratios of like parts above this are hard to make well (common practice).
 WIDE = 100.0
 #: How many lifted circuits are fitted beside the others for one section, fewest parts first.
@@ -103,9 +97,9 @@ def realise(
     Returns
     -------
     tuple of Realisation
-        Each verified by exact analysis of the whole circuit with its values.  Ranked by: within
-        `MEETS_DB` of the target (an all-pass also within `MEETS_DEGREES`), else by how many times
-        it must double to hold the error; fewest amplifiers;
+        Each verified by exact analysis of the whole circuit with its values.  Ranked by: the
+        target met (by the measure of `synth.target.target`), else how many times that measure
+        must double to hold the error; fewest amplifiers;
         fewest zeros that need matched parts; a spread within `WIDE`; fewest capacitors, then
         parts; spread (in octaves); error.
 
@@ -187,21 +181,15 @@ def _inequivalent(found: Sequence[Realisation]) -> list[Realisation]:
 def rank(r: Realisation) -> tuple[float, ...]:
     """Return the key that realisations are ordered by; see `realise`."""
     network = r.network
-    allpass = r.design.target is not None and r.design.target.kind == "allpass"
-    misses = max(
-        r.error_db / MEETS_DB,
-        r.stop_error / MEETS_STOP,
-        r.phase_error / MEETS_DEGREES if allpass else 0.0,
-    )
     return (
-        ceil(log2(min(misses, 2.0**40))) if misses > 1 else 0,
+        0 if r.meets else ceil(log2(min(r.misses, 2.0**40))),
         len(network.op_amps),
         r.balanced_zeros,
         r.spread > WIDE,
         sum(b.power == 1 for b in network.branches),
         len(network.branches),
         round(log2(r.spread)),
-        r.phase_error if allpass else r.error_db,
+        r.phase_error if r.allpass else r.error_db,
     )
 
 
@@ -225,7 +213,7 @@ class _Workshop:
         self._fits: dict[SectionTarget, tuple[FittedStage, ...]] = {}
         self._deep: dict[tuple[str, SectionTarget], FittedStage] = {}
         self._obstacles: dict[SectionTarget, Mapping[str, int]] = {}
-        self._unsolved: dict[SectionTarget, int] = {}
+        self._misfits: dict[SectionTarget, tuple[Misfit, ...]] = {}
         self._closures: dict[int, tuple[Candidate, ...]] = {}
         self._by_name = {s.name: s for s in stages()}
 
@@ -237,16 +225,16 @@ class _Workshop:
             result = search((*self._closure(target.order), *lifted), target)
             self._obstacles[key] = result.obstacles
             sound: list[FittedStage] = []
-            failed = 0
+            misfits: list[Misfit] = []
             for candidate in sorted(result.candidates, key=lambda c: _least_cost(c, target)):
                 found = fit(candidate, target, self._shelves, self._seed, QUICK)
-                if found is None:
-                    failed += 1
+                if isinstance(found, Misfit):
+                    misfits.append(found)
                 elif feedback(analyse((stage := FittedStage(found)).network)).negative:
                     sound.append(stage)
                 if len(sound) >= self._enough:
                     break
-            self._unsolved[key] = failed
+            self._misfits[key] = tuple(misfits)
             self._fits[key] = tuple(sorted(sound, key=lambda f: f.cost))
         return self._fits[key]
 
@@ -255,7 +243,7 @@ class _Workshop:
         key = (stage.label, stage.fit.target)
         if key not in self._deep:
             found = fit(stage.fit.candidate, stage.fit.target, self._shelves, self._seed, DEEP)
-            better = stage if found is None else FittedStage(found)
+            better = stage if isinstance(found, Misfit) else FittedStage(found)
             sound = better.cost <= stage.cost and feedback(analyse(better.network)).negative
             self._deep[key] = better if sound else stage
         return self._deep[key]
@@ -281,17 +269,22 @@ class _Workshop:
 
     def _why(self, section: SectionTarget) -> str:
         where = f"the section at {format_si(section.w0 / (2 * pi), 'Hz')}"
-        unsolved = self._unsolved[section]
-        if unsolved:
+        wanted = " ".join(f"{c:+.4g}" for c in reversed(section.numerator))
+        misfits = self._misfits[section]
+        outside = misfits.count(Misfit.OUTSIDE_WINDOWS)
+        if outside:
             return (
-                f"{unsolved} circuits have the structure for {where} but no values inside the "
-                f"windows ({_window(self._shelves['R'], 'ohm')}, "
-                f"{_window(self._shelves['C'], 'F')}); change the gain, the frequency or the "
-                "windows"
+                f"{outside} circuits can have {where}, but with values outside the windows "
+                f"({_window(self._shelves['R'], 'ohm')}, {_window(self._shelves['C'], 'F')}); "
+                "change the windows, the frequency or the gain"
+            )
+        if misfits:
+            return (
+                f"{len(misfits)} circuits have the powers and signs of {where}, but none has "
+                f"positive part values for the numerator {wanted}; change the gain or its sign"
             )
         failed = self._obstacles[section]
         if failed.get("sign") or failed.get("numerator"):
-            wanted = " ".join(f"{c:+.4g}" for c in reversed(section.numerator))
             return f"no stage of order {section.order} has the numerator {wanted} for {where}"
         return f"no stage of the catalogue has order {section.order} with such poles for {where}"
 
@@ -321,15 +314,16 @@ def _assembled(target: Target, chain: Sequence[FittedStage]) -> Realisation:
     uses = tuple(_use(s, names) for s, names in zip(chain, whole.maps, strict=True))
     loop = analyse(network)
     realised = transfer(loop, loop.transfer())
-    error_db, stop_error = realised_error(target, realised)
+    error = realised_error(target, realised)
     derivation = tuple(step for use in uses for step in (_stage_step(use), *use.steps))
     if len(chain) > 1 or whole.buffers:
         derivation += (whole.step,)
     return Realisation(
         design=Design(network, target, derivation),
         stages=uses,
-        error_db=error_db,
-        stop_error=stop_error,
+        error_db=error.error_db,
+        stop_error=error.stop_error,
+        deviation=error.misses,
         phase_error=phase_error(target, realised),
         spread=_spread(network),
         balanced_zeros=sum(s.balanced_zeros for s in chain),

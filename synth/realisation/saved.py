@@ -26,6 +26,9 @@ VERSION = 1
 
 Json = dict[str, Any]
 _POWERS: Mapping[str, int] = {kind: power for power, kind in KINDS.items()}
+_BENCH = ("sources", "decoupling", "models")
+#: Keys of a bench that the first designs of this version do not have, with what they mean then.
+_LATER: Mapping[str, Any] = {"op_amps": [], "cards": []}
 _T = TypeVar("_T")
 
 
@@ -91,17 +94,7 @@ def _network_json(n: Network) -> Json:
     return {
         "title": n.title,
         "branches": [branch_json(b) for b in n.branches],
-        "op_amps": [
-            {
-                "name": u.name,
-                "plus": u.plus,
-                "minus": u.minus,
-                "out": u.out,
-                "supply_pins": None if u.supply_pins is None else list(u.supply_pins),
-                "model": u.model,
-            }
-            for u in n.op_amps
-        ],
+        "op_amps": [_op_amp_json(u) for u in n.op_amps],
         "inputs": [p._asdict() for p in n.inputs],
         "outputs": [p._asdict() for p in n.outputs],
         "reference": n.reference,
@@ -114,7 +107,20 @@ def _network_json(n: Network) -> Json:
             ],
             "decoupling": [branch_json(b) for b in bench.decoupling],
             "models": [{"name": name, "text": text} for name, text in bench.models],
+            "op_amps": [_op_amp_json(u) for u in bench.op_amps],
+            "cards": list(bench.cards),
         },
+    }
+
+
+def _op_amp_json(u: OpAmp) -> Json:
+    return {
+        "name": u.name,
+        "plus": u.plus,
+        "minus": u.minus,
+        "out": u.out,
+        "supply_pins": None if u.supply_pins is None else list(u.supply_pins),
+        "model": u.model,
     }
 
 
@@ -162,7 +168,8 @@ def read_design(text: str, where: str = "the design") -> Design:
         top = _keys(data, "", ("schema", "design"))
         if top["schema"] != VERSION or isinstance(top["schema"], bool):
             raise FormatError(
-                f"key schema is {top['schema']!r}; this version of the program reads {VERSION}"
+                f"key schema is {json.dumps(top['schema'])}; this version of the program reads "
+                f"{VERSION}"
             )
         return _design(top["design"], "design")
     except SynthError as error:
@@ -194,7 +201,7 @@ def _design(value: Any, path: str) -> Design:
 def _network(value: Any, path: str) -> Network:
     names = ("title", "branches", "op_amps", "inputs", "outputs", "reference", "supplies")
     d = _keys(value, path, (*names, "held", "bench"))
-    bench = _keys(d["bench"], f"{path}.bench", ("sources", "decoupling", "models"))
+    bench = {**_LATER, **_keys(d["bench"], f"{path}.bench", _BENCH, tuple(_LATER))}
     try:
         return Network(
             branches=_list(_branch, d["branches"], f"{path}.branches"),
@@ -209,6 +216,8 @@ def _network(value: Any, path: str) -> Network:
                 _list(_source, bench["sources"], f"{path}.bench.sources"),
                 _list(_branch, bench["decoupling"], f"{path}.bench.decoupling"),
                 _list(_model, bench["models"], f"{path}.bench.models"),
+                _list(_op_amp, bench["op_amps"], f"{path}.bench.op_amps"),
+                _list(_text, bench["cards"], f"{path}.bench.cards"),
             ),
         )
     except FormatError:
@@ -293,18 +302,19 @@ def _step(value: Any, path: str) -> Step:
 
 
 def _wrong(path: str, wanted: str, value: Any) -> FormatError:
-    shown = repr(value)
+    shown = json.dumps(value, ensure_ascii=False)
     shown = shown if len(shown) <= 40 else shown[:37] + "..."
     return FormatError(f"key {path} must be {wanted}, not {shown}")
 
 
-def _keys(value: Any, path: str, names: tuple[str, ...]) -> Json:
+def _keys(value: Any, path: str, names: tuple[str, ...], optional: tuple[str, ...] = ()) -> Json:
     if not isinstance(value, dict):
         raise _wrong(path or "(top)", "an object", value)
     prefix = f"{path}." if path else ""
+    every = (*names, *optional)
     for key in value:
-        if key not in names:
-            raise FormatError(f"key {prefix}{key} is unknown; the keys are {', '.join(names)}")
+        if key not in every:
+            raise FormatError(f"key {prefix}{key} is unknown; the keys are {', '.join(every)}")
     for name in names:
         if name not in value:
             raise FormatError(f"key {prefix}{name} is missing; add it or save the design again")

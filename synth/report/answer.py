@@ -193,6 +193,8 @@ def zeros_json(zeros: Iterable[Zero]) -> list[Json]:
             "count": z.count,
             "kind": z.kind,
             "floor_db": z.floor_db,
+            "depth_db": z.depth_db,
+            "corner": z.corner_hz,
         }
         for z in zeros
     ]
@@ -252,7 +254,8 @@ def _realisation(record: RealisationRecord) -> Json:
         **transfer_json(h),
         "error_db": _finite(r.error_db),
         "stop_error": _finite(r.stop_error),
-        "phase_error_degrees": _finite(record.phase_error),
+        "phase_error_degrees": _finite(r.phase_error),
+        "meets_target": r.meets,
         "spread": r.spread,
         "balanced_zeros": r.balanced_zeros,
         "notes": list(r.notes),

@@ -16,7 +16,12 @@ from synth.report.text import CAUTION, part_lines, zero_text
 
 def derive_text(kind: str, routes: Sequence[Route], tolerance: float, picked: int = 1) -> str:
     """Return the routes side by side, and the parts of the picked one."""
-    lines = wrapped(f"routes to a {kind}, least rework first")
+    lines = wrapped(
+        f"routes to the kind {kind}, least rework first (a part or pin moved or taken out counts "
+        "1, one added or changed 2)"
+    )
+    if any(r.exact for r in routes) and not all(r.exact for r in routes):
+        lines += wrapped("circuits with fewer of the zeros that were asked for come last")
     for number, route in enumerate(routes, start=1):
         lines += ["", *_route_lines(number, route, tolerance)]
     chosen = routes[picked - 1].network

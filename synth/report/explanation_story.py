@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from synth.analysis.symbolic import Term
-from synth.network.model import Network, Terminal
+from synth.network.model import Network, OpAmp, Terminal
 from synth.report import mathematics as m
 from synth.report.document import Block, Equation, Grid, Heading, Items, say
 from synth.report.explanation import Explanation
@@ -126,8 +126,17 @@ def _laws(network: Network) -> str:
     fixed = network.fixed_nodes
     written = [n for n in network.nodes if n not in fixed and n not in outputs]
     at = f"at {', '.join(written)} " if written else ""
-    equal = ", ".join(f"v({u.plus}) = v({u.minus})" for u in network.op_amps)
+    equal = ", ".join(
+        f"v({_pin(network, u, 'plus')}) = v({_pin(network, u, 'minus')})" for u in network.op_amps
+    )
     return f"{at}and {equal} " if equal else at
+
+
+def _pin(network: Network, op_amp: OpAmp, pin: str) -> str:
+    """Return where an input of an op amp is: its node, or the terminal it has been cut loose to."""
+    terminal = next((t for t in network.terminals if t.key == (op_amp.name, pin)), None)
+    node = op_amp.plus if pin == "plus" else op_amp.minus
+    return node if terminal is None else str(terminal)
 
 
 # -- 3 the references of the amplifiers ------------------------------------------------------------
@@ -188,10 +197,9 @@ def _reference(record: Explanation, name: str) -> tuple[str | Math, ...]:
             f"{m.grouped(top).plain}/{gain.plain}", rf"\frac{{{top.latex}}}{{{gain.latex}}}"
         )
 
-    law = m.equal(
-        over(m.joined([v(u.out), m.raw("e")], " - ")), m.joined([v(u.plus), v(u.minus)], " - ")
-    )
-    limit = m.equal(v(u.plus), v(u.minus))
+    plus, minus = (v(_pin(record.network, u, pin)) for pin in ("plus", "minus"))
+    law = m.equal(over(m.joined([v(u.out), m.raw("e")], " - ")), m.joined([plus, minus], " - "))
+    limit = m.equal(plus, minus)
     return (
         m.word(name),
         " with its reference at e: ",

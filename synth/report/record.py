@@ -21,7 +21,6 @@ from synth.network.model import Network, Terminal
 from synth.realisation.design import Realisation
 from synth.report.advice import Advice, complement_advice
 from synth.report.inputs import InputRow, ground_row, input_rows
-from synth.target.target import Target, phase_error
 from synth.transfer import polynomial as exact
 from synth.transfer.kinds import Description, describe
 from synth.transfer.transfer import Transfer
@@ -172,13 +171,12 @@ class TransformRecord:
 class RealisationRecord:
     """A realisation with what its circuit does.
 
-    ``number`` counts from 1, best first; ``phase_error`` is in degrees.
+    ``number`` counts from 1, best first.
     """
 
     number: int
     realisation: Realisation
     transfer: Transfer
-    phase_error: float
 
 
 # -- computing them --------------------------------------------------------------------------------
@@ -290,15 +288,13 @@ def transform_record(
     )
 
 
-def realisation_records(
-    target: Target, found: Sequence[Realisation]
-) -> tuple[RealisationRecord, ...]:
+def realisation_records(found: Sequence[Realisation]) -> tuple[RealisationRecord, ...]:
     """Return the realisations, numbered, with the transfers of their circuits."""
     records = []
     for number, r in enumerate(found, start=1):
         loop = analyse(r.network)
         h = transfer(loop, loop.transfer())
-        records.append(RealisationRecord(number, r, h, phase_error(target, h)))
+        records.append(RealisationRecord(number, r, h))
     return tuple(records)
 
 

@@ -12,7 +12,7 @@ from synth.catalog import Stage
 from synth.network.model import UNITS, Network
 from synth.report.layout import labelled, shortened, table, wrapped
 from synth.report.record import Analysis, RealisationRecord, Response, TransformRecord
-from synth.target.target import Target
+from synth.target.target import MEETS_DB, MEETS_DEGREES, MEETS_SHARE, Target
 from synth.transfer.section import Section, polynomial_text, section_figures
 from synth.transfer.transfer import Transfer
 from synth.transform.step import Step
@@ -124,19 +124,34 @@ def _step_lines(step: Step) -> list[str]:
 def realise_text(target: Target, records: Sequence[RealisationRecord], picked: int = 1) -> str:
     """Return the ranked circuits for a target, and the parts of the picked one."""
     lines = [*labelled("target", target.description), *wrapped(target.meaning, "  ")]
+    if not any(record.realisation.meets for record in records):
+        lines += ["", *wrapped(_none_meets(target), "! ", "  ")]
     for record in records:
-        lines += ["", *_realisation_lines(target, record)]
+        lines += ["", *_realisation_lines(record)]
     chosen = records[picked - 1].realisation.network
     lines += ["", f"parts of circuit {picked}", *part_lines(chosen), *wrapped(CAUTION)]
     return _text(lines)
 
 
-def _realisation_lines(target: Target, record: RealisationRecord) -> list[str]:
+def _none_meets(target: Target) -> str:
+    phase = f" and {MEETS_DEGREES:g} degrees" if target.kind == "allpass" else ""
+    return (
+        f"no circuit meets the target within {MEETS_DB:g} dB (or {100 * MEETS_SHARE:g} % of the "
+        f"maximum, where that is more){phase} with these series and windows: finer series "
+        "(--resistors E192, --capacitors E24), wider windows or a lower order come nearer"
+    )
+
+
+def _realisation_lines(record: RealisationRecord) -> list[str]:
     r = record.realisation
     lines = wrapped(f"{record.number}. {r.label}", hanging="   ")
     size = f"error {r.error_db:.3g} dB, stop-band error {r.stop_error:.2g}"
-    if target.kind == "allpass":
-        size += f", phase error {record.phase_error:.2g} degrees"
+    if r.allpass:
+        size += f", phase error {r.phase_error:.2g} degrees"
+    if not r.meets:
+        size += " (misses the target)"
+    elif r.error_db > MEETS_DB:
+        size += f" (beside a zero: less than {100 * MEETS_SHARE:g} % of the maximum)"
     lines += wrapped(f"{size}; {_count(r.network)}; spread {r.spread:.3g}", "   ")
     for k, use in enumerate(r.stages, start=1):
         what = f"stage {k}: {use.title}"
@@ -228,16 +243,31 @@ def part_lines(network: Network) -> list[str]:
 
 
 def zero_text(zero: Zero, tolerance: float) -> str:
-    """Return where a transmission zero is, and what it needs."""
-    where = {0.0: "at DC", math.inf: "at infinity"}.get(
-        zero.frequency_hz, f"at {format_si(zero.frequency_hz, 'Hz', 5)}"
-    )
+    """Return where a transmission zero is, what it needs, and what parts leave of it."""
+    end = {0.0: "DC", math.inf: "infinity"}.get(zero.frequency_hz)
+    place = end or format_si(zero.frequency_hz, "Hz", 5)
+    where = f"at {place}"
     times = "" if zero.count == 1 else f" (order {zero.count})"
+    drawn = f"with parts uniform within {tolerance * 100:g} %"
+    if zero.corner_hz is not None:
+        side = "below" if end == "DC" else "above"
+        return (
+            f"zero {where}{times}, besides the structural: balanced; {drawn} it is lost {side} "
+            f"{format_si(zero.corner_hz, 'Hz', 3)}, where |H| is near {zero.floor_db:.0f} dB "
+            "(medians)"
+        )
+    there = "" if zero.depth_db is None else f"|H| at {place} itself is near {zero.depth_db:.0f} dB"
     if zero.floor_db is None:
-        return f"zero {where}{times}: structural, no match of parts needed"
+        kept = f"zero {where}{times}: structural, no match of parts needed"
+        return f"{kept}; {drawn} it moves, and {there} (median)" if there else kept
+    if not there:
+        return (
+            f"zero {where}{times}: balanced; {drawn} the floor, |H| there, is near "
+            f"{zero.floor_db:.0f} dB (median)"
+        )
     return (
-        f"zero {where}{times}: balanced; with parts of {tolerance * 100:g} % the floor is near "
-        f"{zero.floor_db:.0f} dB (median)"
+        f"zero {where}{times}: balanced; {drawn} it moves: the floor, the least |H| near where it "
+        f"is then, is near {zero.floor_db:.0f} dB, and {there} (medians)"
     )
 
 
@@ -247,7 +277,7 @@ def _polynomial(coefficients: Sequence[float]) -> str:
 
 def _section(s: Section) -> str:
     w0, q = section_figures(s)
-    if not s.order:
+    if not s.order or not w0:
         return str(s)
     shape = "" if q is None else f", Q {q:.5g}"
     return f"{s}; f0 {format_si(w0 / (2 * pi), 'Hz', 5)}{shape}"

@@ -15,6 +15,13 @@ from synth.transfer.transfer import Transfer
 
 #: The error is measured in decibels down to this much below the target's maximum.
 RANGE_DB = 40.0
+#: A response counts as its target within this many decibels: parts of 1 % leave more,
+MEETS_DB = 0.25
+#: or within this share of the target's maximum, where that is more; decibels beside a zero are
+#: no measure of a circuit, since 0.01 % of its frequency is a decibel there,
+MEETS_SHARE = 0.01
+#: and the phase of an all-pass within this many degrees.
+MEETS_DEGREES = 2.0
 #: Points of the frequency grid for each decade, and around each pole in units of its distance
 #: from the imaginary axis.
 _PER_DECADE = 60
@@ -82,10 +89,13 @@ class RealisedError(NamedTuple):
 
     ``error_db`` is the largest deviation of the magnitude in decibels where the target is within
     40 dB of its maximum; ``stop_error`` the largest elsewhere, as a fraction of the maximum.
+    ``misses`` is the largest deviation over what counts as met: `MEETS_DB`, or `MEETS_SHARE` of
+    the maximum where that is more.
     """
 
     error_db: float
     stop_error: float
+    misses: float
 
 
 def frequency_grid(transfer: Transfer) -> NDArray[np.float64]:
@@ -151,8 +161,11 @@ def realised_error(target: Target, transfer: Transfer) -> RealisedError:
     inside = wanted >= target.scale * 10 ** (-RANGE_DB / 20)
     with np.errstate(divide="ignore"):
         ratio = np.abs(20 * np.log10(got[inside] / wanted[inside]))
-    outside = np.abs(got - wanted)[~inside] / target.scale
-    return RealisedError(_largest(ratio), _largest(outside))
+    away = np.abs(got - wanted)
+    allowed = np.maximum(wanted * (10 ** (MEETS_DB / 20) - 1), target.scale * MEETS_SHARE)
+    return RealisedError(
+        _largest(ratio), _largest(away[~inside] / target.scale), _largest(away / allowed)
+    )
 
 
 def phase_error(target: Target, transfer: Transfer) -> float:

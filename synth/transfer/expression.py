@@ -24,6 +24,8 @@ __all__ = [
     "transfer_from_text",
 ]
 
+_NOT_FINITE = ("nan", "inf", "infinity")
+
 
 @dataclass(frozen=True)
 class _Factored:
@@ -110,6 +112,10 @@ def polynomial_from_text(text: str) -> Poly:
         try:
             found.append(parse(piece, ()).evaluate({}, poly.exact))
         except ExpressionError as error:
+            if piece.lower().lstrip("+-") in _NOT_FINITE:
+                raise ExpressionError(
+                    f"coefficient {k}: {piece} is not a finite number; give one such as 0.2"
+                ) from None
             raise ExpressionError(f"coefficient {k}, {piece!r}: {error}") from None
     return poly.from_floats(found)
 

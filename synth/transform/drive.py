@@ -7,13 +7,14 @@ network whose op amps are ideal, the transfers of all terminals sum to 1; so H b
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from synth.analysis.bias import inputs_without_dc_path
-from synth.analysis.stages import circuit_stages
+from synth.analysis.stages import CircuitStage, circuit_stages
 from synth.errors import TransformError
+from synth.network.deck_nodes import is_zero
 from synth.network.model import Network, Terminal
 from synth.transform.split import PIN_RESISTANCE, split_terminals
 from synth.transform.step import Step, require, unchanged_names
@@ -167,19 +168,10 @@ def _stage_moves(network: Network, wanted: str) -> tuple[dict[tuple[str, str], s
                 f"one; the stages are {listing}"
             )
     feeds = _feeds_of(network, parts)
-    if len(feeds) != 1:
-        raise TransformError(
-            f"the stage of {', '.join(parts)} is fed from {len(feeds)} nodes"
-            f"{' (' + ', '.join(feeds) + ')' if feeds else ''}; a stage is swapped in place only "
-            "when one op-amp output, or the input, feeds all of it"
-        )
+    cut = _foreign_nodes(network, parts, feeds)
+    if len(feeds) != 1 or cut:
+        raise TransformError(_no_stage(parts, feeds, cut, stages))
     feed = feeds[0]
-    cut = _foreign_nodes(network, parts, feed)
-    if cut:
-        raise TransformError(
-            f"the parts {', '.join(parts)} are no stage of their own: node {cut[0]} joins them to "
-            "other parts and is no op-amp output; name all parts of the stage"
-        )
     held = {t.key for t in network.terminals if t.held}
     moves = {}
     for name, pin, node in network.pins():
@@ -194,11 +186,55 @@ def _feeds_of(network: Network, parts: tuple[str, ...]) -> list[str]:
     return list(dict.fromkeys(n for name, _, n in network.pins() if name in parts and n in sources))
 
 
-def _foreign_nodes(network: Network, parts: tuple[str, ...], feed: str) -> list[str]:
+def _foreign_nodes(network: Network, parts: tuple[str, ...], feeds: Sequence[str]) -> list[str]:
     """Nodes inside the stage that parts outside touch too, op-amp outputs set aside."""
-    held = set(network.fixed_nodes) | {feed} | {u.out for u in network.op_amps}
+    held = {*network.fixed_nodes, *feeds, *(u.out for u in network.op_amps)}
     inside = {n for name, _, n in network.pins() if name in parts} - held
-    return [n for name, _, n in network.pins() if name not in parts and n in inside]
+    outside = (n for name, _, n in network.pins() if name not in parts and n in inside)
+    return list(dict.fromkeys(outside))
+
+
+def _no_stage(
+    parts: tuple[str, ...], feeds: list[str], cut: list[str], stages: tuple[CircuitStage, ...]
+) -> str:
+    """Say why the parts are no stage, what one is, and which there are."""
+    why = []
+    if not feeds:
+        why.append("fed from no source and from no op-amp output of other parts")
+    elif len(feeds) > 1:
+        why.append(f"fed from {len(feeds)} nodes, {' and '.join(feeds)}")
+    if cut:
+        why.append(f"sharing node{'s' * (len(cut) > 1)} {', '.join(cut)} with other parts")
+    listing = "; ".join(f"{s.name}: {', '.join(s.parts)}" for s in stages)
+    alone = len(parts) == 1
+    head = f"part {parts[0]} is" if alone else f"the parts {', '.join(parts)} are"
+    return (
+        f"{head} no stage of {'its' if alone else 'their'} own: {', and '.join(why)}; a stage has "
+        "one input node, driven by the source or an op-amp output, and shares no other node but "
+        f"ground and op-amp outputs; its number will do as well (the stages are {listing})"
+    )
+
+
+def bias_note(network: Network, moved: Iterable[Terminal]) -> tuple[str, ...]:
+    """Say what the source must do for DC where terminals leave a reference that is not node 0.
+
+    Parameters
+    ----------
+    network : Network
+        Before the drive changes.
+    moved : iterable of Terminal
+        The terminals that go from the reference to the input, wholly or in part.
+    """
+    reference = network.reference
+    blocked = {b.name for b in network.branches if b.power > 0}  # capacitors pass no DC
+    names = [str(t) for t in moved if t.part not in blocked]
+    if is_zero(reference) or not names:
+        return ()
+    return (
+        f"{', '.join(names)} had the DC of {reference}, and now that of the input: the source must "
+        f"sit at the voltage of {reference}, or come through a capacitor to node "
+        f"{network.input} with a resistor from there to {reference}",
+    )
 
 
 def _notes(before: Network, after: Network) -> tuple[str, ...]:
@@ -220,4 +256,6 @@ def _notes(before: Network, after: Network) -> tuple[str, ...]:
                 f"the inputs of {old.name}, at ground before, now follow the input: mind the "
                 "common-mode range"
             )
-    return tuple(notes)
+    driven = {(name, pin) for name, pin, node in after.pins() if node == after.input}
+    left = (t for t in before.terminals if t.at == "ground" and t.key in driven)
+    return (*notes, *bias_note(before, left))

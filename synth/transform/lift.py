@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
+from synth.analysis.loop import analyse
 from synth.network.model import Network, Terminal
-from synth.transform.drive import apply_drive
+from synth.transform.drive import apply_drive, bias_note
 from synth.transform.split import PIN_RESISTANCE
 from synth.transform.step import Step, require, unchanged_names
 
@@ -54,8 +55,15 @@ class LiftTerminals:
                     f"part {b.name} lies across the input and ground, where a fraction has no "
                     "effect; leave it out"
                 )
-        if not any(a for a in self._drive(network).values()):
+        driven = [t for t, a in self._drive(network).items() if a]
+        if not driven:
             return "every terminal would be at ground, so the output would not depend on the input"
+        numerators = analyse(network).numerators
+        if not any(t in numerators for t in driven):
+            return (
+                f"the driven terminals would be {', '.join(map(str, driven))}, which have no "
+                "effect on the output, so it would not depend on the input"
+            )
         return ""
 
     def _drive(self, network: Network) -> Mapping[Terminal, Fraction | float]:
@@ -81,4 +89,5 @@ class LiftTerminals:
             for old, new in parts.items()
             if power.get(old) == 1
         )
+        notes += bias_note(network, (t for t, a in drive.items() if a and t.at == "ground"))
         return lifted, Step("lift", tuple(moved), THEOREM, tuple(table), notes)

@@ -41,16 +41,19 @@ class Effort:
         Rounded solutions that are improved, unless an error below the floor comes sooner.
     turns : int
         Improving moves of each at most.
+    exact : int
+        Starts from which exact values are sought at most.
     """
 
     starts: int
     turns: int
+    exact: int
 
 
 #: To compare many candidates.
-QUICK = Effort(2, 3)
+QUICK = Effort(2, 3, 256)
 #: For the few that are offered.
-DEEP = Effort(16, 14)
+DEEP = Effort(16, 14, 4096)
 
 
 @dataclass(frozen=True)

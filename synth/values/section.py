@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import Enum
 
 import numpy as np
 import numpy.typing as npt
@@ -37,14 +38,21 @@ class SectionFit:
     gain: float
 
 
+class Misfit(Enum):
+    """Why a candidate has no values for a section, though its structure allows it."""
+
+    NO_POSITIVE_VALUES = "no positive part values solve its equations"
+    OUTSIDE_WINDOWS = "its values lie outside the windows"
+
+
 def fit(
     candidate: Candidate,
     target: SectionTarget,
     shelves: Mapping[str, Shelf],
     seed: int = 0,
     effort: Effort = DEEP,
-) -> SectionFit | None:
-    """Return preferred values with which the candidate realises the target, or None.
+) -> SectionFit | Misfit:
+    """Return preferred values with which the candidate realises the target, or why there are none.
 
     Parameters
     ----------
@@ -64,11 +72,13 @@ def fit(
     sets = _capacitor_sets(int((~inverse).sum()), target.w0, shelves["C"], seed)
     starts = _starts(candidate, sets, target.w0, shelves["R"], seed)
     exact_sets = np.repeat(sets, len(starts) // len(sets), axis=0)
+    every = -(-len(starts) // effort.exact)
+    starts, exact_sets = starts[::every], exact_sets[::every]
     # normalised units: R/LEVEL and C*w0*LEVEL
     offset = np.where(inverse, -np.log(LEVEL), np.log(target.w0 * LEVEL))
     probe = starts[:: max(1, len(starts) // _PROBE)]
     if not solve(errors, probe + offset, inverse)[1].any():
-        return None
+        return Misfit.NO_POSITIVE_VALUES
     logs, solved = solve(errors, starts + offset, inverse)
     values = np.exp(logs - offset)
     values[:, ~inverse] = exact_sets
@@ -82,7 +92,7 @@ def fit(
         usable &= (gain > _LEAST_GAIN) & (gain < 1 / _LEAST_GAIN)
     values = values[usable]
     if not len(values):
-        return None
+        return Misfit.OUTSIDE_WINDOWS if solved.any() else Misfit.NO_POSITIVE_VALUES
     count = int(np.clip(_COMBINATIONS >> int(inverse.sum()), *_SHORTLIST))
     values = values[np.argsort(_roughness(values, inverse), kind="stable")[:count]]
 

@@ -1,0 +1,122 @@
+"""The lines of a deck that ask a simulator for something: kept, and written back.
+
+``.ac``, ``.meas``, ``.options`` and the like say nothing of the network, but belong to its
+author.  They are kept word for word; what cannot be kept is left as a comment.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Mapping
+
+from synth.network.deck_text import DeckText
+from synth.network.model import Network
+from synth.units import parse_deck_number
+
+#: Most characters of a line that is left out are shown.
+_SHOWN = 100
+#: v(out), vdb(out, ref), v(Net-(R1-Pad1)), i(VIN): what a line asks of a node or a part.
+_ASKED = re.compile(
+    r"(?<![\w.])(v|vm|vp|vr|vi|vdb|vph|i|im|ip|ir|ii|idb)\(((?:[^()]|\([^()]*\))*)\)", re.IGNORECASE
+)
+
+
+def read_cards(deck: DeckText, models: tuple[tuple[str, str], ...]) -> tuple[str, ...]:
+    """Return the lines to write back, and comments on those that are left out.
+
+    Parameters
+    ----------
+    deck : DeckText
+    models : tuple of (str, str)
+        What the op amps need and is written with them.
+
+    Returns
+    -------
+    tuple of str
+        First the parameters that the lines rely on, then the lines, then the comments.
+    """
+    written = {text for _, text in models}
+    words = set(re.findall(r"\w+", " ".join(deck.requests).lower()))
+    others = [(names, text) for names, text in deck.cards if text not in written]
+    needed = [text for names, text in others if words.intersection(names)]
+    left = [text for names, text in others if not words.intersection(names)]
+    return (*needed, *deck.requests, *map(_left_out, (*left, *deck.left_out)))
+
+
+def written_cards(
+    network: Network, nodes: Mapping[str, str], calls: Collection[str], own_sweep: bool
+) -> list[str]:
+    """Return the kept lines as they stand in a written deck.
+
+    Parameters
+    ----------
+    network : Network
+    nodes : mapping
+        Node -> its name in the written deck.
+    calls : collection of str
+        Names of the op amps' calls.
+    own_sweep : bool
+        Whether the deck's own ``.ac`` lines are wanted; else they become comments.
+    """
+    known = {old.lower(): new for old, new in nodes.items()} | {"gnd": "0", "0": "0"}
+    bench = network.bench
+    parts = {s.name.lower() for s in bench.sources} | {c.lower() for c in calls}
+    parts |= {b.name.lower() for b in (*bench.decoupling, *network.branches)}
+    lines = []
+    for card in bench.cards:
+        if card.startswith("*"):
+            lines.append(card)
+            continue
+        text = None if is_sweep(card) and not own_sweep else _renamed(card, known, parts)
+        lines.append(_left_out(card) if text is None else text)
+    return lines
+
+
+def is_sweep(card: str) -> bool:
+    """Say whether a line asks for an AC analysis."""
+    return card.split(None, 1)[0].lower() == ".ac"
+
+
+def sweeps_over(network: Network, low: float, high: float) -> bool:
+    """Say whether the deck's own AC analysis takes in both frequencies, in Hz.
+
+    A line whose numbers cannot be read is taken to do so.
+    """
+    for card in filter(is_sweep, network.bench.cards):
+        words = card.replace("\n+", " ").split()
+        try:
+            first, last = (parse_deck_number(w)[0] for w in words[3:5])
+        except ValueError:
+            return True
+        if first <= low and high <= last:
+            return True
+    return False
+
+
+def shows_ac(card: str) -> bool:
+    """Say whether a line prints or plots an AC analysis; a batch run without one does nothing."""
+    words = card.lower().split(None, 2)
+    return words[0] in (".print", ".plot") and words[1:2] == ["ac"]
+
+
+def _left_out(card: str) -> str:
+    text = " ".join(line.strip().removeprefix("+") for line in card.splitlines())
+    return f"* left out: {text if len(text) <= _SHOWN else text[:_SHOWN] + '...'}"
+
+
+def _renamed(card: str, nodes: Mapping[str, str], parts: Collection[str]) -> str | None:
+    """Put the written nodes into a line; None when it asks for one that is not there."""
+    missing = False
+
+    def replaced(match: re.Match[str]) -> str:
+        nonlocal missing
+        names = [n.strip() for n in match[2].split(",")]
+        if match[1][0] in "iI":
+            missing |= any(n.lower() not in parts for n in names)
+            return match[0]
+        inside = [n.partition(".")[0].lower() in parts for n in names]  # of an op amp's own
+        missing |= not all(n.lower() in nodes or i for n, i in zip(names, inside, strict=True))
+        return f"{match[1]}({','.join(nodes.get(n.lower(), n) for n in names)})"
+
+    text = _ASKED.sub(replaced, card)
+    return None if missing else text
