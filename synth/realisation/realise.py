@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from math import ceil, log2, pi, prod
 
 from synth.analysis.feedback import feedback
@@ -13,8 +12,9 @@ from synth.analysis.numbers import transfer
 from synth.catalog import stages
 from synth.errors import RealisationError
 from synth.network.equivalence import equivalent, shape_key
-from synth.network.model import Network
 from synth.realisation.design import Design, Realisation, StageUse
+from synth.realisation.fitted import WIDE, FittedStage, least_cost, spread_of
+from synth.realisation.refine import LISTED, WORK, Refined, jointly, refined
 from synth.search.candidates import Candidate, SectionTarget, derivations, negated, search
 from synth.search.lifted import candidates_for
 from synth.search.plan import Chain, best_chains, free_plan, gain_target, plans
@@ -29,49 +29,12 @@ from synth.values.choose import DEEP, QUICK
 from synth.values.section import Misfit, SectionFit, fit
 from synth.values.series import CAPACITORS, RESISTORS, Shelf
 
-#: Ratios of like parts above this are hard to make well (common practice).
-WIDE = 100.0
 #: How many lifted circuits are fitted beside the others for one section, fewest parts first.
 LIFTED = 16
 #: How many circuits are fitted for all sections together; the simplest come first.
 MOST_FITS = 24
 _KEEP = 24
 _MORE = 4  # circuits assembled beyond those asked for, since the whole may change the order
-
-
-@dataclass(frozen=True)
-class FittedStage:
-    """A fit that has passed the feedback check, with its cost."""
-
-    fit: SectionFit
-
-    @property
-    def network(self) -> Network:
-        """The stage with its values."""
-        return self.fit.candidate.network.with_values(self.fit.choice.values)
-
-    @property
-    def label(self) -> str:
-        """Stage name and steps."""
-        return self.fit.candidate.label
-
-    @property
-    def balanced_zeros(self) -> int:
-        """Numerator coefficients that vanish only by balance."""
-        rows = self.fit.candidate.terms.numerator
-        wanted = self.fit.target.numerator
-        return sum(1 for row, w in zip(rows, wanted, strict=True) if not w and row.any())
-
-    @cached_property
-    def cost(self) -> float:
-        """Amplifiers, balance, parts, spread and error, in the order of the ranking."""
-        choice = self.fit.choice
-        return (
-            _least_cost(self.fit.candidate, self.fit.target)
-            + (15.0 if _spread(self.network) > WIDE else 0.0)
-            + 0.3 * log2(choice.spread)
-            + 2000.0 * max(0.0, choice.error - 0.02)
-        )
 
 
 def realise(
@@ -81,6 +44,7 @@ def realise(
     capacitors: Shelf = CAPACITORS,
     top: int = 5,
     seed: int = 0,
+    work: float = WORK,
 ) -> tuple[Realisation, ...]:
     """Return circuits that realise `target`, best first.
 
@@ -93,6 +57,8 @@ def realise(
         How many circuits to return at most.
     seed : int
         Of the random starts of the value fits; the result is reproducible.
+    work : float
+        Rows of the enumeration that proves the values of each stage offered.
 
     Returns
     -------
@@ -124,12 +90,32 @@ def realise(
         found = _inequivalent([*found, *_assemble_best(target, free, top, workshop)])
     if not found:
         raise RealisationError(workshop.complaint(target))
-    return tuple(sorted(found, key=rank)[:top])
+    offered = [_refined(target, offer, workshop, work) for offer in sorted(found, key=_place)[:top]]
+    return tuple(sorted(offered, key=rank))
 
 
-def _costly(found: Sequence[Realisation], sections: int) -> bool:
+@dataclass(frozen=True)
+class _Offer:
+    """A realisation with the stages it is made of."""
+
+    realisation: Realisation
+    stages: tuple[FittedStage, ...]
+
+
+def _place(offer: _Offer) -> tuple[float, ...]:
+    return rank(offer.realisation)
+
+
+def _refined(target: Target, offer: _Offer, workshop: _Workshop, work: float) -> Realisation:
+    """Return the circuit with proven values, or as it is if the whole then misses by more."""
+    chosen = [workshop.refined(s, work, offer.stages) for s in offer.stages]
+    made = _assembled(target, jointly(target, chosen)).realisation
+    return made if made.misses <= max(1.0, offer.realisation.misses) else offer.realisation
+
+
+def _costly(found: Sequence[_Offer], sections: int) -> bool:
     """Whether stages with gains of their own may do better than what was found."""
-    best = min(found, key=rank)
+    best = min(found, key=_place).realisation
     return rank(best)[0] > 2 or len(best.network.op_amps) > 2 * sections
 
 
@@ -154,7 +140,7 @@ def _leading(found: SectionFit) -> float:
 
 def _assemble_best(
     target: Target, chains: Sequence[Chain[FittedStage]], top: int, workshop: _Workshop
-) -> list[Realisation]:
+) -> list[_Offer]:
     """Assemble the cheapest chains, one of each set of stages, their values searched in depth."""
     unique: dict[tuple[str, ...], Chain[FittedStage]] = {}
     for chain in sorted(chains, key=lambda c: c.cost):
@@ -168,12 +154,13 @@ def _assemble_best(
     return _inequivalent(found)
 
 
-def _inequivalent(found: Sequence[Realisation]) -> list[Realisation]:
+def _inequivalent(found: Sequence[_Offer]) -> list[_Offer]:
     """Keep the best of each kind of circuit."""
-    kept: dict[str, list[Realisation]] = {}
-    for r in sorted(found, key=rank):
-        bucket = kept.setdefault(shape_key(r.network), [])
-        if not any(equivalent(r.network, other.network) for other in bucket):
+    kept: dict[str, list[_Offer]] = {}
+    for r in sorted(found, key=_place):
+        network = r.realisation.network
+        bucket = kept.setdefault(shape_key(network), [])
+        if not any(equivalent(network, other.realisation.network) for other in bucket):
             bucket.append(r)
     return [r for bucket in kept.values() for r in bucket]
 
@@ -193,16 +180,6 @@ def rank(r: Realisation) -> tuple[float, ...]:
     )
 
 
-def _least_cost(candidate: Candidate, target: SectionTarget) -> float:
-    """Return what a stage costs by its structure, whatever its values."""
-    amplifiers = len(candidate.network.op_amps) + (not candidate.buffered)
-    rows = zip(candidate.terms.numerator, target.numerator, strict=True)
-    balanced = sum(1 for row, wanted in rows if not wanted and row.any())
-    capacitors = sum(b.power == 1 for b in candidate.network.branches)
-    parts = len(candidate.network.branches)
-    return 100.0 * amplifiers + 20.0 * balanced + 4.0 * capacitors + 2.0 * parts
-
-
 class _Workshop:
     """The fits made so far for one question; each section is fitted once for each sign."""
 
@@ -214,6 +191,7 @@ class _Workshop:
         self._deep: dict[tuple[str, SectionTarget], FittedStage] = {}
         self._obstacles: dict[SectionTarget, Mapping[str, int]] = {}
         self._misfits: dict[SectionTarget, tuple[Misfit, ...]] = {}
+        self._refined: dict[tuple[str, SectionTarget, bool], Refined] = {}
         self._closures: dict[int, tuple[Candidate, ...]] = {}
         self._by_name = {s.name: s for s in stages()}
 
@@ -226,7 +204,7 @@ class _Workshop:
             self._obstacles[key] = result.obstacles
             sound: list[FittedStage] = []
             misfits: list[Misfit] = []
-            for candidate in sorted(result.candidates, key=lambda c: _least_cost(c, target)):
+            for candidate in sorted(result.candidates, key=lambda c: least_cost(c, target)):
                 found = fit(candidate, target, self._shelves, self._seed, QUICK)
                 if isinstance(found, Misfit):
                     misfits.append(found)
@@ -247,6 +225,16 @@ class _Workshop:
             sound = better.cost <= stage.cost and feedback(analyse(better.network)).negative
             self._deep[key] = better if sound else stage
         return self._deep[key]
+
+    def refined(self, stage: FittedStage, work: float, whole: Sequence[FittedStage]) -> Refined:
+        """Return the stage with values chosen anew; a section of a cascade has several choices."""
+        key = (stage.label, stage.fit.target, len(whole) > 1)
+        if key not in self._refined:
+            keep = LISTED if len(whole) > 1 else 1
+            found = refined(stage, self._shelves, keep, work)
+            sound = tuple(s for s in found.stages if feedback(analyse(s.network)).negative)
+            self._refined[key] = Refined(sound or (stage,))
+        return self._refined[key]
 
     def _closure(self, order: int) -> tuple[Candidate, ...]:
         if order not in self._closures:
@@ -307,7 +295,7 @@ def _rounded(target: SectionTarget) -> SectionTarget:
     )
 
 
-def _assembled(target: Target, chain: Sequence[FittedStage]) -> Realisation:
+def _assembled(target: Target, chain: Sequence[FittedStage]) -> _Offer:
     """Chain the stages, analyse the whole exactly with its values, and take its figures."""
     whole = cascade([s.network for s in chain], buffer_last=True)
     network = replace(whole.network, title=target.description)
@@ -318,17 +306,18 @@ def _assembled(target: Target, chain: Sequence[FittedStage]) -> Realisation:
     derivation = tuple(step for use in uses for step in (_stage_step(use), *use.steps))
     if len(chain) > 1 or whole.buffers:
         derivation += (whole.step,)
-    return Realisation(
+    made = Realisation(
         design=Design(network, target, derivation),
         stages=uses,
         error_db=error.error_db,
         stop_error=error.stop_error,
         deviation=error.misses,
         phase_error=phase_error(target, realised),
-        spread=_spread(network),
+        spread=spread_of(network),
         balanced_zeros=sum(s.balanced_zeros for s in chain),
         notes=whole.step.notes,
     )
+    return _Offer(made, tuple(chain))
 
 
 def _use(stage: FittedStage, names: Mapping[str, str]) -> StageUse:
@@ -343,6 +332,9 @@ def _use(stage: FittedStage, names: Mapping[str, str]) -> StageUse:
         w0=target.w0 if order else 0.0,
         q=1 / target.denominator[1] if order == 2 else 0.5 * order,
         error=stage.fit.choice.error,
+        bound=stage.proof.bound if stage.proof else 0.0,
+        proved=bool(stage.proof and stage.proof.proved),
+        certificate=stage.proof.certificate if stage.proof else "not proved",
     )
 
 
@@ -362,12 +354,3 @@ def _stage_step(use: StageUse) -> Step:
         f"published stage: {use.title}; source: {use.source}",
         use.parts,
     )
-
-
-def _spread(network: Network) -> float:
-    worst = 1.0
-    for power in (0, 1):
-        values = [b.value for b in network.branches if b.power == power and b.value]
-        if values:
-            worst = max(worst, max(values) / min(values))
-    return worst
