@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from synth.api import (
         analyse,
         apply,
+        choose_values,
         explain,
         load,
         rc_cr,
@@ -43,11 +44,13 @@ if TYPE_CHECKING:
     from synth.tolerances.spread import Distribution, Spread, Temperature
     from synth.transfer.transfer import Transfer
     from synth.values.series import Shelf
+    from synth.values.stock import Stock, read_stock
 
 _HOMES = {
     "synth.api": (
         "analyse",
         "apply",
+        "choose_values",
         "explain",
         "load",
         "rc_cr",
@@ -73,6 +76,7 @@ _HOMES = {
     "synth.tolerances.spread": ("Distribution", "Spread", "Temperature"),
     "synth.transfer.transfer": ("Transfer",),
     "synth.values.series": ("Shelf",),
+    "synth.values.stock": ("Stock", "read_stock"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
@@ -86,18 +90,21 @@ __all__ = [
     "Port",
     "Shelf",
     "Spread",
+    "Stock",
     "SynthError",
     "Target",
     "Temperature",
     "Transfer",
     "analyse",
     "apply",
+    "choose_values",
     "explain",
     "load",
     "rc_cr",
     "read",
     "read_circuit",
     "read_mask",
+    "read_stock",
     "realise",
     "save",
     "scale_frequency",

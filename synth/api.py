@@ -5,7 +5,7 @@ Every function takes and returns frozen objects; nothing is changed in place.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from synth.errors import TargetError
@@ -14,11 +14,15 @@ from synth.network.model import Network
 from synth.realisation.circuit import read_circuit, read_design_file
 from synth.realisation.design import Design, Realisation
 from synth.realisation.realise import realise as search
+from synth.realisation.request import request_for
+from synth.realisation.revalue import revalue
+from synth.realisation.revalued import Revalued
 from synth.realisation.saved import design_text, write_file
 from synth.report.explain import explanation
 from synth.report.explanation import Explanation
 from synth.report.record import Analysis, analysis_record
 from synth.target import Target, response_target, transfer_target
+from synth.tolerances.limits import Limit
 from synth.tolerances.study import tolerance as tolerance
 from synth.transfer.expression import transfer_from_text
 from synth.transfer.transfer import Transfer
@@ -27,7 +31,9 @@ from synth.transform.impedance import ImpedanceSwap
 from synth.transform.scale import ScaleFrequency, ScaleImpedance
 from synth.transform.step import Step, Transformation
 from synth.units import parse_si
+from synth.values.proven import WORK
 from synth.values.series import CAPACITORS, RESISTORS, Shelf
+from synth.values.stock import Stock
 
 # -- reading and writing ---------------------------------------------------------------------------
 
@@ -348,3 +354,111 @@ def realise(
             edge=edge,
         )
     return search(wanted, resistors=resistors, capacitors=capacitors, top=top, seed=seed)
+
+
+# -- preferred values ------------------------------------------------------------------------------
+
+
+def choose_values(
+    circuit: Network | str | Path,
+    target: Target | Transfer | None = None,
+    *,
+    resistors: str = RESISTORS.series,
+    capacitors: str = CAPACITORS.series,
+    resistor_window: tuple[float, float] | None = None,
+    capacitor_window: tuple[float, float] | None = None,
+    parts: Mapping[str, str] | None = None,
+    keep: Mapping[str, float | None] | Sequence[str] = (),
+    ties: Sequence[Sequence[str]] = (),
+    pairs: Mapping[str, str] | None = None,
+    stock: Stock | None = None,
+    metric: str | None = None,
+    band: tuple[float, float] | None = None,
+    mask: Sequence[Limit] = (),
+    floor: float | None = None,
+    top: int = 5,
+    work: float = WORK,
+    seconds: float | None = None,
+    pareto: bool = False,
+) -> Revalued:
+    """Choose preferred values for a circuit, and prove the choice.
+
+    Parameters
+    ----------
+    circuit : Network, str or Path
+        A network, or what `read` takes; a stage of the catalogue has its example values.
+    target : Target or Transfer, optional
+        By default the circuit's own exact response.
+    resistors, capacitors : str
+        Series E3 to E192, or several joined by ``+``, as ``"E24+E96"``.
+    resistor_window, capacitor_window : tuple of two float, optional
+        Ohm and farad; by default 1k to 1M and 100p to 1u.
+    parts : mapping, optional
+        Part -> series of its own.
+    keep : mapping or sequence of str
+        Parts that keep a value, or the one they have.
+    ties : sequence of sequences of str
+        Parts that are to be equal.
+    pairs : mapping, optional
+        Part made of two -> ``"series"``, ``"parallel"`` or ``"either"``.
+    stock : Stock, optional
+        A drawer (`synth.read_stock`) in place of the series.
+    metric : str, optional
+        figures (default), coefficients, band or mask.
+    band : tuple of two float, optional
+        In hertz: the error is the largest deviation in dB over it.
+    mask : sequence of Limit
+        The error is the largest amount in dB by which |H| leaves it.
+    floor : float, optional
+        Error that is good enough: then the spread is the least.  0 for the bare optimum; by
+        default a tenth of the smallest tolerance, or 1.5 times the least error where that is more.
+    top : int
+        How many choices.
+    work : float
+        Rows of the enumeration, at most, for each stage: reproducible.
+    seconds : float, optional
+        Wall-clock limit besides.
+    pareto : bool
+        Whether error against spread is wanted for each stage.
+
+    Returns
+    -------
+    Revalued
+        With ``network``, ``values``, ``error``, ``bound``, ``proved``, ``certificate``,
+        ``alternatives``, ``stages``.
+
+    Raises
+    ------
+    NumberError
+        If a wish is impossible, or no choice comes near.
+    TargetError
+        If the circuit cannot have the target with any values; the message says by how much.
+
+    Examples
+    --------
+    >>> found = choose_values("sallen-key-lowpass-unity", resistors="E24", floor=0)
+    >>> found.proved, found.error < 0.002
+    (True, True)
+    """
+    network = circuit if isinstance(circuit, Network) else read(circuit)
+    request = request_for(
+        network,
+        resistors=resistors,
+        capacitors=capacitors,
+        resistor_window=resistor_window,
+        capacitor_window=capacitor_window,
+        parts=parts,
+        keep=dict(keep) if isinstance(keep, Mapping) else dict.fromkeys(keep),
+        ties=ties,
+        pairs=pairs,
+        stock=stock,
+        metric=metric,
+        band=band,
+        mask=mask,
+        floor=floor,
+        top=top,
+        work=work,
+        seconds=seconds,
+        pareto=pareto,
+    )
+    return revalue(network, request, target.transfer if isinstance(target, Target) else target)

@@ -140,6 +140,19 @@ def test_tolerance(name, capsys):
     assert plain["worst_case"] is plain["yield"] is None
 
 
+@pytest.mark.parametrize("name", ["sallen-key-lowpass-unity", "fliege-notch", "resistive-divider"])
+def test_values(name, capsys):
+    """A divider has no pole frequency, and no capacitors."""
+    answer = _answer(capsys, "values", name, "--resistors", "E24", "--top", "2", "--pareto")
+    assert {p["name"] for p in answer["parts"]} == set(stage(name).example)
+    assert read_deck(answer["netlist"]).network.values == {
+        p["name"]: p["value"] for p in answer["parts"]
+    }
+    wanted = ["--target", "lowpass", "--at", "1kHz"]
+    if name == "sallen-key-lowpass-unity":
+        assert _answer(capsys, "values", name, *wanted, "--pair", "R1")["floor_reached"]
+
+
 def test_catalog(capsys):
     assert [s["name"] for s in _answer(capsys, "catalog")["stages"]] == list(names())
     listed = _answer(capsys, "catalog", "--kind", "allpass", "--order", "2")["stages"]

@@ -22,6 +22,7 @@ from synth.cli.pairings import pairings
 from synth.cli.realise import realise
 from synth.cli.tolerance import tolerance
 from synth.cli.transform import transform
+from synth.cli.values import values
 from synth.errors import SynthError
 
 #: Set in the environment, it lets a fault of the program show its trace.
@@ -69,6 +70,7 @@ _COMMANDS = (
     lift,
     derive,
     pairings,
+    values,
     tolerance,
     analyse,
     explain,

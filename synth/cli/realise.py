@@ -111,7 +111,7 @@ def realise(
 
     path = check_file(file)
     family_options = FamilyOptions(family, order, q, width, ripple, stop_attenuation, edge, gain)
-    target = _target(kind, at, family_options, h, num, den, complement)
+    target = wanted_target(kind, at, family_options, h, num, den, complement)
     shelves = [
         _shelf(resistors, resistor_window, RESISTORS),
         _shelf(capacitors, capacitor_window, CAPACITORS),
@@ -163,7 +163,7 @@ class FamilyOptions:
         return f"--{names[0].replace('_', '-')}" if names else None
 
 
-def _target(
+def wanted_target(
     kind: str | None,
     at: float | None,
     options: FamilyOptions,
@@ -172,6 +172,7 @@ def _target(
     den: str | None,
     complement: bool,
 ) -> Target:
+    """Return the target that the options say; a usage error when they contradict each other."""
     from synth.target import response_target, transfer_target
     from synth.transfer.expression import transfer_from_coefficients, transfer_from_text
 

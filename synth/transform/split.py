@@ -75,7 +75,7 @@ def _split_branch(
 ) -> tuple[Network, tuple[str, ...]]:
     b = network.branch(terminal.part)
     end = int(terminal.pin) - 1
-    names = _fresh(network, f"{b.name}a"), _fresh(network, f"{b.name}b")
+    names = fresh_name(network, f"{b.name}a"), fresh_name(network, f"{b.name}b")
 
     def piece(name: str, node: str, part: float) -> Branch:
         nodes = (node, b.nodes[1]) if end == 0 else (b.nodes[0], node)
@@ -92,9 +92,9 @@ def _split_pin(
     network: Network, terminal: Terminal, a: float, resistance: float
 ) -> tuple[Network, tuple[str, ...]]:
     u = network.op_amp(terminal.part)
-    node = _free_node(network, f"{u.name}_{terminal.pin}")
+    node = free_node(network, f"{u.name}_{terminal.pin}")
     stem = f"R{u.name}{terminal.pin[0]}"
-    names = _fresh(network, f"{stem}a"), _fresh(network, f"{stem}b")
+    names = fresh_name(network, f"{stem}a"), fresh_name(network, f"{stem}b")
     divider = (
         Branch(names[0], 0, (network.input, node), resistance / a),
         Branch(names[1], 0, (node, network.reference), resistance / (1 - a)),
@@ -113,14 +113,16 @@ def _split_pin(
     return changed, (u.name, *names)
 
 
-def _fresh(network: Network, name: str) -> str:
+def fresh_name(network: Network, name: str) -> str:
+    """Return the name, lengthened until no part has it."""
     taken = {b.name for b in network.branches} | {u.name for u in network.op_amps}
     while name in taken:
         name += "x"
     return name
 
 
-def _free_node(network: Network, name: str) -> str:
+def free_node(network: Network, name: str) -> str:
+    """Return the name, lengthened until no node has it."""
     while name in network.nodes:
         name += "x"
     return name

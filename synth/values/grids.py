@@ -143,25 +143,27 @@ class PairGrid:
     ----------
     base : Grid
         Where both halves come from.
-    adds : bool
+    adds : bool or None
         Whether the value of the pair is the sum of the two (resistors in series, capacitors in
-        parallel) and not the product over the sum.
+        parallel) and not the product over the sum; None for either.
     """
 
     base: Grid
-    adds: bool
+    adds: bool | None
 
     @cached_property
-    def _pairs(self) -> tuple[Array, Array, Array]:
-        """Distinct values ascending, and the halves of the most equal pair of each."""
+    def _pairs(self) -> tuple[Array, Array, Array, npt.NDArray[np.bool_]]:
+        """Distinct values ascending, the halves of the most equal pair of each, and its kind."""
         base = self.base.values
         i, j = np.triu_indices(len(base))
-        a, b = base[i], base[j]
-        value = a + b if self.adds else a * b / (a + b)
-        order = np.lexsort((b / a, value))
-        value, a, b = value[order], a[order], b[order]
+        kinds = (True, False) if self.adds is None else (self.adds,)
+        a, b = np.tile(base[i], len(kinds)), np.tile(base[j], len(kinds))
+        adds = np.repeat(kinds, len(i))
+        value = np.where(adds, a + b, a * b / (a + b))
+        order = np.lexsort((~adds, b / a, value))
+        value, a, b, adds = value[order], a[order], b[order], adds[order]
         first = np.concatenate([[True], np.diff(value) > SAME * value[1:]])
-        return value[first], a[first], b[first]
+        return value[first], a[first], b[first], adds[first]
 
     @property
     def values(self) -> Array:
@@ -181,10 +183,16 @@ class PairGrid:
     @property
     def label(self) -> str:
         """What it is, for a reader."""
-        return f"two of {self.base.label}, {'added' if self.adds else 'product over sum'}"
+        how = {True: "added", False: "product over sum", None: "added or product over sum"}
+        return f"two of {self.base.label}, {how[self.adds]}"
 
     def halves(self, value: float) -> tuple[float, float]:
         """Return the two values behind one value of the pair, smaller first."""
-        values, a, b = self._pairs
+        a, b, _ = self.taken_apart(value)
+        return a, b
+
+    def taken_apart(self, value: float) -> tuple[float, float, bool]:
+        """Return the halves, smaller first, and whether their values add up."""
+        values, a, b, adds = self._pairs
         k = int(np.argmin(np.abs(values - value)))
-        return float(a[k]), float(b[k])
+        return float(a[k]), float(b[k]), bool(adds[k])

@@ -62,7 +62,12 @@ class JointChoice:
         )
 
 
-def choose_joint(deviations: Sequence[Array], *, work: float = WORK) -> JointChoice:
+def choose_joint(
+    deviations: Sequence[Array],
+    *,
+    limits: tuple[Array, Array] | None = None,
+    work: float = WORK,
+) -> JointChoice:
     """Choose one of each section's list so that the whole deviates least.
 
     Parameters
@@ -91,12 +96,16 @@ def choose_joint(deviations: Sequence[Array], *, work: float = WORK) -> JointCho
         raise NumberError("the deviations of all sections must be finite, on the same frequencies")
     # the sections that can move the sum most come last, where pruning is exact
     order = sorted(range(len(tables)), key=lambda k: (len(tables[k]), k))
-    run = _Run([tables[k] for k in order], work)
+    count = tables[0].shape[1]
+    allowed = limits or (np.zeros(count), np.zeros(count))
+    if any(len(x) != count for x in allowed) or (allowed[0] > allowed[1]).any():
+        raise NumberError("the limits of a joint choice must be ordered, one pair a frequency")
+    run = _Run([tables[k] for k in order], allowed, work)
     ended = run.search()
     picks = [0] * len(tables)
     for place, k in enumerate(order):
         picks[k] = int(run.picks[place])
-    alone = float(np.abs(sum(t[0] for t in tables)).max())
+    alone = float(run.errors(sum(t[0] for t in tables)[None, :])[0])
     return JointChoice(
         tuple(picks),
         run.best,
@@ -108,8 +117,9 @@ def choose_joint(deviations: Sequence[Array], *, work: float = WORK) -> JointCho
 
 
 class _Run:
-    def __init__(self, tables: list[Array], work: float) -> None:
+    def __init__(self, tables: list[Array], limits: tuple[Array, Array], work: float) -> None:
         self.tables, self.work = tables, work
+        self.lower, self.upper = limits
         count = len(tables)
         self.low = [
             sum((t.min(axis=0) for t in tables[k:]), np.zeros(tables[0].shape[1]))
@@ -120,8 +130,14 @@ class _Run:
             for k in range(count + 1)
         ]
         self.picks = self._greedy()
-        self.best = float(np.abs(self._sum(self.picks)).max())
-        self.floor = float(np.maximum(np.maximum(self.low[0], -self.high[0]), 0.0).max())
+        self.best = float(self.errors(self._sum(self.picks)[None, :])[0])
+        away = np.maximum(self.low[0] - self.upper, self.lower - self.high[0])
+        self.floor = float(np.maximum(away, 0.0).max())
+
+    def errors(self, sums: Array) -> Array:
+        """Return (rows,) largest amounts by which sums (rows, frequencies) leave the limits."""
+        over = np.maximum(sums - self.upper, self.lower - sums)
+        return np.asarray(np.maximum(over.max(axis=1), 0.0))
 
     def _sum(self, picks: IntArray) -> Array:
         return np.asarray(sum(t[i] for t, i in zip(self.tables, picks, strict=True)))
@@ -133,7 +149,7 @@ class _Run:
             before = picks.copy()
             for k, t in enumerate(self.tables):
                 rest = self._sum(picks) - t[picks[k]]
-                picks[k] = int(np.argmin(np.abs(rest + t).max(axis=1)))
+                picks[k] = int(np.argmin(self.errors(rest + t)))
             if (picks == before).all():
                 break
         return picks
@@ -158,10 +174,10 @@ class _Run:
                 continue
             grown = np.hstack([picks[parent], pick[:, None]])
             if depth + 1 < len(self.tables):
-                nearest = np.argsort(np.abs(total).max(axis=1), kind="stable")
+                nearest = np.argsort(self.errors(total), kind="stable")
                 stack.append((grown[nearest], total[nearest]))
                 continue
-            errors = np.abs(total).max(axis=1)
+            errors = self.errors(total)
             k = int(np.argmin(errors))
             if errors[k] < self.best:
                 self.best, self.picks = float(errors[k]), grown[k]
@@ -173,9 +189,10 @@ class _Run:
         Frequencies are looked at one by one, those where the table varies most first, and the
         pairs left shrink quickly.
         """
-        # wanted: -best <= sum + choice + rest <= best for some rest in [low, high] of the rest
-        least, most = -self.best - self.high[depth], self.best - self.low[depth]
-        first = int(np.argmax(np.ptp(table, axis=0)))
+        # wanted: lower - best <= sum + choice + rest <= upper + best, some rest in [low, high]
+        least = self.lower - self.best - self.high[depth]
+        most = self.upper + self.best - self.low[depth]
+        first = int(np.argmax(np.where(most - least < np.inf, np.ptp(table, axis=0), -1.0)))
         order = np.argsort(table[:, first], kind="stable")
         column = table[order, first]
         start = np.searchsorted(column, least[first] - sums[:, first])

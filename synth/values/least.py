@@ -61,7 +61,7 @@ class Least:
     Parameters
     ----------
     values : array (choices, elements)
-        By error, then spread, distinct values, capacitance.
+        By error, then spread, distinct values, impedance level, capacitance.
     errors : array (choices,)
     bound : float
         No choice has an error below this.
@@ -300,7 +300,7 @@ class _Pool:
         errors = self.metric.errors(self.problem.coefficients(values))
         found = figures_of(self.problem, values)
         grade = np.round(errors / EQUAL)
-        order = np.lexsort((found.capacitance, found.distinct, np.round(found.spread, 9), grade))
+        order = np.lexsort((*found.ties, grade))
         values, errors = values[order], errors[order]
         bound = min(proved, self.best)
         if complete and self.full:

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from synth.analysis.terms import Terms
 from synth.errors import NumberError
 from synth.units import format_si
-from synth.values.grids import SAME, Grid, value_list
+from synth.values.grids import SAME, Grid, PairGrid, value_list
 
 Array = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -216,8 +216,8 @@ def _element(group: tuple[str, ...], wishes: Wishes) -> Element:
                 f"{'='.join(group)} is tied, but {grids[0].label} and {grid.label} share no value"
             )
     counts = wishes.counts.get(letter)
-    if counts is None:
-        return Element(group, values)
+    if counts is None or any(isinstance(g, PairGrid) for g in grids):
+        return Element(group, values)  # the halves of a pair are counted when it is taken apart
     limits = np.array([_pieces(v, counts) for v in values], dtype=np.int64)
     enough = limits >= len(group)
     if not enough.any():

@@ -1,8 +1,9 @@
 """The proven choice of preferred values.
 
 The default is lexicographic: an error not above a floor, which the tolerance of the parts makes
-meaningless to go below; then the smallest spread, the fewest distinct values, the least total
-capacitance.  With a floor of zero the bare optimum is wanted.  Either comes with its certificate.
+meaningless to go below; then the smallest spread, the fewest distinct values, the impedance level
+nearest the usual one, the least total capacitance.  With a floor of zero the bare optimum is
+wanted.  Either comes with its certificate.
 """
 
 from __future__ import annotations
@@ -96,6 +97,7 @@ def choose_proven(
     keep: int = 1,
     work: float = WORK,
     seconds: float | None = None,
+    known: Array | None = None,
 ) -> ProvenChoice:
     """Choose the values of all elements, and prove the choice.
 
@@ -112,6 +114,9 @@ def choose_proven(
         Rows of the enumeration allowed: reproducible, unlike a time.
     seconds : float or None
         Wall-clock limit besides.
+    known : array (choices, elements), optional
+        Choices at hand, such as the rounded values of an exact design: what is returned when
+        the work allowed ends before anything is found.
 
     Returns
     -------
@@ -135,6 +140,8 @@ def choose_proven(
         )
     budget = Budget(work, _clock(seconds))
     first = least(problem, metric, keep if floor == 0 else 1, budget, enough=floor)
+    if not len(first.errors) and known is not None and not first.complete:
+        first = _fallback(problem, metric, first, known)
     if not len(first.errors):
         raise NumberError(_nothing(problem, first))
     reached = bool(first.errors[0] <= floor)
@@ -159,6 +166,17 @@ def choose_proven(
             work - budget.rows,
         )
     return _by_spread(problem, metric, floor, keep, budget, first, work)
+
+
+def _fallback(problem: Problem, metric: Metric, first: Least, known: Array) -> Least:
+    """Return what is known, by error, with the bound that was found."""
+    known = known[in_stock(problem, known)]
+    errors = metric.errors(problem.coefficients(known))
+    good = np.isfinite(errors)
+    known, errors = known[good], errors[good]
+    order = np.argsort(errors, kind="stable")
+    bound = min(first.bound, float(errors.min(initial=np.inf)))
+    return replace(first, values=known[order], errors=errors[order], bound=bound)
 
 
 def within(

@@ -1,4 +1,8 @@
-"""Figures by which choices of equal worth are told apart: spread, distinct values, capacitance."""
+"""Figures by which choices of equal worth are told apart.
+
+Spread, distinct values, impedance level, capacitance.  Without the level ties would be decided by
+the capacitance alone, which drifts to the highest resistors and smallest capacitors in the window.
+"""
 
 from __future__ import annotations
 
@@ -15,6 +19,8 @@ IntArray = npt.NDArray[np.int64]
 
 #: Errors and spreads nearer than this are equal.
 EQUAL = 1e-9
+#: Geometric mean of resistors that suits an op amp, in ohm (common practice).
+USUAL = 1e4
 
 
 @dataclass(frozen=True)
@@ -31,6 +37,8 @@ class Option:
         Largest over smallest value of one kind: of resistors or of capacitors, the larger.
     distinct : int
         Different values among resistors, plus those among capacitors.
+    level : int
+        How far the geometric mean of the resistors is from `USUAL`, in octaves, rounded.
     capacitance : float
         Of all capacitors together, farad.
     """
@@ -39,12 +47,13 @@ class Option:
     error: float
     spread: float
     distinct: int
+    level: int
     capacitance: float
 
     @property
-    def key(self) -> tuple[float, float, float, float]:
-        """Spread, distinct values, capacitance, error: the order among choices good enough."""
-        return (round(self.spread, 9), self.distinct, self.capacitance, self.error)
+    def key(self) -> tuple[float, float, float, float, float]:
+        """Spread, distinct values, level, capacitance, error: the order among good choices."""
+        return (round(self.spread, 9), self.distinct, self.level, self.capacitance, self.error)
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,32 +62,44 @@ class Figures:
 
     spread: Array
     distinct: Array
+    level: Array
     capacitance: Array
 
     def order(self, error: Array) -> IntArray:
-        """Return the places of the choices, best first: spread, distinct, capacitance, error."""
-        keys = (error, self.capacitance, self.distinct, np.round(self.spread, 9))
-        return np.lexsort(keys)
+        """Return the places of the choices, best first: the order of `Option.key`."""
+        return np.lexsort((error, *self.ties))
+
+    @property
+    def ties(self) -> tuple[Array, Array, Array, Array]:
+        """Keys for `numpy.lexsort`, the weightiest last."""
+        return self.capacitance, self.level, self.distinct, np.round(self.spread, 9)
 
 
 def figures_of(problem: Problem, values: Array) -> Figures:
     """Return the figures of (choices, elements) values."""
     columns: dict[str, list[Array]] = {}
     capacitance = np.zeros(len(values))
+    octaves, resistors = np.zeros(len(values)), 0
     for k, e in enumerate(problem.elements):
         columns.setdefault(e.letter, []).append(values[:, k])
         if e.letter == "C":
             capacitance += len(e.parts) * values[:, k]
+        if e.letter == "R":
+            octaves += len(e.parts) * np.log2(values[:, k] / USUAL)
+            resistors += len(e.parts)
     for part, v in problem.fixed.items():
         columns.setdefault(part[0], []).append(np.full(len(values), v))
         if part[0] == "C":
             capacitance += v
+        if part[0] == "R":
+            octaves += np.log2(v / USUAL)
+            resistors += 1
     spread, distinct = np.ones(len(values)), np.zeros(len(values))
     for kind in columns.values():
         table = np.sort(np.column_stack(kind), axis=1)
         spread = np.maximum(spread, table[:, -1] / table[:, 0])
         distinct += 1 + (np.diff(table, axis=1) > EQUAL * table[:, 1:]).sum(axis=1)
-    return Figures(spread, distinct, capacitance)
+    return Figures(spread, distinct, np.rint(np.abs(octaves) / max(1, resistors)), capacitance)
 
 
 def in_stock(problem: Problem, values: Array) -> npt.NDArray[np.bool_]:
@@ -108,6 +129,7 @@ def options_of(problem: Problem, values: Array, errors: Array) -> list[Option]:
             float(errors[k]),
             float(found.spread[k]),
             int(found.distinct[k]),
+            int(found.level[k]),
             float(found.capacitance[k]),
         )
         for k in range(len(values))

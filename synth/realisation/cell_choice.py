@@ -1,0 +1,375 @@
+"""The choice of values of one cell of a circuit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from synth.errors import NumberError, TargetError
+from synth.realisation.cells import Cell
+from synth.realisation.request import ValueRequest
+from synth.search.candidates import SectionTarget
+from synth.tolerances.limits import Limit, limit_frequencies
+from synth.tolerances.limits import bounds as limit_bounds
+from synth.values.band import BandMetric, band_metric
+from synth.values.continuous import Reach, reach
+from synth.values.grids import SAME, Grid, PairGrid
+from synth.values.metrics import LogMetric, check_fit, coefficient_metric, section_metric
+from synth.values.problem import Problem, Wishes, problem_of
+from synth.values.proven import ProvenChoice, choose_proven, pareto
+from synth.values.ranking import Option, options_of
+
+Array = npt.NDArray[np.float64]
+
+#: Decibels of one unit of an error that is a logarithm.
+DECIBELS = 20 / math.log(10)
+#: Choices looked through for one that the stock allows.
+_STOCKED = 200
+#: Where the floor is not said and cannot be met, this many times the least error is good enough.
+RELAXED = 1.5
+#: A target whose nearest response by this topology is further off is refused.
+_UNREACHABLE = 1e-3
+_BAND_POINTS = 65
+
+
+@dataclass(frozen=True, eq=False)
+class CellTask:
+    """A cell with its target, what may be chosen, and the measure of error.
+
+    Parameters
+    ----------
+    cell : Cell
+    target : SectionTarget
+    problem : Problem
+    figures : LogMetric
+        Of the section.
+    metric : LogMetric or BandMetric
+        What is minimised.
+    exact : mapping
+        Part -> value that gives the target exactly, where one is known.
+    """
+
+    cell: Cell
+    target: SectionTarget
+    problem: Problem
+    figures: LogMetric
+    metric: LogMetric | BandMetric
+    exact: Mapping[str, float]
+
+    @property
+    def decibels(self) -> bool:
+        """Whether the error is in dB."""
+        return isinstance(self.metric, BandMetric)
+
+    @property
+    def rounded(self) -> Array | None:
+        """Values nearest to the exact ones, (1, elements); None where these are not known."""
+        row = []
+        for e in self.problem.elements:
+            if any(p not in self.exact for p in e.parts):
+                return None
+            middle = np.mean([np.log(self.exact[p]) for p in e.parts])
+            row.append(float(e.values[np.argmin(np.abs(np.log(e.values) - middle))]))
+        return np.array([row])
+
+    def ratios(self, options: Sequence[Option], w: Array) -> npt.NDArray[np.complex128]:
+        """Return ln(H/target) of each option at w in rad/s, (options, frequencies)."""
+        elements = self.problem.elements
+        rows = np.array([[o.values[e.parts[0]] for e in elements] for o in options])
+        powers = (1j * w[:, None] / self.problem.w0) ** np.arange(self.problem.order + 1)
+        top, under = np.split(self.problem.coefficients(rows), 2, axis=1)
+        wanted = (powers @ np.array(self.target.numerator)) / (
+            powers @ np.array(self.target.denominator)
+        )
+        with np.errstate(divide="ignore"):
+            return np.asarray(np.log((top @ powers.T) / (under @ powers.T) / wanted))
+
+
+def task_of(
+    cell: Cell,
+    target: SectionTarget,
+    request: ValueRequest,
+    keep: Mapping[str, float],
+    counts: Mapping[str, Mapping[float, int]],
+    own: Mapping[str, float] | None,
+    alone: bool,
+) -> CellTask:
+    """Set up the choice of one cell.
+
+    Parameters
+    ----------
+    cell : Cell
+    target : SectionTarget
+    request : ValueRequest
+    keep : mapping
+        Part -> value that stays, idle parts among them.
+    counts : mapping
+        Letter -> (value -> pieces left).
+    own : mapping or None
+        The cell's values where they give the target exactly; None when the target was said.
+    alone : bool
+        Whether the cell is the whole circuit; else a band or mask is the whole's affair.
+
+    Raises
+    ------
+    NumberError
+        If a part has nothing to choose from, or a tie is impossible.
+    TargetError
+        If the circuit cannot have the target with any values; the message says by how much.
+    """
+    names = cell.terms.names
+    grids = {n: g for n in names if n not in keep for g in (request.grid(n),) if g is not None}
+    ties = tuple(
+        t
+        for group in request.ties
+        for t in (tuple(n for n in group if n in names and n not in cell.idle),)
+        if len(t) > 1
+    )
+    kept = {n: v for n, v in keep.items() if n in names}
+    problem = problem_of(cell.terms, target.w0, Wishes(grids, kept, ties, counts))
+    figures = (section_metric if request.metric != "coefficients" else coefficient_metric)(target)
+    check_fit(problem, figures)
+    exact = dict(own or {})
+    if own is None:
+        exact = _reached(problem, figures, cell)
+    metric: LogMetric | BandMetric = figures
+    if alone and request.metric in ("band", "mask"):
+        metric = _decibels(target, request, problem)
+    return CellTask(cell, target, problem, figures, metric, exact)
+
+
+def _reached(problem: Problem, figures: LogMetric, cell: Cell) -> dict[str, float]:
+    """Values of any size that give the target; TargetError when the topology has none."""
+    if not problem.elements:
+        return dict(problem.fixed)
+    found = reach(problem, figures)
+    if found is None:
+        return {}
+    if found.error > _UNREACHABLE:
+        kept = [n for n in problem.fixed if n not in cell.idle]
+        given = f" with {', '.join(kept)} kept" if kept else ""
+        raise TargetError(
+            f"stage {cell.name} ({', '.join(cell.parts)}) cannot reach the target with values of "
+            f"any size{given}: {_how_far(found)}; change the target or the circuit"
+        )
+    return problem.parts(found.values.tolist())
+
+
+def _how_far(found: Reach) -> str:
+    if found.worst.startswith("a coefficient"):
+        return f"at its nearest {found.worst} is still {abs(found.deviation):.3g} of the pass band"
+    percent = 100 * (math.exp(found.deviation) - 1)
+    return f"at its nearest its {found.worst} is off by {percent:+.3g} %"
+
+
+def _decibels(target: SectionTarget, request: ValueRequest, problem: Problem) -> BandMetric:
+    absent = frozenset(k for k in range(problem.order + 1) if not problem.rows[k].any())
+    if request.band is not None:
+        w = 2 * math.pi * np.geomspace(*request.band, _BAND_POINTS)
+        return band_metric(target, w / target.w0, absent)
+
+    def wanted(w: Array) -> Array:
+        powers = (1j * w[:, None] / target.w0) ** np.arange(target.order + 1)
+        ratio = (powers @ np.array(target.numerator)) / (powers @ np.array(target.denominator))
+        return np.asarray(np.abs(ratio) ** 2)
+
+    w, lower, upper = mask_limits(request.mask, wanted)
+    return BandMetric(target, w / target.w0, lower, upper, absent)
+
+
+def mask_limits(
+    mask: Sequence[Limit], wanted: Callable[[Array], Array]
+) -> tuple[Array, Array, Array]:
+    """Return frequencies in rad/s, and the limits of 20*log10|H| there, of a whole mask.
+
+    Parameters
+    ----------
+    mask : sequence of Limit
+    wanted : callable
+        |H|**2 of the target at frequencies in rad/s.
+
+    Raises
+    ------
+    TargetError
+        If two limits contradict each other.
+    """
+    f = np.unique(np.concatenate([limit_frequencies(x) for x in mask]))
+    least, most = np.zeros(len(f)), np.full(len(f), np.inf)
+    reference = wanted(2 * math.pi * f)
+    for x in mask:
+        inside = (f >= x.low_hz) & (f <= x.high_hz)
+        b = limit_bounds(x, f[inside], reference[inside])
+        least[inside] = np.maximum(least[inside], b.least)
+        most[inside] = np.minimum(most[inside], b.most)
+    if (least > most).any():
+        at = float(f[np.argmax(least > most)])
+        raise TargetError(f"the limits of the mask contradict each other at {at:g} Hz; correct it")
+    with np.errstate(divide="ignore"):
+        return 2 * math.pi * f, 10 * np.log10(least), 10 * np.log10(most)
+
+
+@dataclass(frozen=True, eq=False)
+class CellChoice:
+    """What was chosen for a cell alone.
+
+    Parameters
+    ----------
+    task : CellTask
+    least : ProvenChoice
+        Of the bare optimum: its bound holds for every choice.
+    choice : ProvenChoice
+        What was asked for: least spread with an error within the floor, or the bare optimum.
+    asked : float
+        The floor of the request or of the rule, before it is relaxed.
+    best : tuple of Option
+        In order, those that the stock allows.
+    nearest : tuple of Option
+        By error, those that the stock allows.
+    pareto : tuple of Option
+    """
+
+    task: CellTask
+    least: ProvenChoice
+    choice: ProvenChoice
+    asked: float
+    best: tuple[Option, ...]
+    nearest: tuple[Option, ...]
+    pareto: tuple[Option, ...]
+
+    @property
+    def reached(self) -> bool:
+        """Whether the floor asked for is met."""
+        return self.asked == 0 or self.best[0].error <= self.asked
+
+    @property
+    def certificate(self) -> str:
+        """What is proved, in one sentence."""
+        if self.reached or not self.choice.reached or not self.least.proved:
+            return self.choice.certificate
+        return (
+            f"proved: no choice from these series has an error below {self.least.bound:.3g}, so "
+            f"the floor of {self.asked:.3g} cannot be met; among errors up to "
+            f"{self.choice.floor:.3g} none has a spread below {self.choice.spread_bound:.4g}"
+        )
+
+
+def choose_cell(
+    task: CellTask, request: ValueRequest, keep: int, seconds: float | None
+) -> CellChoice:
+    """Choose the values of one cell, and prove the choice.
+
+    Parameters
+    ----------
+    task : CellTask
+    request : ValueRequest
+    keep : int
+        How many choices are wanted, by error and by the order of the request.
+    seconds : float or None
+        Wall-clock limit.
+
+    Raises
+    ------
+    NumberError
+        If no choice has the signs of the target, or none is allowed by the stock.
+    """
+    problem = task.problem
+    if not problem.elements:
+        error = task.metric.errors(problem.coefficients(np.zeros((1, 0))))
+        option = options_of(problem, np.zeros((1, 0)), error)[0]
+        fixed = ProvenChoice(option, (), option.error, 1.0, True, 0.0, True, 0.0)
+        return CellChoice(task, fixed, fixed, 0.0, (option,), (option,), ())
+    limited = bool(request.counts) and bool(set(request.pairs) & set(task.cell.parts))
+    count = max(keep, _STOCKED) if limited else keep
+    half = None if seconds is None else seconds / 2
+    least = choose_proven(
+        problem,
+        task.metric,
+        floor=0.0,
+        keep=count,
+        work=request.work,
+        seconds=half,
+        known=task.rounded,
+    )
+    asked, choice = floor_of(task, request), least
+    floor = asked
+    if request.floor is None:
+        floor = max(asked, RELAXED * least.best.error)
+    if floor >= least.best.error and floor > 0:
+        choice = choose_proven(
+            problem,
+            task.metric,
+            floor=floor,
+            keep=count,
+            work=request.work,
+            seconds=half,
+            known=np.array([[least.best.values[e.parts[0]] for e in problem.elements]]),
+        )
+    ranked, nearest = (
+        tuple(o for o in (c.best, *c.alternatives) if in_counts(o, task, request))[:keep]
+        for c in (choice, least)
+    )
+    if not ranked or not nearest:
+        raise NumberError(
+            f"none of the {count} best choices for {', '.join(task.cell.parts)} can be made of "
+            "the stock with these pairs; add parts to the stock or drop a pair"
+        )
+    return CellChoice(task, least, choice, asked, ranked, nearest, _pareto(task, request, least))
+
+
+def floor_of(task: CellTask, request: ValueRequest) -> float:
+    """Return the floor of a cell, in the unit of its error."""
+    if request.floor is not None:
+        return request.floor
+    free = [p for e in task.problem.elements for p in e.parts]
+    return request.floor_for(free) * (DECIBELS if task.decibels else 1.0)
+
+
+def _pareto(task: CellTask, request: ValueRequest, found: ProvenChoice) -> tuple[Option, ...]:
+    if not request.pareto:
+        return ()
+    least = max(found.bound, 1e-6)
+    levels = [least * k for k in (1.0001, 1.5, 2.5, 5.0, 10.0, 25.0)]
+    return pareto(task.problem, task.metric, levels, work=request.work)
+
+
+def in_counts(option: Option, task: CellTask, request: ValueRequest) -> bool:
+    """Say whether the stock has the parts of an option, pairs taken apart."""
+    return not request.counts or not _short(used_of(option.values, request), request.counts)
+
+
+def used_of(values: Mapping[str, float], request: ValueRequest) -> dict[str, list[float]]:
+    """Return letter -> the values of every piece, pairs taken apart."""
+    used: dict[str, list[float]] = {}
+    for part, v in values.items():
+        grid: Grid | None = request.grid(part) if part not in request.keep else None
+        pieces = grid.halves(v) if isinstance(grid, PairGrid) else (v,)
+        if part not in request.keep and part not in request.sources:
+            used.setdefault(part[0], []).extend(pieces)
+    return used
+
+
+def _short(used: Mapping[str, Sequence[float]], counts: Mapping[str, Mapping[float, int]]) -> bool:
+    return any(
+        sum(abs(x - v) <= SAME * v for x in pieces)
+        > sum(n for c, n in counts[letter].items() if abs(c - v) <= SAME * v)
+        for letter, pieces in used.items()
+        if letter in counts
+        for v in pieces
+    )
+
+
+def left_over(
+    counts: Mapping[str, Mapping[float, int]], used: Mapping[str, Sequence[float]]
+) -> dict[str, dict[float, int]]:
+    """Return the pieces left when some are used."""
+    return {
+        letter: {
+            c: n - sum(abs(x - c) <= SAME * c for x in used.get(letter, ()))
+            for c, n in pieces.items()
+        }
+        for letter, pieces in counts.items()
+    }

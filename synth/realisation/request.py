@@ -1,0 +1,289 @@
+"""What somebody wants of the values of a circuit: series, windows, stock, pairs, metric, floor."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from synth.errors import NumberError
+from synth.network.model import POWERS, Network
+from synth.tolerances.limits import Limit
+from synth.units import format_si
+from synth.values.grids import Grid, PairGrid, union
+from synth.values.proven import WORK
+from synth.values.series import CAPACITORS, RESISTORS, TOLERANCES, Shelf
+from synth.values.stock import Stock
+
+METRICS = ("figures", "coefficients", "band", "mask")
+#: Part of the smallest tolerance that the error may be, when no floor is said.
+FLOOR_SHARE = 0.1
+FLOOR_RULE = (
+    "a tenth of the smallest tolerance among the series (or the stock), since smaller errors "
+    "vanish in those of the parts; where it cannot be met, 1.5 times the least error there is"
+)
+#: How a pair is connected: in series, in parallel, or whichever is nearer.
+PAIRS: Mapping[str, bool | None] = {"series": True, "parallel": False, "either": None}
+#: Tolerance of parts whose source says none.
+_USUAL = 0.01
+_INDUCTORS = (1e-6, 10.0)
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where the values of a kind of part, or of one part, come from.
+
+    Parameters
+    ----------
+    grid : Grid
+    tolerance : float
+        As a fraction; the smallest where they differ.
+    """
+
+    grid: Grid
+    tolerance: float
+
+
+@dataclass(frozen=True)
+class ValueRequest:
+    """All that is said about the values of a circuit.
+
+    Parameters
+    ----------
+    sources : mapping
+        Letter (R, C, L) or part -> where its values come from; the name of a part comes first.
+    keep : mapping
+        Part -> the value it keeps.
+    ties : tuple of tuples of str
+        Parts that are to be equal.
+    pairs : mapping
+        Part made of two -> True in series, False in parallel, None for whichever is nearer.
+    counts : mapping
+        Letter -> (value -> pieces at hand); empty without a stock list.
+    metric : str
+        figures, coefficients, band or mask.
+    band : tuple of two float or None
+        In hertz, for the metric band.
+    mask : tuple of Limit
+        For the metric mask.
+    floor : float or None
+        Error that is good enough: a fraction, or dB for band and mask; None for `FLOOR_RULE`.
+    top : int
+        How many choices are wanted.
+    work : float
+        Rows of the enumeration allowed for each cell.
+    seconds : float or None
+        Wall-clock limit for each cell.
+    pareto : bool
+        Whether the trade between error and spread is wanted too.
+    """
+
+    sources: Mapping[str, Source]
+    keep: Mapping[str, float] = field(default_factory=dict)
+    ties: tuple[tuple[str, ...], ...] = ()
+    pairs: Mapping[str, bool | None] = field(default_factory=dict)
+    counts: Mapping[str, Mapping[float, int]] = field(default_factory=dict)
+    metric: str = "figures"
+    band: tuple[float, float] | None = None
+    mask: tuple[Limit, ...] = ()
+    floor: float | None = None
+    top: int = 5
+    work: float = WORK
+    seconds: float | None = None
+    pareto: bool = False
+
+    def __post_init__(self) -> None:
+        _check(self)
+
+    def source(self, part: str) -> Source | None:
+        """Return where the values of a part come from."""
+        return self.sources.get(part) or self.sources.get(part[0])
+
+    def grid(self, part: str) -> Grid | None:
+        """Return the values of a part, pairs among them where it is one."""
+        source = self.source(part)
+        if source is None:
+            return None
+        if part not in self.pairs:
+            return source.grid
+        series = self.pairs[part]
+        adds = series if series is None or part[0] != "C" else not series
+        return PairGrid(source.grid, adds)
+
+    def floor_for(self, parts: Sequence[str]) -> float:
+        """Return the floor of `FLOOR_RULE` for the parts to choose, as a fraction."""
+        found = [s.tolerance for p in parts for s in (self.source(p),) if s is not None]
+        return FLOOR_SHARE * min(found, default=_USUAL)
+
+
+def _check(r: ValueRequest) -> None:
+    if r.metric not in METRICS:
+        raise NumberError(f"there is no metric {r.metric!r}; choose one of {', '.join(METRICS)}")
+    if (r.metric == "band") != (r.band is not None):
+        raise NumberError("the metric band and a band belong together; give both or none")
+    if (r.metric == "mask") != bool(r.mask):
+        raise NumberError("the metric mask and a mask belong together; give both or none")
+    if r.band is not None and not 0 < r.band[0] < r.band[1] < math.inf:
+        raise NumberError(
+            f"the band {r.band[0]:g} Hz to {r.band[1]:g} Hz is none; it must be positive and the "
+            "lower end come first"
+        )
+    if r.floor is not None and not 0 <= r.floor < math.inf:
+        raise NumberError(
+            f"a floor of {r.floor:g} makes no sense; give a positive error, or 0 for the least "
+            "there is"
+        )
+    if r.top < 1 or not r.work >= 1 or (r.seconds is not None and not r.seconds > 0):
+        raise NumberError(
+            f"{r.top} choices with {r.work:g} rows of work cannot be made; both must be at least "
+            "1, and a time positive"
+        )
+
+
+def series_source(text: str, low: float, high: float) -> Source:
+    """Return the values of a series, or of several joined by ``+`` or commas, in a window.
+
+    Raises
+    ------
+    NumberError
+        If a series is unknown, or the window holds none of its values.
+
+    Examples
+    --------
+    >>> series_source("E24+E96", 1e3, 1e6).tolerance
+    0.01
+    """
+    names = [n.strip().upper() for n in text.replace("+", ",").split(",") if n.strip()]
+    if not names:
+        raise NumberError(f"{text!r} names no series; write one, as E96, or several, as E24+E96")
+    shelves = [Shelf(n, low, high) for n in names]
+    grid: Grid = shelves[0] if len(shelves) == 1 else union(shelves)
+    return Source(grid, min(TOLERANCES[n] for n in names) / 100)
+
+
+def request_for(
+    network: Network,
+    *,
+    resistors: str = RESISTORS.series,
+    capacitors: str = CAPACITORS.series,
+    resistor_window: tuple[float, float] | None = None,
+    capacitor_window: tuple[float, float] | None = None,
+    parts: Mapping[str, str] | None = None,
+    keep: Mapping[str, float | None] | None = None,
+    ties: Sequence[Sequence[str]] = (),
+    pairs: Mapping[str, str] | None = None,
+    stock: Stock | None = None,
+    metric: str | None = None,
+    band: tuple[float, float] | None = None,
+    mask: Sequence[Limit] = (),
+    floor: float | None = None,
+    top: int = 5,
+    work: float = WORK,
+    seconds: float | None = None,
+    pareto: bool = False,
+) -> ValueRequest:
+    """Return the request of a user, its names checked against the circuit.
+
+    Parameters
+    ----------
+    network : Network
+    resistors, capacitors : str
+        Series, or several joined by ``+``.
+    resistor_window, capacitor_window : tuple of two float, optional
+        Ohm and farad; by default 1k to 1M and 100p to 1u.
+    parts : mapping, optional
+        Part -> series of its own.
+    keep : mapping, optional
+        Part -> value it keeps; None for the value it has.
+    ties : sequence of sequences of str
+        Parts that are to be equal.
+    pairs : mapping, optional
+        Part -> series, parallel or either.
+    stock : Stock, optional
+        Takes the place of the series; its counts are respected.
+    metric : str, optional
+        By default figures, or band or mask where one is given.
+    band, mask, floor, top, work, seconds, pareto
+        See `ValueRequest`.
+
+    Raises
+    ------
+    NumberError
+        If a name, a series, a window or a number makes no sense.
+    """
+    names = [b.name for b in network.branches]
+    asked = [*(parts or {}), *(keep or {}), *(pairs or {}), *(n for t in ties for n in t)]
+    for n in asked:
+        if n not in names:
+            raise NumberError(f"no part is called {n}; the parts are {', '.join(names)}")
+    windows = {
+        "R": resistor_window or (RESISTORS.low, RESISTORS.high),
+        "C": capacitor_window or (CAPACITORS.low, CAPACITORS.high),
+        "L": _INDUCTORS,
+    }
+    sources: dict[str, Source] = {}
+    counts: dict[str, Mapping[float, int]] = {}
+    if stock is None:
+        sources["R"] = series_source(resistors, *windows["R"])
+        sources["C"] = series_source(capacitors, *windows["C"])
+    else:
+        letters = {b.name[0] for b in network.branches if b.name not in (keep or {})}
+        for letter in sorted(letters & set("RCL")):
+            tolerances = [i.tolerance for i in stock.items if i.letter == letter and i.tolerance]
+            sources[letter] = Source(stock.grid(letter), min(tolerances, default=_USUAL))
+            counts[letter] = stock.counts(letter)
+    for n, text in (parts or {}).items():
+        sources[n] = series_source(text, *windows[_letter(n)])
+    for n, how in (pairs or {}).items():
+        if how not in PAIRS:
+            raise NumberError(f"{how!r} is no way to pair {n}; write {', '.join(PAIRS)}")
+    return ValueRequest(
+        sources,
+        _kept(network, keep or {}),
+        tuple(_tie(t, network) for t in ties),
+        {n: PAIRS[how] for n, how in (pairs or {}).items()},
+        counts,
+        metric or ("band" if band is not None else "mask" if mask else "figures"),
+        band,
+        tuple(mask),
+        floor,
+        top,
+        work,
+        seconds,
+        pareto,
+    )
+
+
+def _letter(name: str) -> str:
+    if name[0] not in "RCL":
+        raise NumberError(f"part {name} is none of R, C and L; keep its value instead")
+    return name[0]
+
+
+def _kept(network: Network, keep: Mapping[str, float | None]) -> dict[str, float]:
+    found = {}
+    for n, v in keep.items():
+        value = network.branch(n).value if v is None else v
+        if value is None:
+            raise NumberError(f"part {n} is kept but has no value; write it, as in {n}=10k")
+        if not 0 < value < math.inf:
+            raise NumberError(f"part {n} is kept at {value:g}; a value must be positive and finite")
+        found[n] = value
+    return found
+
+
+def _tie(parts: Sequence[str], network: Network) -> tuple[str, ...]:
+    if len(parts) < 2 or len(set(parts)) < len(parts):
+        raise NumberError(f"the tie {'='.join(parts)} needs two different parts or more")
+    if len({network.branch(n).power for n in parts}) > 1:
+        raise NumberError(f"{'='.join(parts)} ties parts of different kinds; tie like parts only")
+    return tuple(parts)
+
+
+def window_words(request: ValueRequest) -> str:
+    """Return where the values come from, in words."""
+    found = []
+    for key, s in request.sources.items():
+        label = s.grid.label
+        found.append(f"{key}: {label}" if key in POWERS or key else label)
+    return "; ".join([*found, *(f"{n} kept at {format_si(v)}" for n, v in request.keep.items())])

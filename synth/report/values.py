@@ -1,0 +1,241 @@
+"""The text and JSON forms of a choice of values."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import isfinite
+
+from synth.network.model import KINDS, POWERS, UNITS
+from synth.realisation.levels import Level, Levels
+from synth.realisation.request import FLOOR_RULE
+from synth.realisation.revalued import Revalued, StageValues
+from synth.realisation.saved import VERSION, Json, branch_json, step_json
+from synth.report.layout import labelled, table, wrapped
+from synth.report.netlist import deck_text
+from synth.units import format_si
+from synth.values.ranking import Option
+
+#: Errors below this are rounding of the arithmetic.
+_ROUNDING = 1e-10
+
+
+def values_text(
+    result: Revalued, title: str, pick: int = 1, ruled: bool = True, notes: Sequence[str] = ()
+) -> str:
+    """Return the parts, the error with its certificate, the alternatives and the levels.
+
+    Parameters
+    ----------
+    result : Revalued
+    title : str
+    pick : int
+        Which choice is shown, from 1.
+    ruled : bool
+        Whether the floor came from the rule.
+    notes : sequence of str
+        On the circuit.
+    """
+    network, steps = result.circuit(pick - 1)
+    chosen = result.choices[pick - 1]
+    lines = wrapped(title or "circuit without a title")
+    for note in (*notes, *result.notes, *(n for s in steps for n in s.notes)):
+        lines += wrapped(f"note: {note}", hanging="  ")
+    lines.append("")
+    rows = [
+        (b.name, b.kind, "-" if b.value is None else format_si(b.value, UNITS[b.power]))
+        for b in network.branches
+    ]
+    lines += [*table(("part", "kind", "value"), rows), ""]
+    lines += labelled("error", f"{_error(chosen.error, result.unit)}; {result.metric}")
+    if pick == 1:
+        lines += wrapped(f"proof: {result.certificate.removeprefix('proved: ')}", hanging="  ")
+    lines += labelled(
+        "floor",
+        f"{_error(result.floor, result.unit)}{'' if result.reached else ', not met'}"
+        + (f": {FLOOR_RULE}" if ruled else ""),
+    )
+    if result.section_wise_error is not None:
+        lines += labelled(
+            "each stage by itself", f"{_error(result.section_wise_error, result.unit)}"
+        )
+    if result.nearest_rounding_error is not None:
+        lines += labelled(
+            "each part rounded to its nearest value",
+            _error(result.nearest_rounding_error, result.unit),
+        )
+    lines += labelled("|H| within 40 dB of its maximum", f"off by {result.error_db:.3g} dB at most")
+    lines += labelled("spread", f"{chosen.spread:.4g}; {chosen.distinct} different values")
+    if len(result.choices) > 1:
+        lines += ["", *_choices(result.choices, result.unit)]
+    if len(result.stages) > 1:
+        lines += ["", *_stages(result.stages)]
+    for s in result.stages:
+        if s.pareto:
+            lines += ["", *wrapped(f"error against spread, stage {s.name}")]
+            lines += _choices(s.pareto, "")
+    if result.levels is not None:
+        lines += ["", *_levels(result.levels)]
+    return "\n".join(lines) + "\n"
+
+
+def _error(x: float, unit: str) -> str:
+    x = x if x > _ROUNDING else 0.0
+    if unit:
+        return f"{x:.3g} {unit}"
+    return f"{100 * x:.3g} %"
+
+
+def _choices(choices: Sequence[Option], unit: str) -> list[str]:
+    rows = []
+    for k, o in enumerate(choices, start=1):
+        parts = ", ".join(f"{n} {_value(n, v)}" for n, v in o.values.items())
+        rows.append((str(k), _error(o.error, unit), f"{o.spread:.3g}", parts))
+    return table(("", "error", "spread", "parts"), rows, right=frozenset({0, 1, 2}))
+
+
+def _value(name: str, value: float) -> str:
+    return format_si(value, UNITS[POWERS[name[0]]]) if name[0] in POWERS else f"{value:g}"
+
+
+def _stages(stages: Sequence[StageValues]) -> list[str]:
+    rows = [
+        (
+            s.name,
+            "-" if s.f0_hz is None else format_si(s.f0_hz, "Hz"),
+            "-" if s.q is None else f"{s.q:.4g}",
+            _error(s.error, ""),
+            _error(s.bound, ""),
+            f"{s.combinations:.2g}",
+            ", ".join(s.parts),
+        )
+        for s in stages
+    ]
+    head = ("stage", "f0", "Q", "error", "least", "choices", "parts")
+    return table(head, rows, right=frozenset(range(6)))
+
+
+def _levels(levels: Levels) -> list[str]:
+    low, high = levels.band
+    lines = wrapped(
+        "impedance level: thermal noise of the resistors at the output (4kTR, 300 K; V rms from "
+        f"{format_si(low, 'Hz', 3)} to {format_si(high, 'Hz', 3)}), smallest input impedance, "
+        "parts; op amps like 1 kohm to 100 kohm and 100 pF to 1 uF"
+    )
+    rows = [
+        (
+            f"x {x.factor:g}",
+            f"{1e9 * x.noise_density:.3g} nV/rtHz",
+            format_si(x.noise, "V", 3),
+            "-" if not isfinite(x.load) else format_si(x.load, "ohm", 3),
+            _range(x),
+        )
+        for x in levels.levels
+    ]
+    lines += table(("level", "at the peak", "rms", "input", "parts"), rows)
+    return [*lines, *wrapped(f"advice: {levels.advice}", hanging="  ")]
+
+
+def _range(x: Level) -> str:
+    found = []
+    if isfinite(x.smallest_resistor):
+        r = (x.smallest_resistor, x.largest_resistor)
+        found.append(" to ".join(format_si(v, "ohm", 3) for v in r))
+    if isfinite(x.smallest_capacitor):
+        c = (x.smallest_capacitor, x.largest_capacitor)
+        found.append(" to ".join(format_si(v, "F", 3) for v in c))
+    return ", ".join(found)
+
+
+def values_answer(
+    circuit: str, result: Revalued, title: str, pick: int = 1, notes: Sequence[str] = ()
+) -> Json:
+    """Return the answer of ``values``; parameters as in `values_text`."""
+    network, steps = result.circuit(pick - 1)
+    chosen = result.choices[pick - 1]
+    complete = all(b.value is not None for b in network.branches)
+    return {
+        "schema": VERSION,
+        "command": "values",
+        "circuit": circuit,
+        "title": title,
+        "metric": result.metric,
+        "unit": result.unit,
+        "parts": [branch_json(b) for b in network.branches],
+        "pick": pick,
+        "error": chosen.error,
+        "error_db": _finite(result.error_db),
+        "bound": result.bound,
+        "proved": result.proved,
+        "covers": result.covers,
+        "certificate": result.certificate,
+        "floor": result.floor,
+        "floor_reached": result.reached,
+        "nearest_rounding_error": _finite(result.nearest_rounding_error),
+        "section_wise_error": _finite(result.section_wise_error),
+        "spread": chosen.spread,
+        "distinct": chosen.distinct,
+        "capacitance": chosen.capacitance,
+        "alternatives": [
+            _option_json(o) for k, o in enumerate(result.choices, start=1) if k != pick
+        ],
+        "stages": [_stage_json(s) for s in result.stages],
+        "levels": None if result.levels is None else _levels_json(result.levels),
+        "steps": [step_json(s) for s in steps],
+        "notes": [*notes, *result.notes],
+        "netlist": deck_text(network) if complete else None,
+    }
+
+
+def _option_json(o: Option) -> Json:
+    return {
+        "parts": _parts(o.values),
+        "error": _finite(o.error),
+        "spread": o.spread,
+        "distinct": o.distinct,
+        "capacitance": o.capacitance,
+    }
+
+
+def _parts(values: Mapping[str, float]) -> list[Json]:
+    return [{"name": n, "kind": KINDS[POWERS[n[0]]], "value": v} for n, v in values.items()]
+
+
+def _stage_json(s: StageValues) -> Json:
+    return {
+        "name": s.name,
+        "parts": list(s.parts),
+        "order": s.order,
+        "f0_hz": s.f0_hz,
+        "q": s.q,
+        "error": _finite(s.error),
+        "bound": s.bound,
+        "proved": s.proved,
+        "combinations": float(s.combinations),
+        "certificate": s.certificate,
+        "pareto": [_option_json(o) for o in s.pareto],
+    }
+
+
+def _levels_json(x: Levels) -> Json:
+    return {
+        "band_hz": list(x.band),
+        "peak_hz": x.peak_hz,
+        "advice": x.advice,
+        "levels": [
+            {
+                "factor": y.factor,
+                "noise_density": y.noise_density,
+                "noise": y.noise,
+                "input_impedance": _finite(y.load),
+                "smallest_resistor": _finite(y.smallest_resistor),
+                "largest_resistor": _finite(y.largest_resistor),
+                "smallest_capacitor": _finite(y.smallest_capacitor),
+                "largest_capacitor": _finite(y.largest_capacitor),
+            }
+            for y in x.levels
+        ],
+    }
+
+
+def _finite(x: float | None) -> float | None:
+    return x if x is not None and isfinite(x) else None
