@@ -31,6 +31,7 @@ if TYPE_CHECKING:
         target_from_text,
         target_from_transfer,
     )
+    from synth.api_amplifier import check, ranking
     from synth.catalog import stage, stages
     from synth.errors import SynthError
     from synth.network.deck_writer import write_deck
@@ -58,6 +59,7 @@ _HOMES = {
         "target_from_text",
         "target_from_transfer",
     ),
+    "synth.api_amplifier": ("check", "ranking"),
     "synth.catalog": ("stage", "stages"),
     "synth.errors": ("SynthError",),
     "synth.network.deck_writer": ("write_deck",),
@@ -82,8 +84,10 @@ __all__ = [
     "Transfer",
     "analyse",
     "apply",
+    "check",
     "explain",
     "load",
+    "ranking",
     "rc_cr",
     "read",
     "read_circuit",

@@ -25,12 +25,12 @@ ORDER = (
     ("catalog",),
     ("search",),
     ("values",),
-    ("check",),
+    ("checking",),
     ("realisation",),
     ("report",),
     ("demo",),
     ("cli",),
-    ("api", "__init__"),
+    ("api", "api_amplifier", "__init__"),
 )
 LEVEL = {room: level for level, rooms in enumerate(ORDER) for room in rooms}
 HEAVY = ("scipy", "sympy", "networkx")

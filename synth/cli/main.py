@@ -14,6 +14,7 @@ import click
 
 from synth.cli.analyse import analyse
 from synth.cli.catalog import catalog
+from synth.cli.check import check
 from synth.cli.derive import derive
 from synth.cli.explain import explain
 from synth.cli.lift import lift
@@ -62,7 +63,7 @@ def cli(context: click.Context) -> None:
         click.echo(context.get_help())
 
 
-for _command in (realise, transform, lift, derive, pairings, analyse, explain, catalog):
+for _command in (realise, transform, lift, derive, pairings, check, analyse, explain, catalog):
     cli.add_command(_command)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from math import ceil, log2, pi, prod
+from math import log2, pi, prod
 
 from synth.analysis.feedback import feedback
 from synth.analysis.loop import analyse
@@ -15,6 +15,7 @@ from synth.errors import RealisationError
 from synth.network.equivalence import equivalent, shape_key
 from synth.network.model import Network
 from synth.realisation.design import Design, Realisation, StageUse
+from synth.realisation.ranking import WIDE, rank
 from synth.search.candidates import Candidate, SectionTarget, derivations, negated, search
 from synth.search.lifted import candidates_for
 from synth.search.plan import Chain, best_chains, free_plan, gain_target, plans
@@ -29,8 +30,6 @@ from synth.values.choose import DEEP, QUICK
 from synth.values.section import Misfit, SectionFit, fit
 from synth.values.series import CAPACITORS, RESISTORS, Shelf
 
-#: Ratios of like parts above this are hard to make well (common practice).
-WIDE = 100.0
 #: How many lifted circuits are fitted beside the others for one section, fewest parts first.
 LIFTED = 16
 #: How many circuits are fitted for all sections together; the simplest come first.
@@ -97,16 +96,29 @@ def realise(
     Returns
     -------
     tuple of Realisation
-        Each verified by exact analysis of the whole circuit with its values.  Ranked by: the
-        target met (by the measure of `synth.target.target`), else how many times that measure
-        must double to hold the error; fewest amplifiers;
-        fewest zeros that need matched parts; a spread within `WIDE`; fewest capacitors, then
-        parts; spread (in octaves); error.
+        Each verified by exact analysis of the whole circuit with its values.  Ranked as by
+        `synth.realisation.ranking.rank`.
 
     Raises
     ------
     RealisationError
         If no circuit of the catalogue can have a section of the target; the message says why.
+    """
+    found = candidates(target, resistors=resistors, capacitors=capacitors, count=top, seed=seed)
+    return tuple(sorted(found, key=rank)[:top])
+
+
+def candidates(
+    target: Target,
+    *,
+    resistors: Shelf = RESISTORS,
+    capacitors: Shelf = CAPACITORS,
+    count: int,
+    seed: int = 0,
+) -> list[Realisation]:
+    """Return inequivalent circuits that realise `target`, about `count` and in no order.
+
+    Parameters as `realise`; so are the errors.
     """
     ways = splits(target.transfer)
     workshop = _Workshop({"R": resistors, "C": capacitors}, seed, max(map(len, ways)))
@@ -116,15 +128,15 @@ def realise(
         for plan in plans(target.transfer, split)
         for chain in best_chains(plan, workshop.fits, _KEEP)
     ]
-    found = _assemble_best(target, fixed, top, workshop)
+    found = _assemble_best(target, fixed, count, workshop)
     if len(found) < 2 or _costly(found, max(len(split) for split in ways)):
         free = [
             chain for split in ways for chain in best_chains(free_plan(split), workshop.fits, _KEEP)
         ]
-        found = _inequivalent([*found, *_assemble_best(target, free, top, workshop)])
+        found = _inequivalent([*found, *_assemble_best(target, free, count, workshop)])
     if not found:
         raise RealisationError(workshop.complaint(target))
-    return tuple(sorted(found, key=rank)[:top])
+    return found
 
 
 def _costly(found: Sequence[Realisation], sections: int) -> bool:
@@ -153,14 +165,14 @@ def _leading(found: SectionFit) -> float:
 
 
 def _assemble_best(
-    target: Target, chains: Sequence[Chain[FittedStage]], top: int, workshop: _Workshop
+    target: Target, chains: Sequence[Chain[FittedStage]], count: int, workshop: _Workshop
 ) -> list[Realisation]:
     """Assemble the cheapest chains, one of each set of stages, their values searched in depth."""
     unique: dict[tuple[str, ...], Chain[FittedStage]] = {}
     for chain in sorted(chains, key=lambda c: c.cost):
         unique.setdefault(tuple(sorted(s.label for s in chain.stages)), chain)
     found = []
-    for chain in list(unique.values())[: top + _MORE]:
+    for chain in list(unique.values())[: count + _MORE]:
         deep = [workshop.deepened(s) for s in chain.stages]
         stages = _levelled(target, deep, workshop)
         if stages is not None:
@@ -176,21 +188,6 @@ def _inequivalent(found: Sequence[Realisation]) -> list[Realisation]:
         if not any(equivalent(r.network, other.network) for other in bucket):
             bucket.append(r)
     return [r for bucket in kept.values() for r in bucket]
-
-
-def rank(r: Realisation) -> tuple[float, ...]:
-    """Return the key that realisations are ordered by; see `realise`."""
-    network = r.network
-    return (
-        0 if r.meets else ceil(log2(min(r.misses, 2.0**40))),
-        len(network.op_amps),
-        r.balanced_zeros,
-        r.spread > WIDE,
-        sum(b.power == 1 for b in network.branches),
-        len(network.branches),
-        round(log2(r.spread)),
-        r.phase_error if r.allpass else r.error_db,
-    )
 
 
 def _least_cost(candidate: Candidate, target: SectionTarget) -> float:
