@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from importlib.resources import files
 
 import numpy as np
@@ -13,8 +14,10 @@ from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer
 from synth.catalog import stage
 from synth.cli.main import run
-from synth.errors import TargetError
+from synth.errors import TargetError, TransformError
+from synth.network.deck_reader import read_deck
 from synth.network.equivalence import equivalent
+from synth.network.model import Network
 from synth.realisation.derive import derive
 from synth.realisation.rework import rework
 from synth.transform.drive import Swap
@@ -154,3 +157,60 @@ def test_the_picked_route_is_written(tmp_path, capsys) -> None:
 def test_a_route_that_does_not_exist_is_a_sentence(capsys) -> None:
     assert run(["derive", "sallen-key-lowpass-unity", "--to", "highpass", "--pick", "99"]) == 2
     assert len(capsys.readouterr().err.strip().splitlines()) == 1
+
+
+# -- what an outside tester found ------------------------------------------------------------------
+
+
+def _twin_t() -> Network:
+    """A matched twin-T with positive feedback: one mode cancels in H, not in every terminal."""
+    r, c = 22e3, 150e-9
+    return read_deck(
+        f"""hum trap of the buoy
+VIN in 0 DC 0 AC 1
+R1 in a {r}
+R2 a y {r}
+C3 a f {2 * c}
+C1 in b {c}
+C2 b y {c}
+R3 b f {r / 2}
+R4 out g 1k
+R5 g 0 4k
+XU1 y out out opamp
+XU2 g f f opamp
+.end
+"""
+    ).network
+
+
+def test_a_mode_that_cancels_is_no_obstacle():
+    """The loop has three modes, H two; the swap of the band-stop is the band-pass."""
+    routes = derive(_twin_t(), "bandpass", fresh=0)
+    assert routes[0].name == "swap"
+    assert routes[0].exact
+    assert routes[0].description.order == 2
+
+
+@pytest.mark.parametrize("name", ["allpass-first-order-lag", "allpass-first-order-lead"])
+def test_a_circuit_that_is_the_kind_already_stays_as_it_is(name):
+    first = derive(stage(name).circuit(), "allpass", fresh=0)[0]
+    assert (first.name, first.rework.total, first.steps) == ("the circuit as it is", 0, ())
+
+
+def test_a_fresh_notch_has_its_balanced_zero_labelled():
+    """The complement of a band-pass: its zero needs parts that match, whatever the rounding."""
+    fresh = derive(stage("multiple-feedback-bandpass").circuit(), "bandstop", fresh=1)[-1]
+    assert fresh.name.startswith("fresh circuit")
+    pair = [z for z in fresh.zeros if 0 < z.frequency_hz < math.inf]
+    assert len(pair) == 1
+    assert pair[0].balanced == ("swap" in fresh.name)
+
+
+def test_several_inputs_are_refused():
+    network = read_deck(
+        "two inputs\nV1 a 0 DC 0 AC 1\nV2 b 0 DC 0 AC 1\nR1 a m 10k\nR2 b m 10k\nR3 m out 10k\n"
+        "C1 m out 10n\nXU1 0 m out opamp\n.end\n",
+        input_="a,b",
+    ).network
+    with pytest.raises(TransformError, match="has 2 inputs"):
+        derive(network, "highpass")

@@ -287,7 +287,7 @@ def test_the_command_writes_the_picked_plan(tmp_path, capsys) -> None:
     [
         (["sallen-key-lowpass-unity"], "--to KIND or --numerator"),
         (["sallen-key-lowpass-unity", "--to", "highpass", "-o", "x.cir"], "nothing is written"),
-        (["sallen-key-lowpass-gain", "--to", "highpass", "--pick", "19"], "there are"),
+        (["sallen-key-lowpass-gain", "--to", "highpass", "--pick", "19"], "there is 1 plan"),
         (["sallen-key-lowpass-gain", "--to", "lowpass-notch=x"], "x"),
         (["sallen-key-lowpass-gain", "--to", "highpass", "--tolerance", "abc"], "abc"),
     ],

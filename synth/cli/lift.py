@@ -62,7 +62,9 @@ def lift(
     from synth.cli.output import check_file, deliver, design_content
     from synth.errors import RealisationError
     from synth.realisation.design import Design
-    from synth.report.lift import lift_answer, lift_record, lift_text
+    from synth.report.lift import lift_record, lift_text
+    from synth.report.lift_answer import lift_answer
+    from synth.search.goal import article
 
     if (kind is None) == (numerator is None):
         raise click.UsageError("say what to lift to: --to KIND or --numerator TEXT, one of them")
@@ -79,12 +81,14 @@ def lift(
     )
     content = None
     if record.options and pick > len(record.options):
-        raise click.UsageError(f"--pick {pick}: there are {len(record.options)} plans")
+        count = len(record.options)
+        there = "there is 1 plan" if count == 1 else f"there are {count} plans"
+        raise click.UsageError(f"--pick {pick}: {there}")
     if path is not None:
         if not record.options:
             raise RealisationError(
-                f"no drive of this loop gives a {record.goal.name}, so nothing is written to "
-                f"{path}; without -o the command says what the loop can reach"
+                f"no drive of this loop gives {article(record.goal.name)}, so nothing is written "
+                f"to {path}; without -o the command says what the loop can reach"
             )
         chosen = record.options[pick - 1]
         design = Design(chosen.network, None, (*found.design.derivation, chosen.step))

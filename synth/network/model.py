@@ -355,8 +355,8 @@ def _check(network: Network) -> None:
     for u in network.op_amps:
         if u.out in fixed:
             raise NetworkError(
-                f"output of op amp {u.name} is tied to node {u.out}, which is held by the "
-                f"{fixed[u.out]}; free it"
+                f"output of op amp {u.name} is tied to node {u.out}, which is held by "
+                f"{_holder(fixed[u.out])}; free it"
             )
         if u.out in outputs:
             raise NetworkError(
@@ -371,6 +371,10 @@ def _check(network: Network) -> None:
     for p in network.outputs:
         if p.node in fixed:
             raise NetworkError(
-                f"output node {p.node} is held by the {fixed[p.node]}; name an output the "
+                f"output node {p.node} is held by {_holder(fixed[p.node])}; name an output the "
                 "network drives"
             )
+
+
+def _holder(what: str) -> str:
+    return "the ground or a supply" if what == "ground" else f"input {what}"

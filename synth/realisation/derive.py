@@ -14,15 +14,15 @@ from math import pi
 
 from synth.analysis.feedback import feedback
 from synth.analysis.loop import analyse
-from synth.analysis.numbers import common_form, modes, transfer
+from synth.analysis.numbers import modes, transfer
 from synth.analysis.zeros import Zero, transmission_zeros
 from synth.errors import RealisationError, SynthError, TargetError, TransformError
 from synth.network.equivalence import equivalent, shape_key
 from synth.network.model import Network
 from synth.realisation.realise import realise
 from synth.realisation.rework import Rework, rework
-from synth.search.goal import Goal, goal
-from synth.search.lift import plans
+from synth.search.goal import Goal, goals
+from synth.search.lift import first_reached
 from synth.target.responses import transfer_target
 from synth.transfer.kinds import Description, describe
 from synth.transfer.transfer import Transfer
@@ -39,7 +39,11 @@ CHAINS: tuple[tuple[Transformation, ...], ...] = (
     *((t,) for t in _SINGLE),
     *((a, b) for a in _SINGLE for b in _SINGLE if a is not b),
 )
+#: Name of the route that leaves the circuit alone.
+AS_IT_IS = "the circuit as it is"
 _LIFTS = 3
+#: Preferred values leave a balanced zero within this share of the terms from its place.
+_ROUNDED = 0.02
 
 
 @dataclass(frozen=True)
@@ -114,12 +118,15 @@ def derive(
             f"the circuit has {len(network.inputs)} inputs ({names}); name the one to derive "
             "from with --input, the others then count as grounded"
         )
-    wanted = goal(kind, _denominator(network), at_hz)
+    loop = analyse(network)
+    order = describe(transfer(loop, loop.transfer())).order
+    question = _Question(kind, at_hz, order, tolerance)
+    wanted = goals(loop, kind, at_hz)
     found: list[Route] = []
     for chain in CHAINS:
-        found += _by_chain(network, chain, kind, at_hz, tolerance)
+        found += _by_chain(network, chain, question)
     kept = _inequivalent(found)
-    kept += _fresh(network, wanted, kind, tolerance, fresh)
+    kept += _fresh(network, question.fullest(wanted), question, fresh)
     if not kept:
         raise RealisationError(
             f"no route leads from this circuit to the kind {kind}: no transformation or lift gives "
@@ -130,18 +137,29 @@ def derive(
     )
 
 
-def _denominator(network: Network) -> tuple[float, ...]:
-    return tuple(float(c) for c in reversed(common_form(analyse(network)).denominator))
+@dataclass(frozen=True)
+class _Question:
+    """What is asked of every chain; ``order`` is that of the circuit at hand, as seen."""
+
+    kind: str
+    at_hz: float | None
+    order: int
+    tolerance: float
+
+    def full(self, wanted: Goal) -> bool:
+        """Whether a goal has as many modes as the circuit at hand shows."""
+        return len(wanted.seen[1]) - 1 >= self.order
+
+    def fullest(self, wanted: Sequence[Goal]) -> Goal:
+        """Return the goal with the most modes that shows no more than the circuit at hand."""
+        return min(wanted, key=lambda g: abs(len(g.seen[1]) - 1 - self.order))
 
 
 def _by_chain(
-    network: Network,
-    chain: Sequence[Transformation],
-    kind: str,
-    at_hz: float | None,
-    tolerance: float,
+    network: Network, chain: Sequence[Transformation], question: _Question
 ) -> Iterator[Route]:
     changed, steps = network, list[Step]()
+    kind, at_hz, tolerance = question.kind, question.at_hz, question.tolerance
     try:
         for transformation in chain:
             if transformation.accepts(changed):
@@ -151,38 +169,32 @@ def _by_chain(
         loop = analyse(changed)
         if not feedback(loop).negative:
             return
-        denominator = _denominator(changed)
-        wanted = goal(kind, denominator, at_hz)
+        wanted = goals(loop, kind, at_hz)
         if chain:
             h = transfer(loop, loop.transfer())
-            exact = _has_numerator(h, wanted)
+            exact = any(question.full(g) and _has_numerator(h, g) for g in wanted)
             if exact or (at_hz is None and describe(h).kind == kind):
                 yield _route(network, changed, steps, h, tolerance, exact)
             if exact or len(chain) > 1:
                 return
-        for plan in plans(loop, wanted, _LIFTS):
+        reached, found = first_reached(loop, wanted, _LIFTS)
+        for plan in found:
             lift = LiftTerminals(tuple((x.terminal.key, x.fraction) for x in plan.lifts if x.moved))
             if lift.fractions and not lift.accepts(changed):
                 lifted, step = lift.apply(changed)
-                n = len(denominator) - 1
-                top = [plan.gain * c * wanted.w0 ** (n - k) for k, c in enumerate(wanted.numerator)]
-                promised = Transfer.from_tf(list(reversed(top)), denominator)
-                yield _route(network, lifted, [*steps, step], promised, tolerance, True)
+                h = Transfer.from_tf([plan.gain * c for c in reached.seen[0]], reached.seen[1])
+                yield _route(network, lifted, [*steps, step], h, tolerance, question.full(reached))
     except SynthError:
         return  # a chain that cannot be carried out on this circuit is no route
 
 
 def _has_numerator(h: Transfer, wanted: Goal) -> bool:
-    """Whether H is the wanted numerator over the wanted denominator, up to a constant."""
+    """Whether H is the response wanted, up to a constant."""
     if not h.gain:
         return False
-    shape = [(1.1 + 0.3j) * wanted.w0, 0.4j * wanted.w0, 2.3j * wanted.w0]
-    ratios = []
-    for s in shape:
-        x = s / wanted.w0
-        top = sum(c * x**k for k, c in enumerate(wanted.numerator))
-        bottom = sum(c * x**k for k, c in enumerate(wanted.denominator))
-        ratios.append(h(s) * bottom / top)
+    shape = Transfer.from_tf(*wanted.seen)
+    places = [(1.1 + 0.3j) * wanted.w0, 0.4j * wanted.w0, 2.3j * wanted.w0]
+    ratios = [h(s) / shape(s) for s in places]
     return all(abs(r / ratios[0] - 1) < 1e-6 for r in ratios)
 
 
@@ -195,17 +207,22 @@ def _route(
     exact: bool,
 ) -> Route:
     loop = analyse(after)
-    name = " + ".join(s.name for s in steps)
+    work = rework(before, after, steps)
+    if not work.total:
+        name, steps, title = AS_IT_IS, (), before.title
+    else:
+        name = " + ".join(s.name for s in steps)
+        title = f"{before.title}; {name}".lstrip("; ")
     return Route(
         name=name,
         exact=exact,
-        network=replace(after, title=f"{before.title}; {name}".lstrip("; ")),
+        network=replace(after, title=title),
         steps=tuple(steps),
         response=h,
         description=describe(h),
         poles=_pole_text(before, after),
         zeros=transmission_zeros(loop, tolerance),
-        rework=rework(before, after, steps),
+        rework=work,
     )
 
 
@@ -236,20 +253,12 @@ def _close(a: Transfer, b: Transfer) -> bool:
     return all(abs(a(k * w) - b(k * w)) <= 1e-6 * max(1e-12, abs(a(k * w))) for k in (0.3, 1.7))
 
 
-def _fresh(network: Network, wanted: Goal, kind: str, tolerance: float, count: int) -> list[Route]:
+def _fresh(network: Network, wanted: Goal, question: _Question, count: int) -> list[Route]:
     """Circuits of the catalogue with the same poles, at unit gain where they pass."""
     if count < 1:
         return []
-    n = len(wanted.denominator) - 1
-    top = [c * wanted.w0 ** (n - k) for k, c in enumerate(wanted.numerator)][::-1]
-    bottom = [c * wanted.w0 ** (n - k) for k, c in enumerate(wanted.denominator)][::-1]
-    shape = Transfer.from_tf(top, bottom)
-    level = describe(shape)
-    gain = max(abs(level.gain_dc), abs(level.gain_infinity))
-    if not gain:
-        gain = abs(shape(1j * wanted.w0))
     try:
-        target = transfer_target(shape * (1 / gain))
+        target = transfer_target(Transfer.from_tf(*wanted.seen))
         best = realise(target, top=count)
     except (RealisationError, TargetError, TransformError):
         return []
@@ -262,13 +271,13 @@ def _fresh(network: Network, wanted: Goal, kind: str, tolerance: float, count: i
                 name=f"fresh circuit: {r.label}",
                 exact=True,
                 network=replace(
-                    r.network, title=f"{kind} at {wanted.w0 / 2 / pi:.5g} Hz, {r.label}"
+                    r.network, title=f"{question.kind} at {wanted.w0 / 2 / pi:.5g} Hz, {r.label}"
                 ),
                 steps=r.design.derivation,
                 response=h,
                 description=describe(target.transfer),
                 poles="the same by design",
-                zeros=transmission_zeros(loop, tolerance),
+                zeros=transmission_zeros(loop, question.tolerance, within=_ROUNDED),
                 rework=rework(network, r.network, None),
             )
         )

@@ -193,6 +193,8 @@ def zeros_json(zeros: Iterable[Zero]) -> list[Json]:
             "count": z.count,
             "kind": z.kind,
             "floor_db": z.floor_db,
+            "depth_db": z.depth_db,
+            "corner": z.corner_hz,
         }
         for z in zeros
     ]

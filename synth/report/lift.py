@@ -1,28 +1,28 @@
-"""What a lift does, as plain records, with their text and JSON forms."""
+"""What a lift does, as plain records, and their text."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from synth.analysis.feedback import Feedback, feedback
 from synth.analysis.loop import Loop, analyse
 from synth.analysis.numbers import common_form, transfer
 from synth.analysis.zeros import Zero, transmission_zeros
-from synth.errors import TransformError
-from synth.network.model import Network
-from synth.realisation.saved import VERSION, Json, branch_json, step_json
-from synth.report.answer import zeros_json
+from synth.errors import TargetError, TransformError
+from synth.network.model import UNITS, Network
 from synth.report.layout import labelled, table, wrapped
-from synth.report.netlist import deck_text
 from synth.report.text import CAUTION, part_lines, zero_text
-from synth.search.goal import Goal, goal, goal_from_numerator
-from synth.search.lift import Lift, Plan, plans
+from synth.search.cancel import ModeFactor
+from synth.search.goal import Goal, article, goal, goal_from_numerator, goals
+from synth.search.lift import WINDOWS, Lift, Plan, first_reached
 from synth.search.reach import Nearest, Reach, nearest, reach
 from synth.transfer.kinds import describe
 from synth.transfer.section import polynomial_text
 from synth.transfer.transfer import Transfer
 from synth.transform.lift import LiftTerminals
 from synth.transform.step import Step
+from synth.units import format_si
 
 
 @dataclass(frozen=True)
@@ -38,6 +38,10 @@ class LiftOption:
     numerator : tuple of float
         Of H after the lift over `LiftRecord.denominator`, descending powers; coefficients that
         the plan cancels are zero.
+    response : Transfer
+        H as the output shows it, cancelled modes taken out.
+    levels : tuple of (str, float)
+        The gain at each of `Goal.levels`.
     zeros : tuple of Zero
     added : int
         Parts more than before.
@@ -47,6 +51,8 @@ class LiftOption:
     network: Network
     step: Step
     numerator: tuple[float, ...]
+    response: Transfer
+    levels: tuple[tuple[str, float], ...]
     zeros: tuple[Zero, ...]
     added: int
 
@@ -72,6 +78,8 @@ class LiftRecord:
         What the loop's terminals span.
     nearest : Nearest or None
         The nearest response, when no plan exists.
+    feedback : Feedback
+        Of the loop, the same before and after.
     """
 
     network: Network
@@ -82,6 +90,7 @@ class LiftRecord:
     options: tuple[LiftOption, ...]
     reach: Reach
     nearest: Nearest | None
+    feedback: Feedback
 
 
 def lift_record(
@@ -111,15 +120,46 @@ def lift_record(
     Raises
     ------
     TransformError
-        If no terminal is at ground, or none may move, or the tolerance is out of range.
+        If there are several inputs, no terminal is at ground, or none may move, or the tolerance
+        is out of range.
     TargetError
-        If the goal does not suit the order.
+        If the goal does not suit the order, and no drive cancels modes so that it does.
     NetworkError
         If a part has no value.
     """
     if not 0 < tolerance < 0.5:
         raise TransformError(
             f"a tolerance of {tolerance * 100:g} % is out of range; give one above 0 and below 50 %"
+        )
+    _check_terminals(network)
+    loop = analyse(network)
+    form = common_form(loop)
+    denominator = tuple(float(c) for c in reversed(form.denominator))
+    before = tuple(float(c) for c in reversed(form.numerator)) or (0.0,)
+    if numerator is not None:
+        wanted: tuple[Goal, ...] = (goal_from_numerator(numerator, denominator),)
+    else:
+        wanted = goals(loop, kind or "", at_hz)
+    reached, found = first_reached(loop, wanted, top)
+    if not found and reached.cancelled:
+        _refuse(kind or "", denominator, at_hz)
+    return LiftRecord(
+        network,
+        reached,
+        tolerance,
+        denominator,
+        before,
+        tuple(_option(network, reached, p, tolerance) for p in found),
+        reach(loop, reached),
+        None if found else nearest(loop, reached),
+        feedback(loop),
+    )
+
+
+def _check_terminals(network: Network) -> None:
+    if len(network.inputs) != 1:
+        raise TransformError(
+            f"a lift needs one input; this network has {len(network.inputs)}, so name one of them"
         )
     terminals = network.terminals
     if not any(t.at == "ground" for t in terminals):
@@ -129,26 +169,14 @@ def lift_record(
     if all(t.held for t in terminals if t.at == "ground"):
         held = ", ".join(f"{t} ({t.held})" for t in terminals if t.held)
         raise TransformError(f"no ground may be lifted: {held}")
-    loop = analyse(network)
-    form = common_form(loop)
-    denominator = tuple(float(c) for c in reversed(form.denominator))
-    before = tuple(float(c) for c in reversed(form.numerator)) or (0.0,)
-    wanted = (
-        goal_from_numerator(numerator, denominator)
-        if numerator is not None
-        else goal(kind or "", denominator, at_hz)
-    )
-    options = tuple(_option(network, wanted, p, tolerance) for p in plans(loop, wanted, top))
-    return LiftRecord(
-        network,
-        wanted,
-        tolerance,
-        denominator,
-        before,
-        options,
-        reach(loop, wanted),
-        None if options else nearest(loop, wanted),
-    )
+
+
+def _refuse(kind: str, denominator: tuple[float, ...], at_hz: float | None) -> None:
+    """Say why the order does not have the kind, and that no drive makes it lower."""
+    try:
+        goal(kind, denominator, at_hz)
+    except TargetError as error:
+        raise TargetError(f"{error}, and no drive cancels modes so that it could") from None
 
 
 def _option(network: Network, wanted: Goal, plan: Plan, tolerance: float) -> LiftOption:
@@ -159,6 +187,7 @@ def _option(network: Network, wanted: Goal, plan: Plan, tolerance: float) -> Lif
     top = [plan.gain * c * wanted.w0 ** (n - k) for k, c in enumerate(wanted.numerator)]
     while len(top) > 1 and not top[-1]:
         top.pop()
+    seen = tuple(plan.gain * c for c in wanted.seen[0])
     loop = analyse(lifted)
     _verify(loop, wanted, plan, top)
     return LiftOption(
@@ -166,6 +195,8 @@ def _option(network: Network, wanted: Goal, plan: Plan, tolerance: float) -> Lif
         lifted,
         step,
         tuple(reversed(top)),
+        Transfer.from_tf(seen, wanted.seen[1]),
+        tuple((place, plan.gain * level) for place, level in wanted.levels),
         transmission_zeros(loop, tolerance),
         len(lifted.branches) - len(network.branches),
     )
@@ -199,6 +230,8 @@ def lift_text(record: LiftRecord, picked: int = 1) -> str:
         lines += ["", *_missing_lines(record)]
     for number, option in enumerate(record.options, start=1):
         lines += ["", *_option_lines(record, number, option)]
+    if record.feedback.reason:
+        lines += ["", *wrapped(f"finding: {record.feedback.reason}", hanging="  ")]
     if record.options:
         chosen = record.options[picked - 1].network
         lines += ["", f"parts of plan {picked}", *part_lines(chosen), *wrapped(CAUTION)]
@@ -207,20 +240,72 @@ def lift_text(record: LiftRecord, picked: int = 1) -> str:
 
 def _option_lines(record: LiftRecord, number: int, option: LiftOption) -> list[str]:
     added = f"{option.added} part{'' if option.added == 1 else 's'} more"
-    lines = wrapped(f"plan {number}: gain {option.plan.gain:.5g}; {added}", hanging="  ")
+    head = f"plan {number}: gain {_levels_text(option.levels)}; {added}{_strain_text(option)}"
+    lines = wrapped(head, hanging="  ")
     rows = [(str(x.terminal), _drive_text(x), _was(x)) for x in option.plan.lifts if x.moved]
-    lines += [
-        f"  {line}"
-        for line in table(("terminal", "driven by", "before"), rows or [("-", "-", "-")])
-    ]
+    if rows:
+        lines += [f"  {line}" for line in table(("terminal", "driven by", "before"), rows)]
+    else:
+        lines += ["  as it is: nothing moves"]
     for note in option.step.notes:
         lines += wrapped(f"note: {note}", "  ", "    ")
     lines += wrapped(f"N = {_plain(option.numerator)}", "  ", "    ")
-    h = Transfer.from_tf(option.numerator, record.denominator)
-    lines += wrapped(str(describe(h)), "  ", "    ")
+    for factor in record.goal.cancelled:
+        lines += wrapped(_cancelled_text(factor), "  ", "    ")
+    lines += wrapped(str(describe(option.response)), "  ", "    ")
     for zero in option.zeros:
         lines += wrapped(zero_text(zero, record.tolerance), "  ", "    ")
     return lines
+
+
+_PLACES = {
+    "numerator": "times the numerator given",
+    "middle": "times (s/w0)^(n/2)/D, whose peak is infinite",
+}
+
+
+def _levels_text(levels: Sequence[tuple[str, float]]) -> str:
+    """Return the gain at each place; places of equal gain together."""
+    places: dict[str, list[str]] = {}
+    for place, level in levels:
+        places.setdefault(f"{level:.5g}", []).append(place)
+    return ", ".join(
+        f"{level} {_PLACES[at[0]]}" if at[0] in _PLACES else f"{level} at {_listed(at)}"
+        for level, at in places.items()
+    )
+
+
+def _listed(places: Sequence[str]) -> str:
+    return " and ".join(p if p in ("DC", "infinity") else f"the {p}" for p in places)
+
+
+def _strain_text(option: LiftOption) -> str:
+    """Name the parts of a split that nobody sells."""
+    strained = {t.part for t in option.plan.strained}
+    new = {name for old, name in option.step.map if old in strained}
+    rows = []
+    for b in option.network.branches:
+        if b.name not in new or b.power not in WINDOWS or b.value is None:
+            continue
+        low, high = (format_si(x, UNITS[b.power]) for x in WINDOWS[b.power])
+        if not WINDOWS[b.power][0] <= b.value <= WINDOWS[b.power][1]:
+            value = format_si(b.value, UNITS[b.power])
+            rows.append(f"{b.name} of {value} lies outside {low} to {high}")
+    return "".join(f"; {row}" for row in rows)
+
+
+def _cancelled_text(factor: ModeFactor) -> str:
+    roots = factor.roots
+    z = roots[-1]
+    if len(roots) == 2:
+        what, stays = f"modes s = {z.real:.6g} +- {abs(z.imag):.6g}j rad/s cancel", "they stay"
+    else:
+        what, stays = f"mode s = {z.real:.6g} rad/s cancels", "it stays"
+    if factor.hidden:
+        return f"{what} under every drive, with these values: {stays} in the loop, unseen"
+    if factor.exact:
+        return f"{what} under this drive: {stays} in the loop, unseen"
+    return f"{what}, to rounding, under this drive: {stays} in the loop, unseen while parts match"
 
 
 def _drive_text(x: Lift) -> str:
@@ -235,7 +320,7 @@ def _was(x: Lift) -> str:
 
 def _missing_lines(record: LiftRecord) -> list[str]:
     n = len(record.denominator) - 1
-    lines = wrapped(f"no drive of this loop gives a {record.goal.name}")
+    lines = wrapped(f"no drive of this loop gives {article(record.goal.name)}")
     lines += wrapped(
         f"its {len(record.reach.rows)} free terminals span {record.reach.rank} of {n + 1} "
         "dimensions:"
@@ -245,7 +330,7 @@ def _missing_lines(record: LiftRecord) -> list[str]:
     signs = ", ".join(f"s^{n - k} {sign}" for k, sign in enumerate(record.reach.signs))
     lines += wrapped(f"signs at hand: {signs}", "  ", "    ")
     if record.nearest is None:
-        lines += wrapped("no drive comes nearer to it than no signal at all")
+        lines += wrapped("no drive comes nearer to it than no signal at all, by 0.02 % or more")
         return lines
     drive = ", ".join(f"{x.terminal} {x.fraction:.4g}" for x in record.nearest.lifts if x.fraction)
     lines += wrapped(
@@ -259,65 +344,3 @@ def _missing_lines(record: LiftRecord) -> list[str]:
 
 def _plain(coefficients: Sequence[float]) -> str:
     return polynomial_text(tuple(coefficients)).strip("()")
-
-
-# -- JSON --------------------------------------------------------------------------------------
-
-
-def lift_answer(record: LiftRecord, circuit: str, notes: Sequence[str]) -> Json:
-    """Return the answer of ``lift``."""
-    first = record.options[0] if record.options else None
-    empty: Json = dict.fromkeys(("plan", "gain", "numerator", "zeros", "added_parts", "step"))
-    return {
-        "schema": VERSION,
-        "command": "lift",
-        "circuit": circuit,
-        "goal": record.goal.name,
-        "tolerance": record.tolerance,
-        "numerator_before": list(record.before),
-        "denominator": list(record.denominator),
-        **(empty if first is None else _option_json(first)),
-        "alternatives": [_option_json(o) for o in record.options[1:]],
-        "parts": [] if first is None else [branch_json(b) for b in first.network.branches],
-        "netlist": None if first is None else deck_text(first.network),
-        "reach": {
-            "rank": record.reach.rank,
-            "signs": list(record.reach.signs),
-            "terminals": [
-                {"part": t.part, "pin": t.pin, "numerator": list(row)}
-                for t, row in record.reach.rows
-            ],
-        },
-        "nearest": _nearest_json(record.nearest),
-        "notes": list(notes),
-    }
-
-
-def _option_json(option: LiftOption) -> Json:
-    return {
-        "plan": [_lift_json(x) for x in option.plan.lifts],
-        "gain": option.plan.gain,
-        "numerator": list(option.numerator),
-        "zeros": zeros_json(option.zeros),
-        "added_parts": option.added,
-        "step": step_json(option.step),
-    }
-
-
-def _lift_json(x: Lift) -> Json:
-    return {
-        "part": x.terminal.part,
-        "pin": x.terminal.pin,
-        "fraction": x.fraction,
-        "split": x.split,
-    }
-
-
-def _nearest_json(found: Nearest | None) -> Json | None:
-    if found is None:
-        return None
-    return {
-        "plan": [_lift_json(x) for x in found.lifts],
-        "gain": found.gain,
-        "deviation": found.deviation,
-    }

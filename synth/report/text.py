@@ -260,16 +260,31 @@ def part_lines(network: Network) -> list[str]:
 
 
 def zero_text(zero: Zero, tolerance: float) -> str:
-    """Return where a transmission zero is, and what it needs."""
-    where = {0.0: "at DC", math.inf: "at infinity"}.get(
-        zero.frequency_hz, f"at {format_si(zero.frequency_hz, 'Hz', 5)}"
-    )
+    """Return where a transmission zero is, what it needs, and what parts leave of it."""
+    end = {0.0: "DC", math.inf: "infinity"}.get(zero.frequency_hz)
+    place = end or format_si(zero.frequency_hz, "Hz", 5)
+    where = f"at {place}"
     times = "" if zero.count == 1 else f" (order {zero.count})"
+    drawn = f"with parts uniform within {tolerance * 100:g} %"
+    if zero.corner_hz is not None:
+        side = "below" if end == "DC" else "above"
+        return (
+            f"zero {where}{times}, besides the structural: balanced; {drawn} it is lost {side} "
+            f"{format_si(zero.corner_hz, 'Hz', 3)}, where |H| is near {zero.floor_db:.0f} dB "
+            "(medians)"
+        )
+    there = "" if zero.depth_db is None else f"|H| at {place} itself is near {zero.depth_db:.0f} dB"
     if zero.floor_db is None:
-        return f"zero {where}{times}: structural, no match of parts needed"
+        kept = f"zero {where}{times}: structural, no match of parts needed"
+        return f"{kept}; {drawn} it moves, and {there} (median)" if there else kept
+    if not there:
+        return (
+            f"zero {where}{times}: balanced; {drawn} the floor, |H| there, is near "
+            f"{zero.floor_db:.0f} dB (median)"
+        )
     return (
-        f"zero {where}{times}: balanced; with parts of {tolerance * 100:g} % the floor is near "
-        f"{zero.floor_db:.0f} dB (median)"
+        f"zero {where}{times}: balanced; {drawn} it moves: the floor, the least |H| near where it "
+        f"is then, is near {zero.floor_db:.0f} dB, and {there} (medians)"
     )
 
 
@@ -279,7 +294,7 @@ def _polynomial(coefficients: Sequence[float]) -> str:
 
 def _section(s: Section) -> str:
     w0, q = section_figures(s)
-    if not s.order:
+    if not s.order or not w0:
         return str(s)
     shape = "" if q is None else f", Q {q:.5g}"
     return f"{s}; f0 {format_si(w0 / (2 * pi), 'Hz', 5)}{shape}"

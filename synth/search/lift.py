@@ -1,9 +1,9 @@
 """Lift plans: which terminals to drive, wholly or in part, for a wanted numerator.
 
-With the values fixed the numerator under a drive is linear, ``N = sum a_k N_k``, so the question
-"0 <= a_k <= 1 with N = g * wanted" is a small mixed-integer linear program: whole terminals cost
-nothing, a split costs parts (a resistor less than the divider at an op-amp pin, that less than a
-capacitor).  Among plans of least cost the one with the largest gain is taken.
+With the values fixed the numerator under a drive is linear, ``N = sum a_k N_k``.  Whole terminals
+cost nothing, a split costs parts (a resistor less than the divider at an op-amp pin, that less
+than a capacitor).  The sets of splits are taken in the order of their cost, and for each the
+whole terminals with the largest gain are found (`synth.search.pattern`).
 
 Source of the sum law: D. Hilberman, IEEE Trans. Circuit Theory CT-20 (1973) 540-547 (from memory).
 """
@@ -11,7 +11,8 @@ Source of the sum law: D. Hilberman, IEEE Trans. Circuit Theory CT-20 (1973) 540
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import chain, combinations, islice
 
 import numpy as np
 import numpy.typing as npt
@@ -19,16 +20,22 @@ import numpy.typing as npt
 from synth.analysis.loop import Loop
 from synth.analysis.numbers import CommonForm, common_form
 from synth.errors import TransformError
-from synth.network.model import Terminal
+from synth.network.model import Network, Terminal
 from synth.search.goal import Goal
+from synth.search.pattern import NOISE, Box, best_whole
+from synth.transform.split import PIN_RESISTANCE
 
 Array = npt.NDArray[np.float64]
 
 #: Cost of splitting: a resistor (one part more), a divider at a bare pin (two), a capacitor.
 SPLIT_COSTS = {"resistor": 1.0, "pin": 2.2, "capacitor": 2.5}
+#: Values of resistors (ohm) and capacitors (farad) that can be bought (common practice).
+WINDOWS = {0: (1.0, 1e7), 1: (1e-12, 1e-2)}
 #: A plan with less than this share of the largest gain any plan has is not offered.
 _LEAST_SHARE = 0.02
 _CLOSE = 1e-9
+#: At most so many sets of splits are tried; every one for up to 9 free terminals.
+_MOST_SETS = 4000
 
 
 @dataclass(frozen=True)
@@ -65,14 +72,17 @@ class Plan:
     lifts : tuple of Lift
         Every terminal of the loop.
     gain : float
-        g in N = g * wanted, over the monic denominator in s/w0; its sign is the response's.
+        g in N = g * wanted; its sign is the response's.
     cost : float
         Sum of the split costs.
+    strained : tuple of Terminal
+        Those whose split makes a part outside `WINDOWS` of one that was inside.
     """
 
     lifts: tuple[Lift, ...]
     gain: float
     cost: float
+    strained: tuple[Terminal, ...] = ()
 
     @property
     def drive(self) -> dict[Terminal, float]:
@@ -101,6 +111,12 @@ class Numerators:
     def still(self) -> npt.NDArray[np.bool_]:
         """Which terminals stay as they are: held, or without any effect."""
         return np.asarray(self.held | ~self.rows.any(axis=1))
+
+    @property
+    def scale(self) -> Array:
+        """The size of each power's coefficients, to measure what is left over by."""
+        size = np.abs(self.denominator) + np.abs(self.rows).max(axis=0)
+        return np.asarray(np.where(size > 0, size, 1.0))
 
     @property
     def now(self) -> Array:
@@ -149,129 +165,136 @@ def plans(loop: Loop, wanted: Goal, keep: int = 5) -> tuple[Plan, ...]:
     wanted : Goal
     keep : int
         At most so many plans.
+
+    Notes
+    -----
+    For each set of split terminals and each sign of the gain there is one plan, that of the
+    largest gain.  Plans that need a part nobody sells come after all others.  A fraction nearer
+    to 0 or 1 than 1e-6 is taken for 0 or 1.
     """
     table = numerators(loop, wanted.w0)
-    costs = np.array([_split_cost(loop, t) for t in table.terminals])
+    rules = [_split_rule(loop.network, t) for t in table.terminals]
     found: list[Plan] = []
     for sign in (1.0, -1.0):
         target = sign * np.array(wanted.numerator)
-        most = _largest_gain(table, target)
+        most, vertex = _largest_gain(table, target)
         if most <= _CLOSE:
             continue
-        banned: list[Array] = []
-        for _ in range(2 * keep):  # other patterns often end in a plan already found
-            splits = _fewest_splits(table, target, costs, most * _LEAST_SHARE, banned)
-            if splits is None:
+        here: list[Plan] = []
+        for splits in _split_sets(table, rules, vertex):
+            if sum(not p.strained for p in here) >= keep:
                 break
-            banned.append(splits)
-            plan = _best_of_pattern(table, target, costs, splits, sign)
+            plan = _plan(table, rules, target, splits, most * _LEAST_SHARE)
             if plan is not None:
-                found.append(plan)
-    found.sort(key=lambda p: (round(p.cost, 6), p.gain < 0, -abs(p.gain)))
+                here.append(replace(plan, gain=sign * plan.gain))
+        found += here
+    found.sort(key=lambda p: (bool(p.strained), round(p.cost, 6), p.gain < 0, -abs(p.gain)))
     unique: dict[tuple[float, ...], Plan] = {}
     for plan in found:
         unique.setdefault(tuple(round(x.fraction, 9) for x in plan.lifts), plan)
     return tuple(unique.values())[:keep]
 
 
-def _split_cost(loop: Loop, terminal: Terminal) -> float:
-    names = {u.name for u in loop.network.op_amps}
-    if terminal.part in names:
-        return SPLIT_COSTS["pin"]
-    power = loop.network.branch(terminal.part).power
-    return SPLIT_COSTS["resistor" if power == 0 else "capacitor"]
+def first_reached(
+    loop: Loop, wanted: Sequence[Goal], keep: int = 5
+) -> tuple[Goal, tuple[Plan, ...]]:
+    """Return the first goal that has plans, with them; the first goal and none without any."""
+    for one in wanted:
+        found = plans(loop, one, keep)
+        if found:
+            return one, found
+    return wanted[0], ()
 
 
-def _largest_gain(table: Numerators, target: Array) -> float:
-    """Return the largest g with sum a_k N_k = g*target and 0 <= a_k <= 1; 0 when only g = 0."""
+@dataclass(frozen=True)
+class _Rule:
+    """What a split of one terminal costs, and the fractions that leave buyable parts."""
+
+    cost: float
+    least: float
+    most: float
+
+
+def _split_rule(network: Network, terminal: Terminal) -> _Rule:
+    if terminal.part in {u.name for u in network.op_amps}:
+        least = PIN_RESISTANCE / WINDOWS[0][1]
+        return _Rule(SPLIT_COSTS["pin"], least, 1 - least)
+    b = network.branch(terminal.part)
+    cost = SPLIT_COSTS["resistor" if b.power == 0 else "capacitor"]
+    low, high = WINDOWS.get(b.power, (0.0, np.inf))
+    if b.value is None or not low <= b.value <= high:
+        return _Rule(cost, 0.0, 1.0)
+    share = b.value / high if b.power == 0 else low / b.value
+    return _Rule(cost, share, 1 - share)
+
+
+def _largest_gain(table: Numerators, target: Array) -> tuple[float, frozenset[int]]:
+    """Return the largest g with sum a_k N_k = g*target and 0 <= a_k <= 1, and its splits."""
     from scipy.optimize import linprog
 
     k = len(table.rows)
-    equal = np.column_stack([table.rows.T, -target])
+    scale = table.scale
+    equal = np.column_stack([table.rows.T, -target]) / scale[:, None]
     bounds = [_bound(table, i) for i in range(k)] + [(0.0, None)]
     result = linprog(
         np.append(np.zeros(k), -1.0), A_eq=equal, b_eq=np.zeros(len(target)), bounds=bounds
     )
-    return float(result.x[-1]) if result.status == 0 else 0.0
+    if result.status != 0:
+        return 0.0, frozenset()
+    inner = np.flatnonzero((result.x[:k] > NOISE) & (result.x[:k] < 1 - NOISE))
+    return float(result.x[-1]), frozenset(int(i) for i in inner)
 
 
 def _bound(table: Numerators, k: int) -> tuple[float, float]:
     return (table.now[k], table.now[k]) if table.still[k] else (0.0, 1.0)
 
 
-def _fewest_splits(
-    table: Numerators, target: Array, costs: Array, least_gain: float, banned: Sequence[Array]
-) -> Array | None:
-    """Return the cheapest set of splits not banned, as 0/1; None when there is none left."""
-    from scipy.optimize import Bounds, LinearConstraint, milp
+def _split_sets(
+    table: Numerators, rules: Sequence[_Rule], vertex: frozenset[int]
+) -> list[tuple[int, ...]]:
+    """Return sets of terminals to split, the cheapest first.
 
-    k = len(table.rows)
-    # variables: whole (0/1), part (0..1), split (0/1), gain
-    zero, eye = np.zeros((k, k)), np.eye(k)
-    columns = np.hstack([table.rows.T, table.rows.T, np.zeros((len(target), k)), -target[:, None]])
-    rules = [
-        LinearConstraint(columns, 0.0, 0.0),
-        LinearConstraint(np.hstack([zero, eye, -eye, np.zeros((k, 1))]), -np.inf, 0.0),
-        LinearConstraint(np.hstack([eye, zero, eye, np.zeros((k, 1))]), -np.inf, 1.0),
-    ]
-    for pattern in banned:
-        # at least one of its splits is not made, or another one is
-        row = np.concatenate([np.zeros(2 * k), np.where(pattern > 0.5, -1.0, 1.0), [0.0]])
-        rules.append(LinearConstraint(row, 1.0 - pattern.sum(), np.inf))
-    low = np.concatenate([np.zeros(3 * k), [least_gain]])
-    high = np.concatenate([np.ones(3 * k), [np.inf]])
-    for i in np.flatnonzero(table.still):
-        low[i] = high[i] = table.now[i]
-        high[k + i] = high[2 * k + i] = 0.0
-    result = milp(
-        np.concatenate([np.zeros(2 * k), costs, [0.0]]),
-        constraints=rules,
-        bounds=Bounds(low, high),
-        integrality=np.concatenate([np.ones(k), np.zeros(k), np.ones(k), [0.0]]),
-    )
-    return np.asarray(np.round(result.x[2 * k : 3 * k])) if result.status == 0 else None
+    At a vertex of the drives there are at most as many splits as the order has coefficients less
+    one.  Of a large loop only the smaller sets are tried, and that of the largest gain.
+    """
+    free = [k for k in range(len(table.rows)) if not table.still[k]]
+    sizes = range(min(len(free), table.rows.shape[1] - 1) + 1)
+    every = chain.from_iterable(combinations(free, size) for size in sizes)
+    sets = [*islice(every, _MOST_SETS), tuple(sorted(vertex))]
+    return sorted(dict.fromkeys(sets), key=lambda s: round(sum(rules[k].cost for k in s), 6))
 
 
-def _best_of_pattern(
-    table: Numerators, target: Array, costs: Array, splits: Array, sign: float
+def _plan(
+    table: Numerators,
+    rules: Sequence[_Rule],
+    target: Array,
+    splits: tuple[int, ...],
+    least_gain: float,
 ) -> Plan | None:
     """With the splits settled, choose the whole terminals and fractions for the largest gain."""
-    from scipy.optimize import Bounds, LinearConstraint, milp
-
-    k = len(table.rows)
-    low, high = np.zeros(k + 1), np.append(np.ones(k), np.inf)
-    for i in np.flatnonzero(table.still):
-        low[i] = high[i] = table.now[i]
-    result = milp(
-        np.append(np.zeros(k), -1.0),
-        constraints=[LinearConstraint(np.column_stack([table.rows.T, -target]), 0.0, 0.0)],
-        bounds=Bounds(low, high),
-        integrality=np.append((splits < 0.5).astype(float), 0.0),
-    )
-    if result.status != 0:
-        return None
-    exact = _polished(table, target, result.x[:k], splits > 0.5)
-    if exact is None:
-        return None
-    fractions, gain = exact
-    lifts = tuple(Lift(t, float(a)) for t, a in zip(table.terminals, fractions, strict=True))
-    cost = float(sum(c for c, x in zip(costs, lifts, strict=True) if x.split))
-    return Plan(lifts, sign * gain, cost)
-
-
-def _polished(
-    table: Numerators, target: Array, fractions: Array, split: npt.NDArray[np.bool_]
-) -> tuple[Array, float] | None:
-    """Solve the settled pattern again to full precision; None when it does not hold."""
-    a = np.where(split, fractions, np.round(fractions))
-    inner = split & (a > _CLOSE) & (a < 1 - _CLOSE)
-    a = np.where(inner, a, np.round(a))
-    fixed = a[~inner] @ table.rows[~inner]
-    unknowns = np.column_stack([table.rows[inner].T, -target])
-    scale = np.abs(table.denominator) + np.abs(table.rows).max(axis=0) + 1e-300
-    solution, *_ = np.linalg.lstsq(unknowns / scale[:, None], -fixed / scale, rcond=None)
-    a[inner] = solution[:-1]
-    left = (a @ table.rows - solution[-1] * target) / scale
-    if np.abs(left).max() > _CLOSE or (a < 0).any() or (a > 1).any() or solution[-1] <= 0:
-        return None
-    return a, float(solution[-1])
+    scale = table.scale
+    rows, goal = table.rows / scale, target / scale
+    still = np.flatnonzero(table.still)
+    whole = [k for k in range(len(rows)) if k not in splits and not table.still[k]]
+    start = table.now[still] @ rows[still]
+    for strict in (True, False):  # buyable parts, else any
+        edges = [(rules[k].least, rules[k].most) if strict else (0.0, 1.0) for k in splits]
+        low = np.array([max(a, NOISE) for a, _ in edges])
+        high = np.array([min(b, 1 - NOISE) for _, b in edges])
+        found = best_whole(start, rows[whole], rows[list(splits)], goal, Box(low, high, least_gain))
+        if found is None:
+            continue
+        driven, fractions, gain = found
+        a = table.now.copy()
+        a[whole], a[list(splits)] = driven, fractions
+        lifts = tuple(Lift(t, float(x)) for t, x in zip(table.terminals, a, strict=True))
+        cost = float(sum(rules[k].cost for k in splits))
+        strained = (
+            ()
+            if strict
+            else tuple(
+                table.terminals[k] for k in splits if not rules[k].least <= a[k] <= rules[k].most
+            )
+        )
+        return Plan(lifts, gain, cost, strained)
+    return None

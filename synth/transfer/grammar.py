@@ -236,11 +236,9 @@ class _Parser:
             inner = self._sum()
             self._close(opening)
             return Number(_root(Expression("", inner), token.position))
-        known = ", ".join(sorted(self._names)) or "none"
-        raise _error(
-            token.position,
-            f"the name {token.text!r} is unknown; the names are {known}, besides pi and sqrt(...)",
-        )
+        known = ", ".join(sorted(self._names))
+        told = f"the names are {known}, besides" if known else "only numbers are known here, with"
+        raise _error(token.position, f"the name {token.text!r} is unknown; {told} pi and sqrt(...)")
 
     def _deeper(self, opening: _Token) -> None:
         self._depth += 1

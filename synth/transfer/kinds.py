@@ -65,7 +65,9 @@ class Description:
         where = {0.0: "at DC", math.inf: "at infinity"}.get(
             self.peak_hz, f"at {self.peak_hz:.5g} Hz"
         )
-        zeros = f"{self.zeros_at_origin} zero{'' if self.zeros_at_origin == 1 else 's'}"
+        count = abs(self.zeros_at_origin)
+        what = "pole" if self.zeros_at_origin < 0 else "zero"
+        zeros = f"{count} {what}{'' if count == 1 else 's'}"
         return (
             f"{self.kind} of order {self.order}, {zeros} at the origin, "
             f"{self.slope_low:+.0f} dB/decade below, {self.slope_high:+.0f} dB/decade above, "
