@@ -1,7 +1,7 @@
 """Findings: what a builder should know about a circuit, graded, with figures and a remedy.
 
-Every rule (`synth.checking.loop_rules`, `synth.checking.small_rules`, `synth.checking.large_rules`) is one
-function from the facts to its findings; their limits are common practice.
+Every rule (`loop_rules`, `small_rules`, `large_rules` of this room) is one function from the facts
+to its findings; their limits are common practice.
 """
 
 from __future__ import annotations
