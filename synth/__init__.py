@@ -30,6 +30,7 @@ if TYPE_CHECKING:
         target_for,
         target_from_text,
         target_from_transfer,
+        tolerance,
     )
     from synth.api_amplifier import check, ranking
     from synth.catalog import stage, stages
@@ -39,6 +40,8 @@ if TYPE_CHECKING:
     from synth.realisation.circuit import read_circuit
     from synth.realisation.design import Design
     from synth.target.target import Target
+    from synth.tolerances.limits import Limit, read_mask
+    from synth.tolerances.spread import Distribution, Spread, Temperature
     from synth.transfer.transfer import Transfer
     from synth.values.series import Shelf
 
@@ -58,6 +61,7 @@ _HOMES = {
         "target_for",
         "target_from_text",
         "target_from_transfer",
+        "tolerance",
     ),
     "synth.api_amplifier": ("check", "ranking"),
     "synth.catalog": ("stage", "stages"),
@@ -67,6 +71,8 @@ _HOMES = {
     "synth.realisation.circuit": ("read_circuit",),
     "synth.realisation.design": ("Design",),
     "synth.target.target": ("Target",),
+    "synth.tolerances.limits": ("Limit", "read_mask"),
+    "synth.tolerances.spread": ("Distribution", "Spread", "Temperature"),
     "synth.transfer.transfer": ("Transfer",),
     "synth.values.series": ("Shelf",),
 }
@@ -75,12 +81,16 @@ _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 __all__ = [
     "Branch",
     "Design",
+    "Distribution",
+    "Limit",
     "Network",
     "OpAmp",
     "Port",
     "Shelf",
+    "Spread",
     "SynthError",
     "Target",
+    "Temperature",
     "Transfer",
     "analyse",
     "apply",
@@ -91,6 +101,7 @@ __all__ = [
     "rc_cr",
     "read",
     "read_circuit",
+    "read_mask",
     "realise",
     "save",
     "scale_frequency",
@@ -101,6 +112,7 @@ __all__ = [
     "target_for",
     "target_from_text",
     "target_from_transfer",
+    "tolerance",
     "write_deck",
 ]
 

@@ -19,6 +19,7 @@ from synth.report.explain import explanation
 from synth.report.explanation import Explanation
 from synth.report.record import Analysis, analysis_record
 from synth.target import Target, response_target, transfer_target
+from synth.tolerances.study import tolerance as tolerance
 from synth.transfer.expression import transfer_from_text
 from synth.transfer.transfer import Transfer
 from synth.transform.drive import Swap

@@ -25,6 +25,7 @@ ORDER = (
     ("catalog",),
     ("search",),
     ("values",),
+    ("tolerances",),
     ("checking",),
     ("realisation",),
     ("report",),

@@ -142,6 +142,19 @@ def test_realise_with_an_op_amp(capsys):
     assert "ranking" not in _answer(capsys, "realise", "lowpass", *options[:-2])
 
 
+@pytest.mark.parametrize("name", ["sallen-key-lowpass-unity", "fliege-notch", "resistive-divider"])
+def test_tolerance(name, capsys):
+    """A notch has responses of minus infinity, a divider no sections."""
+    limits = ["--limit", "1dB", "--phase", "--temperature", "-10:50"]
+    answer = _answer(capsys, "tolerance", name, "--samples", "200", "--points", "21", *limits)
+    count = len(answer["frequencies"])
+    assert all(len(p["db"]) == count for p in answer["percentiles"])
+    assert [p["name"] for p in answer["sensitivities"]] == list(stage(name).example)
+    assert answer["yield"]["low"] <= answer["yield"]["value"] <= answer["yield"]["high"]
+    plain = _answer(capsys, "tolerance", name, "--samples", "200", "--no-corners")
+    assert plain["worst_case"] is plain["yield"] is None
+
+
 def test_catalog(capsys):
     assert [s["name"] for s in _answer(capsys, "catalog")["stages"]] == list(names())
     listed = _answer(capsys, "catalog", "--kind", "allpass", "--order", "2")["stages"]

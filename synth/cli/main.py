@@ -21,6 +21,7 @@ from synth.cli.lift import lift
 from synth.cli.options import version_option
 from synth.cli.pairings import pairings
 from synth.cli.realise import realise
+from synth.cli.tolerance import tolerance
 from synth.cli.transform import transform
 from synth.errors import SynthError
 
@@ -63,7 +64,19 @@ def cli(context: click.Context) -> None:
         click.echo(context.get_help())
 
 
-for _command in (realise, transform, lift, derive, pairings, check, analyse, explain, catalog):
+_COMMANDS = (
+    realise,
+    transform,
+    lift,
+    derive,
+    pairings,
+    check,
+    tolerance,
+    analyse,
+    explain,
+    catalog,
+)
+for _command in _COMMANDS:
     cli.add_command(_command)
 
 

@@ -46,6 +46,13 @@ class StageUse:
         Pole Q wanted; one half for a first-order stage, 0 for a plain gain.
     error : float
         Largest relative error of a coefficient of the stage.
+    bound : float
+        No choice from the values looked at has a smaller error of w0, Q, gain and zeros; 0 when
+        nothing is known.
+    proved : bool
+        Whether the values are proved best by error, floor and spread.
+    certificate : str
+        The same in a sentence.
     """
 
     stage: str
@@ -56,6 +63,9 @@ class StageUse:
     w0: float
     q: float
     error: float
+    bound: float
+    proved: bool
+    certificate: str
 
     @property
     def label(self) -> str:

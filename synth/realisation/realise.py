@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
-from math import log2, pi, prod
+from math import pi, prod
 
 from synth.analysis.feedback import feedback
 from synth.analysis.loop import analyse
@@ -13,9 +12,10 @@ from synth.analysis.numbers import transfer
 from synth.catalog import stages
 from synth.errors import RealisationError
 from synth.network.equivalence import equivalent, shape_key
-from synth.network.model import Network
 from synth.realisation.design import Design, Realisation, StageUse
-from synth.realisation.ranking import WIDE, rank
+from synth.realisation.fitted import FittedStage, least_cost, spread_of
+from synth.realisation.ranking import rank
+from synth.realisation.refine import LISTED, WORK, Refined, jointly, refined
 from synth.search.candidates import Candidate, SectionTarget, derivations, negated, search
 from synth.search.lifted import candidates_for
 from synth.search.plan import Chain, best_chains, free_plan, gain_target, plans
@@ -38,41 +38,6 @@ _KEEP = 24
 _MORE = 4  # circuits assembled beyond those asked for, since the whole may change the order
 
 
-@dataclass(frozen=True)
-class FittedStage:
-    """A fit that has passed the feedback check, with its cost."""
-
-    fit: SectionFit
-
-    @property
-    def network(self) -> Network:
-        """The stage with its values."""
-        return self.fit.candidate.network.with_values(self.fit.choice.values)
-
-    @property
-    def label(self) -> str:
-        """Stage name and steps."""
-        return self.fit.candidate.label
-
-    @property
-    def balanced_zeros(self) -> int:
-        """Numerator coefficients that vanish only by balance."""
-        rows = self.fit.candidate.terms.numerator
-        wanted = self.fit.target.numerator
-        return sum(1 for row, w in zip(rows, wanted, strict=True) if not w and row.any())
-
-    @cached_property
-    def cost(self) -> float:
-        """Amplifiers, balance, parts, spread and error, in the order of the ranking."""
-        choice = self.fit.choice
-        return (
-            _least_cost(self.fit.candidate, self.fit.target)
-            + (15.0 if _spread(self.network) > WIDE else 0.0)
-            + 0.3 * log2(choice.spread)
-            + 2000.0 * max(0.0, choice.error - 0.02)
-        )
-
-
 def realise(
     target: Target,
     *,
@@ -80,6 +45,7 @@ def realise(
     capacitors: Shelf = CAPACITORS,
     top: int = 5,
     seed: int = 0,
+    work: float = WORK,
 ) -> tuple[Realisation, ...]:
     """Return circuits that realise `target`, best first.
 
@@ -92,6 +58,8 @@ def realise(
         How many circuits to return at most.
     seed : int
         Of the random starts of the value fits; the result is reproducible.
+    work : float
+        Rows of the enumeration that proves the values of each stage offered.
 
     Returns
     -------
@@ -105,7 +73,16 @@ def realise(
         If no circuit of the catalogue can have a section of the target; the message says why.
     """
     found = candidates(target, resistors=resistors, capacitors=capacitors, count=top, seed=seed)
-    return tuple(sorted(found, key=rank)[:top])
+    offers = sorted(found, key=_place)[:top]
+    return tuple(sorted(proved(target, offers, resistors, capacitors, work), key=rank))
+
+
+@dataclass(frozen=True)
+class Offer:
+    """A realisation with values from the local search, and the stages it is made of."""
+
+    realisation: Realisation
+    stages: tuple[FittedStage, ...]
 
 
 def candidates(
@@ -115,7 +92,7 @@ def candidates(
     capacitors: Shelf = CAPACITORS,
     count: int,
     seed: int = 0,
-) -> list[Realisation]:
+) -> list[Offer]:
     """Return inequivalent circuits that realise `target`, about `count` and in no order.
 
     Parameters as `realise`; so are the errors.
@@ -139,9 +116,52 @@ def candidates(
     return found
 
 
-def _costly(found: Sequence[Realisation], sections: int) -> bool:
+def proved(
+    target: Target,
+    offers: Sequence[Offer],
+    resistors: Shelf = RESISTORS,
+    capacitors: Shelf = CAPACITORS,
+    work: float = WORK,
+) -> list[Realisation]:
+    """Return the offers, in their order, with values chosen by proof where the work allows.
+
+    Parameters
+    ----------
+    target : Target
+    offers : sequence of Offer
+    resistors, capacitors : Shelf
+        Where values come from.
+    work : float
+        Rows of the enumeration for each stage.
+    """
+    shelves = {"R": resistors, "C": capacitors}
+    done: dict[tuple[str, SectionTarget, int], Refined] = {}
+
+    def chosen(stage: FittedStage, keep: int) -> Refined:
+        key = (stage.label, stage.fit.target, keep)
+        if key not in done:
+            found = refined(stage, shelves, keep, work).stages
+            sound = tuple(s for s in found if feedback(analyse(s.network)).negative)
+            done[key] = Refined(sound or (stage,))
+        return done[key]
+
+    made = []
+    for offer in offers:
+        keep = LISTED if len(offer.stages) > 1 else 1
+        stages = jointly(target, [chosen(s, keep) for s in offer.stages])
+        better = _assembled(target, stages).realisation
+        worse = better.misses > max(1.0, offer.realisation.misses)
+        made.append(offer.realisation if worse else better)
+    return made
+
+
+def _place(offer: Offer) -> tuple[float, ...]:
+    return rank(offer.realisation)
+
+
+def _costly(found: Sequence[Offer], sections: int) -> bool:
     """Whether stages with gains of their own may do better than what was found."""
-    best = min(found, key=rank)
+    best = min(found, key=_place).realisation
     return rank(best)[0] > 2 or len(best.network.op_amps) > 2 * sections
 
 
@@ -166,7 +186,7 @@ def _leading(found: SectionFit) -> float:
 
 def _assemble_best(
     target: Target, chains: Sequence[Chain[FittedStage]], count: int, workshop: _Workshop
-) -> list[Realisation]:
+) -> list[Offer]:
     """Assemble the cheapest chains, one of each set of stages, their values searched in depth."""
     unique: dict[tuple[str, ...], Chain[FittedStage]] = {}
     for chain in sorted(chains, key=lambda c: c.cost):
@@ -180,24 +200,15 @@ def _assemble_best(
     return _inequivalent(found)
 
 
-def _inequivalent(found: Sequence[Realisation]) -> list[Realisation]:
+def _inequivalent(found: Sequence[Offer]) -> list[Offer]:
     """Keep the best of each kind of circuit."""
-    kept: dict[str, list[Realisation]] = {}
-    for r in sorted(found, key=rank):
-        bucket = kept.setdefault(shape_key(r.network), [])
-        if not any(equivalent(r.network, other.network) for other in bucket):
+    kept: dict[str, list[Offer]] = {}
+    for r in sorted(found, key=_place):
+        network = r.realisation.network
+        bucket = kept.setdefault(shape_key(network), [])
+        if not any(equivalent(network, other.realisation.network) for other in bucket):
             bucket.append(r)
     return [r for bucket in kept.values() for r in bucket]
-
-
-def _least_cost(candidate: Candidate, target: SectionTarget) -> float:
-    """Return what a stage costs by its structure, whatever its values."""
-    amplifiers = len(candidate.network.op_amps) + (not candidate.buffered)
-    rows = zip(candidate.terms.numerator, target.numerator, strict=True)
-    balanced = sum(1 for row, wanted in rows if not wanted and row.any())
-    capacitors = sum(b.power == 1 for b in candidate.network.branches)
-    parts = len(candidate.network.branches)
-    return 100.0 * amplifiers + 20.0 * balanced + 4.0 * capacitors + 2.0 * parts
 
 
 class _Workshop:
@@ -223,7 +234,7 @@ class _Workshop:
             self._obstacles[key] = result.obstacles
             sound: list[FittedStage] = []
             misfits: list[Misfit] = []
-            for candidate in sorted(result.candidates, key=lambda c: _least_cost(c, target)):
+            for candidate in sorted(result.candidates, key=lambda c: least_cost(c, target)):
                 found = fit(candidate, target, self._shelves, self._seed, QUICK)
                 if isinstance(found, Misfit):
                     misfits.append(found)
@@ -304,7 +315,7 @@ def _rounded(target: SectionTarget) -> SectionTarget:
     )
 
 
-def _assembled(target: Target, chain: Sequence[FittedStage]) -> Realisation:
+def _assembled(target: Target, chain: Sequence[FittedStage]) -> Offer:
     """Chain the stages, analyse the whole exactly with its values, and take its figures."""
     whole = cascade([s.network for s in chain], buffer_last=True)
     network = replace(whole.network, title=target.description)
@@ -315,17 +326,18 @@ def _assembled(target: Target, chain: Sequence[FittedStage]) -> Realisation:
     derivation = tuple(step for use in uses for step in (_stage_step(use), *use.steps))
     if len(chain) > 1 or whole.buffers:
         derivation += (whole.step,)
-    return Realisation(
+    made = Realisation(
         design=Design(network, target, derivation),
         stages=uses,
         error_db=error.error_db,
         stop_error=error.stop_error,
         deviation=error.misses,
         phase_error=phase_error(target, realised),
-        spread=_spread(network),
+        spread=spread_of(network),
         balanced_zeros=sum(s.balanced_zeros for s in chain),
         notes=whole.step.notes,
     )
+    return Offer(made, tuple(chain))
 
 
 def _use(stage: FittedStage, names: Mapping[str, str]) -> StageUse:
@@ -340,6 +352,9 @@ def _use(stage: FittedStage, names: Mapping[str, str]) -> StageUse:
         w0=target.w0 if order else 0.0,
         q=1 / target.denominator[1] if order == 2 else 0.5 * order,
         error=stage.fit.choice.error,
+        bound=stage.proof.bound if stage.proof else 0.0,
+        proved=bool(stage.proof and stage.proof.proved),
+        certificate=stage.proof.certificate if stage.proof else "not proved",
     )
 
 
@@ -359,12 +374,3 @@ def _stage_step(use: StageUse) -> Step:
         f"published stage: {use.title}; source: {use.source}",
         use.parts,
     )
-
-
-def _spread(network: Network) -> float:
-    worst = 1.0
-    for power in (0, 1):
-        values = [b.value for b in network.branches if b.power == power and b.value]
-        if values:
-            worst = max(worst, max(values) / min(values))
-    return worst

@@ -31,7 +31,7 @@ from synth.realisation.ranking import (
     order_key,
     pareto,
 )
-from synth.realisation.realise import candidates
+from synth.realisation.realise import candidates, proved
 from synth.target.target import (
     MEETS_DEGREES,
     Target,
@@ -44,6 +44,8 @@ from synth.values.series import CAPACITORS, RESISTORS, Shelf
 
 #: How many candidates get the full check.
 FULL_CHECKS = 30
+#: How many of those get values chosen by proof, and the check once more.
+PROVED = 5
 _STEPS_TOLD = 8
 
 
@@ -162,11 +164,23 @@ def ranking(
     found = candidates(
         target, resistors=resistors, capacitors=capacitors, count=FULL_CHECKS, seed=seed
     )
-    cheap = [Ranked(0, r, _cheap(target, r, model, around), None) for r in found]
+
+    def cheap_row(r: Realisation) -> Ranked:
+        return Ranked(0, r, _cheap(target, r, model, around), None)
+
+    def place(row: Ranked) -> tuple[float, ...]:
+        return (row.checked is None, *order_key(row.scores, order))
+
+    offers = {id(o.realisation): o for o in found}
+    cheap = [cheap_row(o.realisation) for o in found]
     cheap.sort(key=lambda row: order_key(row.scores, order))
     best = [_full(row, model, around) for row in cheap[:FULL_CHECKS]]
-    best.sort(key=lambda row: (row.checked is None, *order_key(row.scores, order)))
-    rows = [*best, *cheap[FULL_CHECKS:]]
+    best.sort(key=place)
+    first = [offers[id(row.realisation)] for row in best[:PROVED]]
+    anew = [
+        _full(cheap_row(r), model, around) for r in proved(target, first, resistors, capacitors)
+    ]
+    rows = [*sorted([*anew, *best[PROVED:]], key=place), *cheap[FULL_CHECKS:]]
     return Ranking(
         target,
         model,

@@ -273,6 +273,9 @@ def _stage_use(use: StageUse) -> Json:
         "f0_hz": use.w0 / (2 * math.pi),
         "q": use.q,
         "error": _finite(use.error),
+        "bound": use.bound,
+        "proved": use.proved,
+        "certificate": use.certificate,
     }
 
 

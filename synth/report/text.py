@@ -177,6 +177,7 @@ def _realisation_lines(record: RealisationRecord) -> list[str]:
             what += "" if use.q == 0.5 else f", Q {use.q:.4g}"  # a first-order stage has 0.5
         parts = ", ".join(new for _, new in use.parts)
         lines += wrapped(f"{what}: {parts}", "   ", "     ")
+        lines += wrapped(f"values {use.certificate}", "     ", "       ")
         for step in use.steps:
             told = f"; {step.notes[0]}" if step.name == "swap" and step.notes else ""
             lines += wrapped(f"{step.name}{told}", "     ", "       ")

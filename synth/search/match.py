@@ -21,7 +21,7 @@ Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 _ROUNDS = 40
-_PATIENCE = 16  # after so many rounds some start must be within _HOPE of a solution
+_PATIENCE = 12  # after so many rounds a start must be within _HOPE of a solution
 _HOPE = 0.1
 _CONVERGED = 1e-9
 
@@ -117,18 +117,21 @@ def solve(
     """
     x = preferred.copy()
     low, high = preferred[:, free] - bound, preferred[:, free] + bound
+    active = np.arange(len(x))
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         for turn in range(_ROUNDS):
-            r, jacobian = errors.linearise(x)
-            j = jacobian[:, :, free]
-            if turn == _PATIENCE and not np.nanmin(np.abs(r).max(axis=1, initial=0.0)) < _HOPE:
-                break
-            away = x[:, free] - preferred[:, free]
-            step = _least_step(j, r, away)
+            now = x[active]
+            r, jacobian = errors.linearise(now)
+            step = _least_step(jacobian[:, :, free], r, now[:, free] - preferred[active][:, free])
             longest = np.abs(step).max(axis=1, initial=1e-300)
             step *= np.minimum(1.0, 0.8 / longest)[:, None]
-            x[:, free] = np.minimum(np.maximum(x[:, free] + step, low), high)
-            if longest.max(initial=0.0) < 1e-12:
+            now[:, free] = np.clip(now[:, free] + step, low[active], high[active])
+            x[active] = now
+            going = longest >= 1e-12
+            if turn == _PATIENCE:
+                going &= np.abs(r).max(axis=1, initial=0.0) < _HOPE
+            active = active[going]
+            if not len(active):
                 break
         residual = np.abs(errors.evaluate(x)).max(axis=1, initial=0.0)
     return x, np.isfinite(residual) & (residual < _CONVERGED)

@@ -119,6 +119,11 @@ class Shelf:
         """All values, ascending; each is the double nearest to its decimal."""
         return preferred_values(self.series, self.low, self.high)
 
+    @property
+    def label(self) -> str:
+        """Series and window, for a reader."""
+        return f"{self.series}, {format_si(self.low)} to {format_si(self.high)}"
+
 
 #: Default windows: common practice for op-amp circuits.  Below 1 kohm the op amp must deliver
 #: much current; above 1 Mohm bias current and stray capacitance count.  Below 100 pF strays

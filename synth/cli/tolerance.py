@@ -1,0 +1,275 @@
+"""``synth tolerance``: what the tolerances of the parts do to a circuit's response."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import click
+
+from synth.cli.options import Decibels, Quantity, Window, circuit_options, json_option, load
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+    from synth.network.model import Network
+    from synth.realisation.circuit import Circuit
+    from synth.tolerances.limits import Limit
+    from synth.tolerances.montecarlo import Progress
+    from synth.tolerances.spread import Temperature
+    from synth.transfer.transfer import Transfer
+
+
+@click.command()
+@circuit_options
+@click.option(
+    "--resistor-tolerance",
+    default="1%",
+    show_default=True,
+    metavar="PERCENT",
+    help="Of every resistor; or a series, as E96.",
+)
+@click.option(
+    "--capacitor-tolerance",
+    default="5%",
+    show_default=True,
+    metavar="PERCENT",
+    help="Of every other part; or a series.",
+)
+@click.option("--part", "parts", multiple=True, metavar="R1=PERCENT", help="Of one part; repeat.")
+@click.option(
+    "--distribution",
+    type=click.Choice(["uniform", "normal"]),
+    default="uniform",
+    show_default=True,
+    help="Of the values within the tolerance; normal is truncated there.",
+)
+@click.option(
+    "--sigmas",
+    type=float,
+    default=3.0,
+    show_default=True,
+    help="Normal: the tolerance in standard deviations.",
+)
+@click.option(
+    "--temperature",
+    type=Window(""),
+    metavar="LOW:HIGH",
+    help="Degrees Celsius, as -10:50; values are nominal at 25.",
+)
+@click.option("--resistor-ppm", type=float, metavar="N", help="Drift in ppm/K  [default: 100]")
+@click.option("--capacitor-ppm", type=float, metavar="N", help="Drift in ppm/K  [default: 30]")
+@click.option(
+    "--common-drift",
+    type=click.Choice(["resistors", "capacitors"]),
+    multiple=True,
+    help="Drift of one sign for the whole kind; else each part has its own.",
+)
+@click.option("--samples", type=int, default=10_000, show_default=True, help="Circuits drawn.")
+@click.option("--seed", type=int, default=0, show_default=True, help="Of the draws.")
+@click.option(
+    "--band",
+    type=Window("Hz"),
+    metavar="LOW:HIGH",
+    help="Pass band, as 10:1k  [default: within 3 dB of the largest |H|]",
+)
+@click.option(
+    "--limit", type=Decibels(), metavar="DB", help="Yield: stay within this in the pass band."
+)
+@click.option("--mask", metavar="FILE", help="Yield: limits, one a line, as in 1k 2k >= -3 dB.")
+@click.option(
+    "--of",
+    "reference",
+    type=click.Choice(["nominal", "target"]),
+    default="nominal",
+    show_default=True,
+    help="What 'within' is about: the circuit's nominal response, or its design's target.",
+)
+@click.option("--from", "start", type=Quantity("Hz", "frequency"), metavar="F", help="First.")
+@click.option("--to", "stop", type=Quantity("Hz", "frequency"), metavar="F", help="Last frequency.")
+@click.option(
+    "--points",
+    type=click.IntRange(2, 100_000),
+    default=200,
+    show_default=True,
+    help="Frequencies.",
+)
+@click.option("--phase", is_flag=True, help="Percentiles of the phase too.")
+@click.option("--corners/--no-corners", default=True, help="Find the worst case  [default: yes]")
+@click.option(
+    "--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes."
+)
+@json_option
+def tolerance(
+    circuit: str,
+    resistor_tolerance: str,
+    capacitor_tolerance: str,
+    parts: tuple[str, ...],
+    distribution: str,
+    sigmas: float,
+    temperature: tuple[float, float] | None,
+    resistor_ppm: float | None,
+    capacitor_ppm: float | None,
+    common_drift: tuple[str, ...],
+    samples: int,
+    seed: int,
+    band: tuple[float, float] | None,
+    limit: float | None,
+    mask: str | None,
+    reference: str,
+    start: float | None,
+    stop: float | None,
+    points: int,
+    phase: bool,
+    corners: bool,
+    jobs: int,
+    input_: str | None,
+    output: str | None,
+    ground: str | None,
+    keep_grounded: tuple[str, ...],
+    as_json: bool,
+) -> None:
+    """Show what the tolerances of its parts do to CIRCUIT.
+
+    Percentiles of the response over circuits drawn at random, the worst case, f0 and Q, which
+    part matters most, and the yield against a limit or a mask. The answer depends on the seed
+    and the number of circuits only. Ctrl-C keeps what is done.
+    """
+    from synth.cli.output import deliver
+    from synth.report.tolerance import tolerance_answer, tolerance_text
+    from synth.tolerances.grids import frequency_range
+    from synth.tolerances.spread import Distribution, Spread
+    from synth.tolerances.study import tolerance as analysis
+
+    spread = Spread(
+        tolerance_share(resistor_tolerance),
+        tolerance_share(capacitor_tolerance),
+        _own_tolerances(parts),
+        Distribution(distribution, sigmas),
+        _temperature(temperature, resistor_ppm, capacitor_ppm, common_drift),
+    )
+    found = load(circuit, input_, output, ground, keep_grounded)
+    grid = frequency_range(found.network, start, stop, points)
+    limits = _limits(found.network, limit, band, mask)
+    wanted = _reference(found, reference)
+    with _executor(jobs) as executor, _bar() as progress:
+        result = analysis(
+            found.network,
+            spread,
+            grid,
+            limits=limits,
+            reference=wanted,
+            band=band,
+            phase=phase,
+            corners=corners,
+            samples=samples,
+            seed=seed,
+            executor=executor,
+            progress=progress,
+        )
+    deliver(
+        None,
+        None,
+        as_json,
+        lambda: tolerance_answer(found.name, result, found.network.title, found.notes),
+        lambda: tolerance_text(result, found.network.title, found.notes),
+    )
+    if not result.complete:
+        raise click.Abort
+
+
+def tolerance_share(text: str) -> float:
+    """Read a percentage, the sign optional, or the name of a series, as a fraction."""
+    from synth.cli.lift import share
+    from synth.tolerances.spread import series_tolerance
+
+    return series_tolerance(text.strip()) if text.strip()[:1] == "E" else share(text)
+
+
+def _own_tolerances(texts: Sequence[str]) -> dict[str, float]:
+    found: dict[str, float] = {}
+    for text in texts:
+        name, equals, value = text.partition("=")
+        if not equals or not name.strip():
+            raise click.UsageError(f"--part: {text!r} is no tolerance; write it as in R1=0.1%")
+        found[name.strip()] = tolerance_share(value)
+    return found
+
+
+def _temperature(
+    window: tuple[float, float] | None,
+    resistor_ppm: float | None,
+    capacitor_ppm: float | None,
+    common: Sequence[str],
+) -> Temperature | None:
+    from synth.tolerances.spread import Temperature
+
+    if window is None:
+        if resistor_ppm is not None or capacitor_ppm is not None or common:
+            raise click.UsageError("drift needs --temperature LOW:HIGH, the range it is over")
+        return None
+    kinds = {k: "common" if k in common else "independent" for k in ("resistors", "capacitors")}
+    return Temperature(
+        *window,
+        Temperature.resistor_ppm if resistor_ppm is None else resistor_ppm,
+        Temperature.capacitor_ppm if capacitor_ppm is None else capacitor_ppm,
+        kinds["resistors"],
+        kinds["capacitors"],
+    )
+
+
+def _limits(
+    network: Network, limit: float | None, band: tuple[float, float] | None, mask: str | None
+) -> tuple[Limit, ...]:
+    from synth.tolerances.grids import limit_within
+    from synth.tolerances.limits import read_mask
+
+    own = () if limit is None else (limit_within(network, limit, band),)
+    return own if mask is None else (*own, *read_mask(mask))
+
+
+def _reference(found: Circuit, reference: str) -> Transfer | None:
+    if reference == "nominal":
+        return None
+    if found.design.target is None:
+        raise click.UsageError(
+            f"--of target: {found.name} has no target; give a saved design made by realise"
+        )
+    return found.design.target.transfer
+
+
+@contextmanager
+def _executor(jobs: int) -> Iterator[Executor | None]:
+    """Give a pool of processes, started afresh so that they inherit nothing; none for one job."""
+    if jobs == 1:
+        yield None
+        return
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    context = get_context("spawn")
+    with ProcessPoolExecutor(jobs, context, initializer=_leave_interrupts_to_the_parent) as pool:
+        yield pool
+
+
+def _leave_interrupts_to_the_parent() -> None:
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+@contextmanager
+def _bar() -> Iterator[Progress | None]:
+    """Give a progress bar on standard error, where that is a terminal."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    with click.progressbar(length=1, file=sys.stderr) as bar:
+
+        def move(done: int, total: int) -> None:
+            bar.length = total
+            bar.update(done - bar.pos)
+
+        yield move

@@ -1,0 +1,1 @@
+"""What tolerance does to a circuit: Monte Carlo, worst case, sensitivities, yield."""

@@ -1,0 +1,308 @@
+"""The least error any choice can have, with proof: branch and bound over the enumeration.
+
+For an error limit e every choice with an error at most e is visited; each better one found
+tightens the limit.  A run that ends has proved its best to be the optimum; a run that ends empty
+has proved that every choice has an error above e, and the limit is raised.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from synth.values.enumeration import DONE, Bounds, Budget, Layout, enumerate_within
+from synth.values.form import Form, form_of, reduced
+from synth.values.metrics import Ratio
+from synth.values.ordering import best_order, expected, influence
+from synth.values.problem import Problem
+from synth.values.ranking import EQUAL, figures_of, in_stock
+
+Array = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+#: What the proof of an optimum may be off by: bounds this near are not told apart.
+PROOF_SLACK = 5e-9
+#: No choice with a larger error is of use to anybody.
+LARGEST_ERROR = 5.0
+_SMALLEST = 1e-7
+_GROWTH = 3.0
+_WIDER = 8.0
+#: Part of the work left that one run may take.
+_SHARE = 0.6
+#: Choices of equal error that are kept to be told apart by spread.
+_MOST_TIES = 4096
+_MOST_MEMBERS = 4096
+
+
+class Metric(Protocol):
+    """A measure of error whose limit bounds ratios of coefficients."""
+
+    @property
+    def signs(self) -> Array:
+        """Sign of each wanted coefficient."""
+
+    def errors(self, coefficients: Array) -> Array:
+        """Return (batch,) errors of (batch, coefficients)."""
+
+    def ratios(self, error: float) -> tuple[Ratio, ...] | None:
+        """Return the bounds on signed coefficients that an error at most `error` implies.
+
+        None when no coefficients at all have such an error.
+        """
+
+
+@dataclass(frozen=True, eq=False)
+class Least:
+    """The best choices found.
+
+    Parameters
+    ----------
+    values : array (choices, elements)
+        By error, then spread, distinct values, capacitance.
+    errors : array (choices,)
+    bound : float
+        No choice has an error below this.
+    complete : bool
+        Whether the choices are the best there are, to `PROOF_SLACK`.
+    """
+
+    values: Array
+    errors: Array
+    bound: float
+    complete: bool
+
+
+def bounds_at(problem: Problem, metric: Metric, error: float, spread: float = np.inf) -> Bounds:
+    """Return what a choice with an error at most `error` meets.
+
+    Coefficients that the circuit lacks bound nothing.  Ratios of coefficients that are equal up
+    to a constant for every choice are decided here, and equal ones are taken together.
+    """
+    ratios = metric.ratios(error)
+    if ratios is None:
+        return Bounds((), spread, impossible=True)
+    rows = problem.rows * metric.signs[:, None]
+    first, scale = _alike(rows)
+    merged: dict[tuple[int, int], tuple[float, float]] = {}
+    for r in ratios:
+        if not rows[r.top].any():
+            continue
+        top, under = first[r.top], first[r.under]
+        factor = scale[r.under] / scale[r.top]
+        if factor > 0:
+            low, high = r.low * factor, r.high * factor
+        else:
+            top, under, low, high = r.top, r.under, r.low, r.high
+        if top == under:
+            if not low <= 1 <= high:
+                return Bounds((), spread, impossible=True)
+            continue
+        before = merged.get((top, under), (-np.inf, np.inf))
+        merged[top, under] = (max(low, before[0]), min(high, before[1]))
+    return Bounds(tuple(Ratio(*key, *ends) for key, ends in merged.items()), spread)
+
+
+def _alike(rows: Array) -> tuple[list[int], list[float]]:
+    """For each row the first row it is a multiple of, and the factor."""
+    first: list[int] = []
+    scale: list[float] = []
+    for k, row in enumerate(rows):
+        found = (k, 1.0)
+        for j in range(k):
+            if first[j] == j and row.any() and ((row != 0) == (rows[j] != 0)).all():
+                quotients = row[row != 0] / rows[j][row != 0]
+                if np.ptp(quotients) <= 1e-12 * abs(quotients[0]):
+                    found = (j, float(quotients[0]))
+                    break
+        first.append(found[0])
+        scale.append(found[1])
+    return first, scale
+
+
+def layout_of(problem: Problem, metric: Metric, form: Form, bounds: Bounds) -> Layout:
+    """Return the form with the best order for these bounds."""
+    rows = form.rows * metric.signs[:, None]
+    found = influence(form, rows, bounds.ratios, bounds.spread)
+    given: dict[str, Array] = {}
+    for part, v in problem.fixed.items():
+        y = 1.0 / v if part[0] in "RL" else v
+        given[part[0]] = np.append(given.get(part[0], np.empty(0)), y)
+    return Layout(form, rows, best_order(form, found), given)
+
+
+def least(
+    problem: Problem,
+    metric: Metric,
+    keep: int,
+    budget: Budget,
+    enough: float = 0.0,
+) -> Least:
+    """Return the choices of least error.
+
+    Parameters
+    ----------
+    problem : Problem
+    metric : Metric
+    keep : int
+        How many choices are wanted.
+    budget : Budget
+        Changed: the work done is taken off.
+    enough : float
+        Stop as soon as `keep` choices have an error at most this.
+    """
+    limited = any(e.limits is not None for e in problem.elements)
+    form = form_of(problem) if limited else reduced(form_of(problem))
+    pool = _Pool(problem, metric, form, keep, enough)
+    error = _first_limit(problem, metric, form, keep)
+    proved = 0.0
+    complete = False
+    before_bounds: Bounds | None = None
+    for _ in range(40):
+        limit = pool.seek = min(error, pool.limit)
+        bounds = bounds_at(problem, metric, limit)
+        if bounds == before_bounds and not bounds.impossible and len(pool.errors):
+            complete = True  # the bounds do not depend on the limit: all there is has been seen
+            break
+        share = Budget(budget.rows * _SHARE, budget.stopped)
+        before = share.rows
+        ended = enumerate_within(
+            layout_of(problem, metric, form, bounds), bounds, pool.visit, share
+        )
+        budget.rows -= before - share.rows
+        if pool.satisfied:
+            complete = enough == 0
+            break
+        if ended:
+            before_bounds = bounds
+            proved = max(proved, min(limit, pool.best))
+            complete = pool.settled or error >= LARGEST_ERROR
+            if complete:
+                break
+            error = min(LARGEST_ERROR, error * _GROWTH)
+        else:
+            if budget.rows < 1 or budget.stopped() or before < 1e4:
+                break
+            if not len(pool.errors):
+                error = min(LARGEST_ERROR, error * _WIDER)  # anything is better than nothing
+                continue
+            error = min(error, pool.limit) / 4  # a bound, if no proof
+            if error <= proved * 1.5:
+                break
+    return pool.result(proved, complete)
+
+
+def _first_limit(problem: Problem, metric: Metric, form: Form, keep: int) -> float:
+    """Return the error within which a handful of choices more than wanted may be expected."""
+    base = 1e-3
+    bounds = bounds_at(problem, metric, base)
+    if not bounds.ratios:
+        return base
+    found = influence(form, form.rows * metric.signs[:, None], bounds.ratios)
+    low, high = np.log(_SMALLEST / base), np.log(0.1 / base)
+    for _ in range(30):
+        middle = (low + high) / 2
+        if expected(form, found, float(np.exp(middle))) > 2.0 * keep:
+            high = middle
+        else:
+            low = middle
+    return float(base * np.exp(low))
+
+
+class _Pool:
+    """The best choices seen so far, and the limit they set."""
+
+    def __init__(
+        self, problem: Problem, metric: Metric, form: Form, keep: int, enough: float
+    ) -> None:
+        self.problem, self.metric, self.form = problem, metric, form
+        self.keep, self.enough = keep, enough
+        self.index: IntArray = np.zeros((len(form.variables), 0), dtype=np.int64)
+        self.errors: Array = np.zeros(0)
+        self.limit = LARGEST_ERROR  # set by the choices: a larger error is of no use
+        self.seek = LARGEST_ERROR  # set by the run: all choices up to this will be met
+        self.strict = False
+
+    @property
+    def full(self) -> bool:
+        return len(self.errors) >= self.keep
+
+    @property
+    def settled(self) -> bool:
+        """Whether a run that has ended has met all choices better than the last one wanted."""
+        sought = min(self.seek, self.limit)
+        return self.full and float(self.errors[self.keep - 1]) <= sought + PROOF_SLACK
+
+    @property
+    def best(self) -> float:
+        return float(self.errors[0]) if len(self.errors) else float("inf")
+
+    @property
+    def satisfied(self) -> bool:
+        """Whether the choices wanted are good enough to stop."""
+        return self.full and float(self.errors[self.keep - 1]) <= self.enough
+
+    def visit(self, index: IntArray, signed: Array) -> Bounds | None:
+        errors = self.metric.errors((signed * self.metric.signs[:, None]).T)
+        good = errors <= self.limit
+        if not good.any():
+            return None
+        index, errors = index[:, good], errors[good]
+        if any(e.limits is not None for e in self.problem.elements):
+            good = in_stock(self.problem, self._values(index))
+            index, errors = index[:, good], errors[good]
+        errors = np.concatenate([self.errors, errors])
+        index = np.hstack([self.index, index])
+        order = np.lexsort((*index, errors))
+        index, errors = index[:, order], errors[order]
+        fresh = np.ones(len(errors), dtype=bool)  # a later run meets the same choices again
+        fresh[1:] = (np.diff(index, axis=1) != 0).any(axis=0)
+        index, errors = index[:, fresh], errors[fresh]
+        if len(errors) >= self.keep:
+            last = float(errors[self.keep - 1])
+            most = self.keep + _MOST_TIES
+            kept = int(np.searchsorted(errors, last + EQUAL, side="right"))
+            self.strict |= kept > most
+            index, errors = index[:, : min(kept, most)], errors[: min(kept, most)]
+        self.index, self.errors = index, errors
+        if not self.full:
+            return None
+        if self.satisfied:
+            return DONE
+        last = float(self.errors[self.keep - 1])
+        limit = last - PROOF_SLACK if self.strict else last + EQUAL
+        before = min(self.seek, self.limit)
+        self.limit = max(limit, 0.0)
+        if self.limit > 0.95 * before and not (self.strict and self.limit < before):
+            return None
+        return bounds_at(self.problem, self.metric, self.limit)
+
+    def _values(self, index: IntArray) -> Array:
+        """Values of grid points with one choice each."""
+        values = np.ones((index.shape[1], len(self.problem.elements)))
+        for v, i in zip(self.form.variables, index, strict=True):
+            members = v.members[v.starts[i]]
+            for column, k in enumerate(v.elements):
+                values[:, k] = self.problem.elements[k].values[members[:, column]]
+        return values
+
+    def result(self, proved: float, complete: bool) -> Least:
+        """Unfold the grid points into choices and put these in order."""
+        share = max(1, _MOST_MEMBERS // max(1, len(self.errors)))
+        rows = [self.form.choices(self.index[:, k], share) for k in range(len(self.errors))]
+        count = len(self.problem.elements)
+        choices = np.vstack(rows) if rows else np.zeros((0, count), dtype=np.int64)
+        values = np.ones((len(choices), count))
+        for k, e in enumerate(self.problem.elements):
+            values[:, k] = e.values[choices[:, k]]
+        errors = self.metric.errors(self.problem.coefficients(values))
+        found = figures_of(self.problem, values)
+        grade = np.round(errors / EQUAL)
+        order = np.lexsort((found.capacitance, found.distinct, np.round(found.spread, 9), grade))
+        values, errors = values[order], errors[order]
+        bound = min(proved, self.best)
+        if complete and self.full:
+            bound = max(0.0, self.best - PROOF_SLACK)
+        return Least(values, errors, bound, complete)

@@ -1,0 +1,343 @@
+"""The proven choice of preferred values.
+
+The default is lexicographic: an error not above a floor, which the tolerance of the parts makes
+meaningless to go below; then the smallest spread, the fewest distinct values, the least total
+capacitance.  With a floor of zero the bare optimum is wanted.  Either comes with its certificate.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from synth.errors import NumberError
+from synth.units import format_si
+from synth.values.enumeration import Bounds, Budget, enumerate_within
+from synth.values.form import Form, form_of, reduced
+from synth.values.least import Least, Metric, bounds_at, layout_of, least
+from synth.values.problem import Problem
+from synth.values.ranking import EQUAL, Option, figures_of, in_stock, options_of
+
+Array = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+#: Work allowed when nothing is said, in rows of the enumeration: some seconds.
+WORK = 2e7
+#: Work on the whole at once, before limits of the spread are tried in turn.
+_TRIAL = 1e5
+#: These limits.
+_SPREADS = (1.5, 2.2, 3.3, 4.7, 6.8, 10.0, 15.0, 22.0, 33.0, 47.0, 100.0, 220.0, 470.0, 1e3, 1e4)
+
+
+@dataclass(frozen=True)
+class ProvenChoice:
+    """Values with their certificate.
+
+    Parameters
+    ----------
+    best : Option
+    alternatives : tuple of Option
+        The next best, in order.
+    bound : float
+        No choice from these grids has an error below this; 0 when nothing is known.
+    spread_bound : float
+        No choice with an error within the floor has a spread below this; 1 when nothing is known.
+    proved : bool
+        Whether `best` is the best by what was asked: the least error, or the least spread with
+        an error within the floor.
+    floor : float
+        Errors up to this were taken as good enough: what was asked, or the least error where
+        that is above it.
+    reached : bool
+        Whether the floor that was asked for can be met.
+    work : float
+        Rows of the enumeration that it took.
+    """
+
+    best: Option
+    alternatives: tuple[Option, ...]
+    bound: float
+    spread_bound: float
+    proved: bool
+    floor: float
+    reached: bool
+    work: float
+
+    @property
+    def certificate(self) -> str:
+        """What is proved, in one sentence."""
+        if not self.proved:
+            return (
+                f"not proved: error {self.best.error:.3g}, and no choice is below "
+                f"{self.bound:.3g}; allow more time for a proof"
+            )
+        if not self.reached:
+            return (
+                f"proved: no choice from these series has an error below {self.bound:.3g}; the "
+                f"floor that was asked for cannot be met"
+            )
+        if self.spread_bound > 1:
+            return (
+                f"proved: no choice with an error within {self.floor:.3g} has a spread below "
+                f"{self.spread_bound:.4g}"
+            )
+        return f"proved: no choice from these series has an error below {self.bound:.3g}"
+
+
+def choose_proven(
+    problem: Problem,
+    metric: Metric,
+    *,
+    floor: float,
+    keep: int = 1,
+    work: float = WORK,
+    seconds: float | None = None,
+) -> ProvenChoice:
+    """Choose the values of all elements, and prove the choice.
+
+    Parameters
+    ----------
+    problem : Problem
+    metric : Metric
+        `synth.values.metrics.check_fit` is the caller's to ask.
+    floor : float
+        An error not above it is good enough; 0 for the bare optimum.
+    keep : int
+        How many choices are wanted.
+    work : float
+        Rows of the enumeration allowed: reproducible, unlike a time.
+    seconds : float or None
+        Wall-clock limit besides.
+
+    Returns
+    -------
+    ProvenChoice
+
+    Raises
+    ------
+    NumberError
+        If the floor, the work or the number of choices makes no sense, or no choice from the
+        grids has the signs of the target.
+
+    Notes
+    -----
+    The proof covers the grids given and exact part values.  Errors within `PROOF_SLACK` of each
+    other are not told apart.
+    """
+    if not (0 <= floor < np.inf and keep >= 1 and work >= 1):
+        raise NumberError(
+            f"a floor of {floor:g}, {keep} choices and {work:g} rows of work make no choice; the "
+            "floor must not be negative, the others must be at least 1"
+        )
+    budget = Budget(work, _clock(seconds))
+    first = least(problem, metric, keep if floor == 0 else 1, budget, enough=floor)
+    if not len(first.errors):
+        raise NumberError(_nothing(problem, first))
+    reached = bool(first.errors[0] <= floor)
+    if not reached:
+        options = options_of(problem, first.values[:keep], first.errors[:keep])
+        if keep > 1 and floor > 0 and first.complete:
+            return replace(
+                _by_spread(
+                    problem, metric, float(first.errors[0]) + EQUAL, keep, budget, first, work
+                ),
+                bound=first.bound,
+                reached=False,
+            )
+        return ProvenChoice(
+            options[0],
+            tuple(options[1:]),
+            first.bound,
+            1.0,
+            first.complete,
+            max(floor, options[0].error),
+            floor == 0,
+            work - budget.rows,
+        )
+    return _by_spread(problem, metric, floor, keep, budget, first, work)
+
+
+def within(
+    problem: Problem, metric: Metric, error: float, *, spread: float = np.inf, work: float = WORK
+) -> tuple[Array, Array, bool]:
+    """Return every choice with an error at most `error` and a spread at most `spread`.
+
+    Returns
+    -------
+    values : array (choices, elements)
+        Sorted by error.
+    errors : array (choices,)
+    complete : bool
+        False when the work allowed was used up before.
+    """
+    form = form_of(problem)
+    shelf = _Shelf(problem, metric, form, error, None)
+    bounds = bounds_at(problem, metric, error, spread)
+    budget = Budget(work)
+    ended = enumerate_within(layout_of(problem, metric, form, bounds), bounds, shelf.visit, budget)
+    good = figures_of(problem, shelf.values).spread <= spread * (1 + EQUAL)
+    values, errors = shelf.values[good], shelf.errors[good]
+    order = np.argsort(errors, kind="stable")
+    return values[order], errors[order], ended
+
+
+def pareto(
+    problem: Problem, metric: Metric, errors: Sequence[float], *, work: float = WORK
+) -> tuple[Option, ...]:
+    """Return choices none of which is beaten in error, spread, distinct values and capacitance.
+
+    Parameters
+    ----------
+    problem : Problem
+    metric : Metric
+    errors : sequence of float
+        Levels; at each the choice of least spread is sought, with proof where the work allows.
+    work : float
+        For all levels together.
+    """
+    found = []
+    for level in errors:
+        choice = choose_proven(
+            problem, metric, floor=level, keep=4, work=max(1.0, work / len(errors))
+        )
+        found += [choice.best, *choice.alternatives]
+    return tuple(sorted(_unbeaten(found), key=lambda o: o.error))
+
+
+def _unbeaten(options: Sequence[Option]) -> list[Option]:
+    table = [(o.error, o.spread, float(o.distinct), o.capacitance) for o in options]
+    kept: dict[tuple[float, ...], Option] = {}
+    for row, option in zip(table, options, strict=True):
+        beaten = any(
+            all(x <= y * (1 + EQUAL) for x, y in zip(other, row, strict=True))
+            and any(x < y * (1 - EQUAL) for x, y in zip(other, row, strict=True))
+            for other in table
+        )
+        if not beaten:
+            kept.setdefault(tuple(sorted(option.values.values())), option)
+    return list(kept.values())
+
+
+def _by_spread(
+    problem: Problem,
+    metric: Metric,
+    floor: float,
+    keep: int,
+    budget: Budget,
+    first: Least,
+    work: float,
+) -> ProvenChoice:
+    """Return the least spread with an error within the floor: rising limits, each one proved."""
+    form = reduced(form_of(problem), dividers=True)
+    shelf = _Shelf(problem, metric, form, floor, keep)
+    known = first.errors <= floor
+    shelf.add(first.values[known], first.errors[known])
+    proved_spread = 1.0
+    bounds = bounds_at(problem, metric, floor, shelf.spread)
+    trial = Budget(min(_TRIAL, budget.rows), budget.stopped)
+    layout = layout_of(problem, metric, form, bounds)
+    ended = enumerate_within(layout, bounds, shelf.visit, trial)  # often this is all
+    budget.rows -= min(_TRIAL, budget.rows) - trial.rows
+    if ended:
+        proved_spread = shelf.best_spread
+    for limit in () if ended else (*_SPREADS, np.inf):
+        last = limit >= shelf.spread
+        bounds = bounds_at(problem, metric, floor, min(limit, shelf.spread))
+        layout = layout_of(problem, metric, form, bounds)
+        ended = enumerate_within(layout, bounds, shelf.visit, budget)
+        if not ended:
+            break
+        proved_spread = min(limit, shelf.best_spread)
+        if last or shelf.full_within(limit):
+            break
+    values, errors = shelf.values[:keep], shelf.errors[:keep]
+    options = options_of(problem, values, errors)
+    bound = first.bound if first.complete else 0.0
+    return ProvenChoice(
+        options[0],
+        tuple(options[1:]),
+        bound,
+        proved_spread,
+        ended,
+        floor,
+        True,
+        work - budget.rows,
+    )
+
+
+class _Shelf:
+    """Choices within an error, best by spread first; all of them, or the best few."""
+
+    def __init__(
+        self, problem: Problem, metric: Metric, form: Form, error: float, keep: int | None
+    ) -> None:
+        self.problem, self.metric, self.form = problem, metric, form
+        self.error, self.keep = error, keep
+        self.values: Array = np.zeros((0, len(problem.elements)))
+        self.errors: Array = np.zeros(0)
+        self.figures = figures_of(problem, self.values)
+        self.spread = float("inf")
+
+    @property
+    def best_spread(self) -> float:
+        return float(self.figures.spread[0]) if len(self.errors) else float("inf")
+
+    def full_within(self, spread: float) -> bool:
+        """Whether the choices wanted all have a spread at most this."""
+        return self.spread <= spread
+
+    def visit(self, index: IntArray, signed: Array) -> Bounds | None:
+        errors = self.metric.errors((signed * self.metric.signs[:, None]).T)
+        good = errors <= self.error
+        if not good.any():
+            return None
+        choices, parent = self.form.unfold(index[:, good])
+        values = np.ones(choices.shape)
+        for k, e in enumerate(self.problem.elements):
+            values[:, k] = e.values[choices[:, k]]
+        near = figures_of(self.problem, values).spread <= self.spread
+        before = self.spread
+        self.add(values[near], errors[good][parent[near]])
+        if self.spread >= before * (1 - EQUAL):
+            return None
+        return bounds_at(self.problem, self.metric, self.error, self.spread)
+
+    def add(self, values: Array, errors: Array) -> None:
+        """Put choices on the shelf; the spread of the last one wanted is the new limit."""
+        stocked = in_stock(self.problem, values)
+        values = np.vstack([self.values, values[stocked]])
+        errors = np.concatenate([self.errors, errors[stocked]])
+        if self.keep is not None:
+            values, place = np.unique(values, axis=0, return_index=True)
+            errors = errors[place]
+            found = figures_of(self.problem, values)
+            order = found.order(errors)[: self.keep]
+            values, errors = values[order], errors[order]
+        self.values, self.errors = values, errors
+        self.figures = figures_of(self.problem, values)
+        if self.keep is not None and len(errors) >= self.keep:
+            self.spread = float(self.figures.spread[-1]) * (1 + EQUAL)
+
+
+def _clock(seconds: float | None) -> Callable[[], bool]:
+    if seconds is None:
+        return lambda: False
+    end = time.monotonic() + seconds
+    return lambda: time.monotonic() > end
+
+
+def _nothing(problem: Problem, first: Least) -> str:
+    windows = "; ".join(
+        f"{e.name} {format_si(float(e.values[0]))} to {format_si(float(e.values[-1]))}"
+        for e in problem.elements
+    )
+    if first.complete:
+        return f"no values of these windows come near the target: {windows}; widen them"
+    return (
+        "no choice was found in the work allowed, and none has an error below "
+        f"{first.bound:.3g}; allow more work or fewer free parts ({windows})"
+    )

@@ -1,0 +1,114 @@
+"""Figures by which choices of equal worth are told apart: spread, distinct values, capacitance."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from synth.values.problem import Problem
+
+Array = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+#: Errors and spreads nearer than this are equal.
+EQUAL = 1e-9
+
+
+@dataclass(frozen=True)
+class Option:
+    """One choice of values.
+
+    Parameters
+    ----------
+    values : mapping
+        Part -> value in ohm, farad or henry, parts that are given among them.
+    error : float
+        By the metric.
+    spread : float
+        Largest over smallest value of one kind: of resistors or of capacitors, the larger.
+    distinct : int
+        Different values among resistors, plus those among capacitors.
+    capacitance : float
+        Of all capacitors together, farad.
+    """
+
+    values: Mapping[str, float]
+    error: float
+    spread: float
+    distinct: int
+    capacitance: float
+
+    @property
+    def key(self) -> tuple[float, float, float, float]:
+        """Spread, distinct values, capacitance, error: the order among choices good enough."""
+        return (round(self.spread, 9), self.distinct, self.capacitance, self.error)
+
+
+@dataclass(frozen=True, eq=False)
+class Figures:
+    """The same for many choices: arrays (choices,)."""
+
+    spread: Array
+    distinct: Array
+    capacitance: Array
+
+    def order(self, error: Array) -> IntArray:
+        """Return the places of the choices, best first: spread, distinct, capacitance, error."""
+        keys = (error, self.capacitance, self.distinct, np.round(self.spread, 9))
+        return np.lexsort(keys)
+
+
+def figures_of(problem: Problem, values: Array) -> Figures:
+    """Return the figures of (choices, elements) values."""
+    columns: dict[str, list[Array]] = {}
+    capacitance = np.zeros(len(values))
+    for k, e in enumerate(problem.elements):
+        columns.setdefault(e.letter, []).append(values[:, k])
+        if e.letter == "C":
+            capacitance += len(e.parts) * values[:, k]
+    for part, v in problem.fixed.items():
+        columns.setdefault(part[0], []).append(np.full(len(values), v))
+        if part[0] == "C":
+            capacitance += v
+    spread, distinct = np.ones(len(values)), np.zeros(len(values))
+    for kind in columns.values():
+        table = np.sort(np.column_stack(kind), axis=1)
+        spread = np.maximum(spread, table[:, -1] / table[:, 0])
+        distinct += 1 + (np.diff(table, axis=1) > EQUAL * table[:, 1:]).sum(axis=1)
+    return Figures(spread, distinct, capacitance)
+
+
+def in_stock(problem: Problem, values: Array) -> npt.NDArray[np.bool_]:
+    """Return (choices,) whether no value is used more often than it is at hand."""
+    good = np.ones(len(values), dtype=bool)
+    limited = [k for k, e in enumerate(problem.elements) if e.limits is not None]
+    for k in limited:
+        e = problem.elements[k]
+        used = np.zeros(len(values), dtype=np.int64)
+        for j in limited:
+            other = problem.elements[j]
+            if other.letter == e.letter:
+                same = np.abs(values[:, j] - values[:, k]) <= EQUAL * values[:, k]
+                used += same * len(other.parts)
+        at = np.searchsorted(e.values, values[:, k] * (1 - EQUAL))
+        limits = np.zeros(len(values), dtype=np.int64) if e.limits is None else e.limits[at]
+        good &= used <= limits
+    return good
+
+
+def options_of(problem: Problem, values: Array, errors: Array) -> list[Option]:
+    """Return the choices as objects, in the order given."""
+    found = figures_of(problem, values)
+    return [
+        Option(
+            problem.parts(values[k].tolist()),
+            float(errors[k]),
+            float(found.spread[k]),
+            int(found.distinct[k]),
+            float(found.capacitance[k]),
+        )
+        for k in range(len(values))
+    ]

@@ -1,0 +1,192 @@
+"""``synth tolerance``: text, JSON and wrong input."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+import synth
+from synth.cli.main import run
+from synth.network.deck_writer import write_deck
+
+SALLEN_KEY = "sallen-key-lowpass-unity"
+QUICK = ["--samples", "500", "--points", "20"]
+
+
+def said(capsys, *arguments):
+    assert run(["tolerance", *arguments]) == 0
+    return capsys.readouterr().out
+
+
+def test_text(capsys, tmp_path):
+    mask = tmp_path / "mask.txt"
+    mask.write_text("1 500 within 0.5 dB\n5k 100k <= -25 dB\n")
+    text = said(capsys, SALLEN_KEY, "--mask", str(mask), "--limit", "0.2dB", *QUICK)
+    assert max(map(len, text.splitlines())) <= 80
+    for word in ("500 circuits", "seed 0", "worst case", "yield", "Wilson", "tighten", "pole"):
+        assert word in text, word
+    assert "within +-0.5 dB" in text
+
+
+def test_json_is_the_python_answer(capsys):
+    answer = json.loads(
+        said(
+            capsys,
+            SALLEN_KEY,
+            "--json",
+            "--seed",
+            "4",
+            "--samples",
+            "700",
+            "--from",
+            "100",
+            "--to",
+            "10k",
+            "--points",
+            "11",
+            "--part",
+            "C2=1%",
+            "--resistor-tolerance",
+            "E192",
+            "--distribution",
+            "normal",
+            "--sigmas",
+            "2",
+            "--band",
+            "100:1k",
+            "--limit",
+            "0.3",
+        )
+    )
+    spread = synth.Spread(0.005, 0.05, {"C2": 0.01}, synth.Distribution("normal", 2.0))
+    result = synth.tolerance(
+        synth.stage(SALLEN_KEY).circuit(),
+        spread,
+        np.geomspace(100, 1e4, 11),
+        limits=[synth.Limit(100, 1000, "within", 0.3)],
+        band=(100, 1000),
+        samples=700,
+        seed=4,
+    )
+    assert answer["frequencies"] == result.frequencies.tolist()
+    assert [p["percent"] for p in answer["percentiles"]] == [5, 50, 95]
+    assert [p["db"] for p in answer["percentiles"]] == result.percentiles.tolist()
+    assert answer["yield"]["value"] == result.yield_.value
+    assert answer["worst_case"]["high_db"] == result.worst_case.high_db.tolist()
+    shares = {p["name"]: p["share"] for p in answer["sensitivities"]}
+    assert shares == {p.name: p.share for p in result.sensitivities}
+    assert {p["name"]: p["tolerance"] for p in answer["sensitivities"]}["C2"] == 0.01
+
+
+def test_processes_give_the_same_answer(tmp_path):
+    """A whole process, since workers are started afresh."""
+    import os
+    import subprocess
+    import sys
+    from pathlib import Path
+
+    script = tmp_path / "run_synth.py"
+    script.write_text(
+        "import sys\nfrom synth.cli.main import run\n"
+        "if __name__ == '__main__':\n    sys.exit(run())\n"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(Path(synth.__file__).parents[1])}
+    answers = [
+        subprocess.run(
+            [sys.executable, str(script), "tolerance", SALLEN_KEY, "--json", "--samples", "33000",
+             "--points", "9", "--jobs", jobs],
+            env=environment, capture_output=True, text=True, check=True, timeout=120,
+        ).stdout
+        for jobs in ("1", "2")
+    ]  # fmt: skip
+    assert answers[0] == answers[1]
+
+
+def test_a_deck_with_notes_and_a_saved_target(capsys, tmp_path):
+    deck = tmp_path / "wave.cir"
+    deck.write_text(write_deck(synth.stage(SALLEN_KEY).circuit()))
+    assert "circuits" in said(capsys, str(deck), *QUICK)
+    found = synth.realise("lowpass", "1kHz", order=2, top=1)[0]
+    design = tmp_path / "wave.json"
+    synth.save(found.design, design)
+    answer = json.loads(
+        said(capsys, str(design), "--of", "target", "--limit", "1dB", "--json", *QUICK)
+    )
+    assert answer["yield"]["value"] > 0.5
+
+
+def test_interrupted(capsys, monkeypatch):
+    """What is finished is shown, and the status is that of an interruption."""
+    from synth.tolerances import montecarlo
+
+    real = montecarlo._slice
+    calls = []
+
+    def once(*arguments):
+        calls.append(1)
+        if len(calls) > 1:
+            raise KeyboardInterrupt
+        return real(*arguments)
+
+    monkeypatch.setattr(montecarlo, "_slice", once)
+    assert run(["tolerance", SALLEN_KEY, "--json", "--samples", "30000", "--points", "150"]) == 130
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["complete"] is False
+    assert 0 < len(answer["frequencies"]) < 150
+
+
+@pytest.mark.parametrize(
+    ("arguments", "word"),
+    [
+        (["--resistor-tolerance", "0"], "resistors"),
+        (["--resistor-tolerance", "-1%"], "resistors"),
+        (["--resistor-tolerance", "100%"], "below 100"),
+        (["--resistor-tolerance", "nan"], "nan"),
+        (["--capacitor-tolerance", "E7"], "E7"),
+        (["--capacitor-tolerance", "five"], "five"),
+        (["--part", "R9=1%"], "R9"),
+        (["--part", "R1"], "R1=0.1%"),
+        (["--part", "R1=0%"], "R1"),
+        (["--part", "R1=-2%"], "R1"),
+        (["--distribution", "beta"], "uniform"),
+        (["--sigmas", "nan", "--distribution", "normal"], "nan"),
+        (["--sigmas", "0"], "deviations"),
+        (["--samples", "0"], "circuits"),
+        (["--samples", "-5"], "circuits"),
+        (["--samples", "99999999999"], "circuits"),
+        (["--seed", "-1"], "seed"),
+        (["--band", "10"], "low:high"),
+        (["--band", "1k:10", "--limit", "1"], "lower end"),
+        (["--limit", "0"], "no room"),
+        (["--limit", "-1dB"], "no room"),
+        (["--limit", "x"], "x"),
+        (["--mask", "absent.txt"], "absent.txt"),
+        (["--of", "target", "--limit", "1"], "no target"),
+        (["--from", "10k", "--to", "1k"], "lower end"),
+        (["--from", "-1"], "range"),
+        (["--from", "0"], "range"),
+        (["--points", "1"], "--points"),
+        (["--jobs", "0"], "--jobs"),
+        (["--temperature", "50:10"], "lower end"),
+        (["--temperature", "-400:10"], "absolute zero"),
+        (["--resistor-ppm", "50"], "--temperature"),
+        (["--temperature", "0:50", "--resistor-ppm", "nan"], "resistors"),
+        (["--common-drift", "resistors"], "--temperature"),
+    ],
+)
+def test_wrong_input(arguments, word, capsys):
+    assert run(["tolerance", SALLEN_KEY, *arguments]) == 2
+    out = capsys.readouterr()
+    assert out.out == ""
+    assert word in out.err
+    assert len(out.err.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("circuit", "word"), [("voltage-follower", "no parts"), ("no-such-stage", "no-such-stage")]
+)
+def test_wrong_circuits(circuit, word, capsys):
+    assert run(["tolerance", circuit]) == 2
+    assert word in capsys.readouterr().err
