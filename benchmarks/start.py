@@ -23,6 +23,24 @@ ROWS = (
         IMPORTS,
         3.0,
     ),
+    (
+        "synth realise --op-amp, a Butterworth biquad",
+        ["realise", "lowpass", "--order", "2", "--at", "1kHz", "--op-amp", "general-purpose"],
+        IMPORTS,
+        5.0,
+    ),
+    (
+        "synth realise --op-amp, a 50 Hz notch",
+        ["realise", "bandstop", "--at", "50Hz", "--q", "5", "--op-amp", "general-purpose"],
+        IMPORTS,
+        5.0,
+    ),
+    (
+        "synth check, a catalogue stage",
+        ["check", "tow-thomas-bandpass", "--op-amp", "jfet-10mhz"],
+        IMPORTS,
+        1.0,
+    ),
     ("synth analyse, a catalogue stage", ["analyse", "tow-thomas-bandpass"], IMPORTS, 1.0),
 )
 

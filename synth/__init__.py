@@ -33,6 +33,7 @@ if TYPE_CHECKING:
         target_from_transfer,
         tolerance,
     )
+    from synth.api_amplifier import check, ranking
     from synth.catalog import stage, stages
     from synth.errors import SynthError
     from synth.network.deck_writer import write_deck
@@ -65,6 +66,7 @@ _HOMES = {
         "target_from_transfer",
         "tolerance",
     ),
+    "synth.api_amplifier": ("check", "ranking"),
     "synth.catalog": ("stage", "stages"),
     "synth.errors": ("SynthError",),
     "synth.network.deck_writer": ("write_deck",),
@@ -97,9 +99,11 @@ __all__ = [
     "Transfer",
     "analyse",
     "apply",
+    "check",
     "choose_values",
     "explain",
     "load",
+    "ranking",
     "rc_cr",
     "read",
     "read_circuit",

@@ -26,12 +26,12 @@ ORDER = (
     ("search",),
     ("values",),
     ("tolerances",),
-    ("check",),
+    ("checking",),
     ("realisation",),
     ("report",),
     ("demo",),
     ("cli",),
-    ("api", "__init__"),
+    ("api", "api_amplifier", "__init__"),
 )
 LEVEL = {room: level for level, rooms in enumerate(ORDER) for room in rooms}
 HEAVY = ("scipy", "sympy", "networkx")

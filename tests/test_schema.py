@@ -127,6 +127,21 @@ def test_realise(capsys):
     }
 
 
+@pytest.mark.parametrize("name", ["rc-lowpass", "twin-t-notch-gain", "state-variable-notch"])
+def test_check(name, capsys):
+    answer = _answer(capsys, "check", name, "--op-amp", "rail-to-rail-1mhz", "--supply", "0:5")
+    assert answer["figures"]["single_supply"]["reference_v"] == pytest.approx(2.5)
+    assert {f["severity"] for f in answer["findings"]} <= {"note", "caution", "serious"}
+    assert read_deck(answer["predistortion"]["netlist"]).network.values
+
+
+def test_realise_with_an_op_amp(capsys):
+    options = ["--at", "1kHz", "--order", "1", "--top", "2", "--op-amp", "jfet-10mhz"]
+    answer = _answer(capsys, "realise", "lowpass", *options)
+    assert [c["number"] for c in answer["ranking"]["circuits"]][:2] == [1, 2]
+    assert "ranking" not in _answer(capsys, "realise", "lowpass", *options[:-2])
+
+
 @pytest.mark.parametrize("name", ["sallen-key-lowpass-unity", "fliege-notch", "resistive-divider"])
 def test_tolerance(name, capsys):
     """A notch has responses of minus infinity, a divider no sections."""

@@ -14,6 +14,7 @@ import click
 
 from synth.cli.analyse import analyse
 from synth.cli.catalog import catalog
+from synth.cli.check import check
 from synth.cli.derive import derive
 from synth.cli.explain import explain
 from synth.cli.lift import lift
@@ -70,6 +71,7 @@ _COMMANDS = (
     lift,
     derive,
     pairings,
+    check,
     values,
     tolerance,
     analyse,

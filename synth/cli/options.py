@@ -12,6 +12,7 @@ import click
 from synth.errors import NumberError
 
 if TYPE_CHECKING:
+    from synth.checking.model import OpAmpModel
     from synth.realisation.circuit import Circuit
 
     NumberType = click.ParamType[float]
@@ -98,6 +99,23 @@ class Window(WindowType):
         return quantity.convert(low, param, ctx), quantity.convert(high, param, ctx)
 
 
+class Supply(WindowType):
+    """Rails of op amps: ``15`` for plus and minus, ``0:5`` for low and high."""
+
+    name = "supply"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float]:
+        """Read one or both."""
+        if isinstance(value, tuple):
+            return (float(value[0]), float(value[1]))
+        if ":" in str(value):
+            return Window("V").convert(value, param, ctx)
+        both = Quantity("V", self.name).convert(value, param, ctx)
+        return -both, both
+
+
 def _without_db(value: str) -> str | None:
     text = value.strip()
     return text[:-2] if text[-2:].lower() == "db" else None
@@ -166,6 +184,36 @@ def file_option(command: _F) -> _F:
         metavar="FILE",
         help="Write a deck (.cir, .net, .sp) or a design (.json).",
     )(command)
+
+
+def condition_options(command: _F) -> _F:
+    """Add what stands around a circuit with real op amps: rails, source, load, band, level."""
+    resistance = Quantity("ohm", "resistance")
+    for add in (
+        click.option(
+            "--tolerance", type=Quantity("", "share"), metavar="T", help="Of the parts [0.01]."
+        ),
+        click.option(
+            "--level", type=Quantity("V", "voltage"), metavar="V", help="Amplitude of the source."
+        ),
+        click.option("--band", type=Window("Hz"), metavar="LOW:HIGH", help="As 10Hz:20kHz."),
+        click.option("--load", "load_", type=resistance, metavar="R", help="At the output."),
+        click.option("--source-resistance", type=resistance, metavar="R", help="[0 ohm]"),
+        click.option(
+            "--supply", type=Supply(), metavar="V", help="15 for +-15 V, 0:5 for a single one."
+        ),
+    ):
+        command = add(command)
+    return command
+
+
+def checked_model(op_amp: str, supply: tuple[float, float] | None) -> OpAmpModel:
+    """Read an op-amp model and put it on the rails asked for."""
+    from synth.checking.conditions import supplied
+    from synth.checking.model import op_amp_model
+
+    model = op_amp_model(op_amp)
+    return model if supply is None else supplied(model, *supply)
 
 
 def circuit_options(command: _F) -> _F:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -13,11 +13,15 @@ from synth.cli.options import (
     Gain,
     Quantity,
     Window,
+    checked_model,
+    condition_options,
     file_option,
     json_option,
 )
 
 if TYPE_CHECKING:
+    from synth.realisation.design import Realisation
+    from synth.realisation.with_amplifier import Ranking
     from synth.target.target import Target
     from synth.values.series import Shelf
 
@@ -48,6 +52,13 @@ class Realise(Command):
             "--order counts all poles of the filter: a bandpass or bandstop has twice the order "
             "of its low-pass, so it is even. An allpass has the poles of its family, or of --q."
         )
+        from synth.realisation.ranking import CRITERIA
+
+        say(
+            "With --op-amp (see `synth check --help`) the circuits are ranked with real op amps, "
+            "by these criteria in this order; --rank puts some of them first:"
+        )
+        formatter.write_dl(list(CRITERIA.items()))
 
 
 @click.command(cls=Realise)
@@ -72,6 +83,10 @@ class Realise(Command):
 @click.option("--top", type=click.IntRange(1, 100), default=5, show_default=True, metavar="N")
 @click.option("--pick", type=click.IntRange(1, 100), metavar="N", help="Circuit to show and write.")
 @click.option("--seed", type=click.IntRange(0), default=0, metavar="N", help="Of the value search.")
+@click.option("--op-amp", "op_amp", metavar="MODEL", help="Rank with it: class, file or list.")
+@click.option("--rank", "rank", metavar="LIST", help="Criteria to rank by first, as noise,spread.")
+@click.option("--explain-rank", is_flag=True, help="Say what put each circuit before the next.")
+@condition_options
 @file_option
 @json_option
 def realise(
@@ -96,6 +111,15 @@ def realise(
     top: int,
     pick: int | None,
     seed: int,
+    op_amp: str | None,
+    rank: str | None,
+    explain_rank: bool,
+    supply: tuple[float, float] | None,
+    source_resistance: float | None,
+    load_: float | None,
+    band: tuple[float, float] | None,
+    level: float | None,
+    tolerance: float | None,
     file: str | None,
     as_json: bool,
 ) -> None:
@@ -104,43 +128,110 @@ def realise(
     The target is a KIND, or H(s) by --h, or its coefficients by --num and --den.
     """
     from synth.cli.output import check_file, deliver, design_content
-    from synth.errors import RealisationError
-    from synth.realisation.realise import realise as search
     from synth.report.record import realisation_records
     from synth.values.series import CAPACITORS, RESISTORS
 
     path = check_file(file)
     family_options = FamilyOptions(family, order, q, width, ripple, stop_attenuation, edge, gain)
+    around = Around(supply, source_resistance, load_, band, level, tolerance)
+    if op_amp is None:
+        _refuse_without_op_amp(rank, explain_rank, around)
     target = wanted_target(kind, at, family_options, h, num, den, complement)
-    shelves = [
+    shelves = (
         _shelf(resistors, resistor_window, RESISTORS),
         _shelf(capacitors, capacitor_window, CAPACITORS),
-    ]
-    found = search(
-        target,
-        resistors=shelves[0],
-        capacitors=shelves[1],
-        top=max(top, pick or 1),
-        seed=seed,
     )
     chosen = pick or 1
-    if chosen > len(found):
-        raise RealisationError(
-            f"--pick {chosen} asks for a circuit that is not there: {len(found)} "
-            f"{'was' if len(found) == 1 else 'were'} found; pick one of them"
-        )
+    ranked = None if op_amp is None else _ranking(target, op_amp, rank, around, shelves, seed)
+    if ranked is not None:
+        found = tuple(row.realisation for row in ranked.rows[: max(top, chosen)])
+    else:
+        found = _search(target, shelves, max(top, chosen), seed)
+    _check_pick(chosen, len(found))
     records = realisation_records(found[: max(top, chosen)])
     design = found[chosen - 1].design
     content = None if path is None else design_content(path, design)
     from synth.report.answer import realise_answer
     from synth.report.text import realise_text
 
-    deliver(
-        path,
-        content,
-        as_json,
-        lambda: realise_answer(target, records),
-        lambda: realise_text(target, records, chosen),
+    def answer() -> dict[str, Any]:
+        if ranked is None:
+            return realise_answer(target, records)
+        from synth.report.ranking import ranking_answer
+
+        return ranking_answer(ranked, records)
+
+    def text() -> str:
+        if ranked is None:
+            return realise_text(target, records, chosen)
+        from synth.report.ranking import ranking_text
+
+        return ranking_text(ranked, records, chosen, explain_rank)
+
+    deliver(path, content, as_json, answer, text)
+
+
+@dataclass(frozen=True)
+class Around:
+    """The options that stand around a circuit with real op amps."""
+
+    supply: tuple[float, float] | None
+    source_resistance: float | None
+    load: float | None
+    band: tuple[float, float] | None
+    level: float | None
+    tolerance: float | None
+
+
+def _refuse_without_op_amp(rank: str | None, explain_rank: bool, around: Around) -> None:
+    given = [f"--{n.replace('_', '-')}" for n, value in vars(around).items() if value is not None]
+    given += ["--rank"] if rank is not None else []
+    given += ["--explain-rank"] if explain_rank else []
+    if given:
+        raise click.UsageError(f"{given[0]} is for real op amps; give --op-amp with it")
+
+
+def _check_pick(chosen: int, found: int) -> None:
+    from synth.errors import RealisationError
+
+    if chosen > found:
+        raise RealisationError(
+            f"--pick {chosen} asks for a circuit that is not there: {found} "
+            f"{'was' if found == 1 else 'were'} found; pick one of them"
+        )
+
+
+def _search(
+    target: Target, shelves: tuple[Shelf, Shelf], top: int, seed: int
+) -> tuple[Realisation, ...]:
+    from synth.realisation.realise import realise as search
+
+    return search(target, resistors=shelves[0], capacitors=shelves[1], top=top, seed=seed)
+
+
+def _ranking(
+    target: Target,
+    op_amp: str,
+    rank: str | None,
+    around: Around,
+    shelves: tuple[Shelf, Shelf],
+    seed: int,
+) -> Ranking:
+    from synth.checking.conditions import conditions_of
+    from synth.realisation.ranking import parse_order
+    from synth.realisation.with_amplifier import ranking
+
+    order = parse_order(rank)
+    return ranking(
+        target,
+        checked_model(op_amp, around.supply),
+        conditions_of(
+            around.source_resistance, around.load, around.band, around.level, around.tolerance
+        ),
+        order=order,
+        resistors=shelves[0],
+        capacitors=shelves[1],
+        seed=seed,
     )
 
 

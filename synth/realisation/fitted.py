@@ -7,11 +7,9 @@ from functools import cached_property
 from math import log2
 
 from synth.network.model import Network
+from synth.realisation.ranking import WIDE
 from synth.search.candidates import Candidate, SectionTarget
 from synth.values.section import SectionFit
-
-#: Ratios of like parts above this are hard to make well (common practice).
-WIDE = 100.0
 
 
 @dataclass(frozen=True)

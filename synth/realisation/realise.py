@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import ceil, log2, pi, prod
+from math import pi, prod
 
 from synth.analysis.feedback import feedback
 from synth.analysis.loop import analyse
@@ -13,7 +13,8 @@ from synth.catalog import stages
 from synth.errors import RealisationError
 from synth.network.equivalence import equivalent, shape_key
 from synth.realisation.design import Design, Realisation, StageUse
-from synth.realisation.fitted import WIDE, FittedStage, least_cost, spread_of
+from synth.realisation.fitted import FittedStage, least_cost, spread_of
+from synth.realisation.ranking import rank
 from synth.realisation.refine import LISTED, WORK, Refined, jointly, refined
 from synth.search.candidates import Candidate, SectionTarget, derivations, negated, search
 from synth.search.lifted import candidates_for
@@ -63,16 +64,38 @@ def realise(
     Returns
     -------
     tuple of Realisation
-        Each verified by exact analysis of the whole circuit with its values.  Ranked by: the
-        target met (by the measure of `synth.target.target`), else how many times that measure
-        must double to hold the error; fewest amplifiers;
-        fewest zeros that need matched parts; a spread within `WIDE`; fewest capacitors, then
-        parts; spread (in octaves); error.
+        Each verified by exact analysis of the whole circuit with its values.  Ranked as by
+        `synth.realisation.ranking.rank`.
 
     Raises
     ------
     RealisationError
         If no circuit of the catalogue can have a section of the target; the message says why.
+    """
+    found = candidates(target, resistors=resistors, capacitors=capacitors, count=top, seed=seed)
+    offers = sorted(found, key=_place)[:top]
+    return tuple(sorted(proved(target, offers, resistors, capacitors, work), key=rank))
+
+
+@dataclass(frozen=True)
+class Offer:
+    """A realisation with values from the local search, and the stages it is made of."""
+
+    realisation: Realisation
+    stages: tuple[FittedStage, ...]
+
+
+def candidates(
+    target: Target,
+    *,
+    resistors: Shelf = RESISTORS,
+    capacitors: Shelf = CAPACITORS,
+    count: int,
+    seed: int = 0,
+) -> list[Offer]:
+    """Return inequivalent circuits that realise `target`, about `count` and in no order.
+
+    Parameters as `realise`; so are the errors.
     """
     ways = splits(target.transfer)
     workshop = _Workshop({"R": resistors, "C": capacitors}, seed, max(map(len, ways)))
@@ -82,38 +105,61 @@ def realise(
         for plan in plans(target.transfer, split)
         for chain in best_chains(plan, workshop.fits, _KEEP)
     ]
-    found = _assemble_best(target, fixed, top, workshop)
+    found = _assemble_best(target, fixed, count, workshop)
     if len(found) < 2 or _costly(found, max(len(split) for split in ways)):
         free = [
             chain for split in ways for chain in best_chains(free_plan(split), workshop.fits, _KEEP)
         ]
-        found = _inequivalent([*found, *_assemble_best(target, free, top, workshop)])
+        found = _inequivalent([*found, *_assemble_best(target, free, count, workshop)])
     if not found:
         raise RealisationError(workshop.complaint(target))
-    offered = [_refined(target, offer, workshop, work) for offer in sorted(found, key=_place)[:top]]
-    return tuple(sorted(offered, key=rank))
+    return found
 
 
-@dataclass(frozen=True)
-class _Offer:
-    """A realisation with the stages it is made of."""
+def proved(
+    target: Target,
+    offers: Sequence[Offer],
+    resistors: Shelf = RESISTORS,
+    capacitors: Shelf = CAPACITORS,
+    work: float = WORK,
+) -> list[Realisation]:
+    """Return the offers, in their order, with values chosen by proof where the work allows.
 
-    realisation: Realisation
-    stages: tuple[FittedStage, ...]
+    Parameters
+    ----------
+    target : Target
+    offers : sequence of Offer
+    resistors, capacitors : Shelf
+        Where values come from.
+    work : float
+        Rows of the enumeration for each stage.
+    """
+    shelves = {"R": resistors, "C": capacitors}
+    done: dict[tuple[str, SectionTarget, int], Refined] = {}
+
+    def chosen(stage: FittedStage, keep: int) -> Refined:
+        key = (stage.label, stage.fit.target, keep)
+        if key not in done:
+            found = refined(stage, shelves, keep, work).stages
+            sound = tuple(s for s in found if feedback(analyse(s.network)).negative)
+            done[key] = Refined(sound or (stage,))
+        return done[key]
+
+    made = []
+    for offer in offers:
+        keep = LISTED if len(offer.stages) > 1 else 1
+        stages = jointly(target, [chosen(s, keep) for s in offer.stages])
+        better = _assembled(target, stages).realisation
+        worse = better.misses > max(1.0, offer.realisation.misses)
+        made.append(offer.realisation if worse else better)
+    return made
 
 
-def _place(offer: _Offer) -> tuple[float, ...]:
+def _place(offer: Offer) -> tuple[float, ...]:
     return rank(offer.realisation)
 
 
-def _refined(target: Target, offer: _Offer, workshop: _Workshop, work: float) -> Realisation:
-    """Return the circuit with proven values, or as it is if the whole then misses by more."""
-    chosen = [workshop.refined(s, work, offer.stages) for s in offer.stages]
-    made = _assembled(target, jointly(target, chosen)).realisation
-    return made if made.misses <= max(1.0, offer.realisation.misses) else offer.realisation
-
-
-def _costly(found: Sequence[_Offer], sections: int) -> bool:
+def _costly(found: Sequence[Offer], sections: int) -> bool:
     """Whether stages with gains of their own may do better than what was found."""
     best = min(found, key=_place).realisation
     return rank(best)[0] > 2 or len(best.network.op_amps) > 2 * sections
@@ -139,14 +185,14 @@ def _leading(found: SectionFit) -> float:
 
 
 def _assemble_best(
-    target: Target, chains: Sequence[Chain[FittedStage]], top: int, workshop: _Workshop
-) -> list[_Offer]:
+    target: Target, chains: Sequence[Chain[FittedStage]], count: int, workshop: _Workshop
+) -> list[Offer]:
     """Assemble the cheapest chains, one of each set of stages, their values searched in depth."""
     unique: dict[tuple[str, ...], Chain[FittedStage]] = {}
     for chain in sorted(chains, key=lambda c: c.cost):
         unique.setdefault(tuple(sorted(s.label for s in chain.stages)), chain)
     found = []
-    for chain in list(unique.values())[: top + _MORE]:
+    for chain in list(unique.values())[: count + _MORE]:
         deep = [workshop.deepened(s) for s in chain.stages]
         stages = _levelled(target, deep, workshop)
         if stages is not None:
@@ -154,30 +200,15 @@ def _assemble_best(
     return _inequivalent(found)
 
 
-def _inequivalent(found: Sequence[_Offer]) -> list[_Offer]:
+def _inequivalent(found: Sequence[Offer]) -> list[Offer]:
     """Keep the best of each kind of circuit."""
-    kept: dict[str, list[_Offer]] = {}
+    kept: dict[str, list[Offer]] = {}
     for r in sorted(found, key=_place):
         network = r.realisation.network
         bucket = kept.setdefault(shape_key(network), [])
         if not any(equivalent(network, other.realisation.network) for other in bucket):
             bucket.append(r)
     return [r for bucket in kept.values() for r in bucket]
-
-
-def rank(r: Realisation) -> tuple[float, ...]:
-    """Return the key that realisations are ordered by; see `realise`."""
-    network = r.network
-    return (
-        0 if r.meets else ceil(log2(min(r.misses, 2.0**40))),
-        len(network.op_amps),
-        r.balanced_zeros,
-        r.spread > WIDE,
-        sum(b.power == 1 for b in network.branches),
-        len(network.branches),
-        round(log2(r.spread)),
-        r.phase_error if r.allpass else r.error_db,
-    )
 
 
 class _Workshop:
@@ -191,7 +222,6 @@ class _Workshop:
         self._deep: dict[tuple[str, SectionTarget], FittedStage] = {}
         self._obstacles: dict[SectionTarget, Mapping[str, int]] = {}
         self._misfits: dict[SectionTarget, tuple[Misfit, ...]] = {}
-        self._refined: dict[tuple[str, SectionTarget, bool], Refined] = {}
         self._closures: dict[int, tuple[Candidate, ...]] = {}
         self._by_name = {s.name: s for s in stages()}
 
@@ -225,16 +255,6 @@ class _Workshop:
             sound = better.cost <= stage.cost and feedback(analyse(better.network)).negative
             self._deep[key] = better if sound else stage
         return self._deep[key]
-
-    def refined(self, stage: FittedStage, work: float, whole: Sequence[FittedStage]) -> Refined:
-        """Return the stage with values chosen anew; a section of a cascade has several choices."""
-        key = (stage.label, stage.fit.target, len(whole) > 1)
-        if key not in self._refined:
-            keep = LISTED if len(whole) > 1 else 1
-            found = refined(stage, self._shelves, keep, work)
-            sound = tuple(s for s in found.stages if feedback(analyse(s.network)).negative)
-            self._refined[key] = Refined(sound or (stage,))
-        return self._refined[key]
 
     def _closure(self, order: int) -> tuple[Candidate, ...]:
         if order not in self._closures:
@@ -295,7 +315,7 @@ def _rounded(target: SectionTarget) -> SectionTarget:
     )
 
 
-def _assembled(target: Target, chain: Sequence[FittedStage]) -> _Offer:
+def _assembled(target: Target, chain: Sequence[FittedStage]) -> Offer:
     """Chain the stages, analyse the whole exactly with its values, and take its figures."""
     whole = cascade([s.network for s in chain], buffer_last=True)
     network = replace(whole.network, title=target.description)
@@ -317,7 +337,7 @@ def _assembled(target: Target, chain: Sequence[FittedStage]) -> _Offer:
         balanced_zeros=sum(s.balanced_zeros for s in chain),
         notes=whole.step.notes,
     )
-    return _Offer(made, tuple(chain))
+    return Offer(made, tuple(chain))
 
 
 def _use(stage: FittedStage, names: Mapping[str, str]) -> StageUse:

@@ -99,7 +99,8 @@ def jointly(target: Target, stages: Sequence[Refined]) -> tuple[FittedStage, ...
     best = tuple(s.best for s in stages)
     if len(stages) < 2 or all(len(s.stages) == 1 for s in stages):
         return best
-    seen = target.grid[target.magnitude >= target.scale * 10 ** (-RANGE_DB / 20)]
+    level = target.scale * 10 ** (-RANGE_DB / 20)
+    seen = target.grid[np.abs(target.transfer(1j * target.grid)) >= level]
     tables = [np.array([_decibels(x, seen) for x in s.stages]) for s in stages]
     finite = np.isfinite(np.vstack(tables)).all(axis=0)
     if not finite.any():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from math import pi
 
 from synth.analysis.symbolic import Formula
@@ -121,13 +121,30 @@ def _step_lines(step: Step) -> list[str]:
 # -- realise ---------------------------------------------------------------------------------------
 
 
-def realise_text(target: Target, records: Sequence[RealisationRecord], picked: int = 1) -> str:
-    """Return the ranked circuits for a target, and the parts of the picked one."""
-    lines = [*labelled("target", target.description), *wrapped(target.meaning, "  ")]
+def realise_text(
+    target: Target,
+    records: Sequence[RealisationRecord],
+    picked: int = 1,
+    remarks: Mapping[int, Sequence[str]] | None = None,
+    head: Sequence[str] = (),
+) -> str:
+    """Return the ranked circuits for a target, and the parts of the picked one.
+
+    Parameters
+    ----------
+    target : Target
+    records : sequence of RealisationRecord
+    picked : int
+    remarks : mapping, optional
+        Number of a circuit -> lines to put under it.
+    head : sequence of str
+        Lines to put under the target.
+    """
+    lines = [*labelled("target", target.description), *wrapped(target.meaning, "  "), *head]
     if not any(record.realisation.meets for record in records):
         lines += ["", *wrapped(_none_meets(target), "! ", "  ")]
     for record in records:
-        lines += ["", *_realisation_lines(record)]
+        lines += ["", *_realisation_lines(record), *(remarks or {}).get(record.number, ())]
     chosen = records[picked - 1].realisation.network
     lines += ["", f"parts of circuit {picked}", *part_lines(chosen), *wrapped(CAUTION)]
     return _text(lines)

@@ -75,11 +75,6 @@ class Target:
         edges = _crossings(self.transfer, grid, self.scale * 10 ** (-RANGE_DB / 20))
         return np.unique(np.concatenate([grid, edges]))
 
-    @cached_property
-    def magnitude(self) -> NDArray[np.float64]:
-        """Magnitude of the target on `grid`."""
-        return np.abs(self.transfer(1j * self.grid))
-
     def __str__(self) -> str:
         return f"{self.description}; {self.meaning}"
 
@@ -154,10 +149,27 @@ def realised_error(target: Target, transfer: Transfer) -> RealisedError:
     Besides the target's grid the neighbourhoods of the realised poles and zeros are looked at,
     so that a peak or a notch beside the target's does not slip through.
     """
-    near = _beside(target, transfer)
-    w = np.concatenate([target.grid, near])
-    wanted = np.concatenate([target.magnitude, np.abs(target.transfer(1j * near))])
-    got = np.abs(transfer(1j * w))
+    w = error_grid(target, transfer)
+    return measured_error(target, w, transfer(1j * w))
+
+
+def error_grid(target: Target, transfer: Transfer) -> NDArray[np.float64]:
+    """Return where a realised response is compared with its target, rad/s, in no order.
+
+    Parameters
+    ----------
+    target : Target
+    transfer : Transfer
+        What the circuit does, or nearly: its poles and zeros are looked at closely.
+    """
+    return np.concatenate([target.grid, _beside(target, transfer)])
+
+
+def measured_error(
+    target: Target, w: NDArray[np.float64], response: NDArray[np.complex128]
+) -> RealisedError:
+    """Return how far a response, given by its values at `w` in rad/s, is from its target."""
+    wanted, got = np.abs(target.transfer(1j * w)), np.abs(response)
     inside = wanted >= target.scale * 10 ** (-RANGE_DB / 20)
     with np.errstate(divide="ignore"):
         ratio = np.abs(20 * np.log10(got[inside] / wanted[inside]))
@@ -170,10 +182,17 @@ def realised_error(target: Target, transfer: Transfer) -> RealisedError:
 
 def phase_error(target: Target, transfer: Transfer) -> float:
     """Return the largest deviation of phase in degrees, within 40 dB of the target's maximum."""
-    w = np.concatenate([target.grid, _beside(target, transfer)])
-    wanted, got = target.transfer(1j * w), transfer(1j * w)
+    w = error_grid(target, transfer)
+    return measured_phase_error(target, w, transfer(1j * w))
+
+
+def measured_phase_error(
+    target: Target, w: NDArray[np.float64], response: NDArray[np.complex128]
+) -> float:
+    """Return the largest deviation of phase in degrees of a response given at `w` in rad/s."""
+    wanted = target.transfer(1j * w)
     inside = np.abs(wanted) >= target.scale * 10 ** (-RANGE_DB / 20)
-    return _largest(np.abs(np.degrees(np.angle(got[inside] * wanted[inside].conj()))))
+    return _largest(np.abs(np.degrees(np.angle(response[inside] * wanted[inside].conj()))))
 
 
 def _beside(target: Target, transfer: Transfer) -> NDArray[np.float64]:

@@ -1,0 +1,1 @@
+"""What a real amplifier does to a circuit: figures and findings."""

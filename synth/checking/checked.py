@@ -1,0 +1,79 @@
+"""The full check of a circuit with a real op amp: figures, and the findings drawn from them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from synth.checking import large_rules as large
+from synth.checking import loop_rules as loop
+from synth.checking import small_rules as small
+from synth.checking.conditions import Conditions
+from synth.checking.facts import Facts, facts
+from synth.checking.findings import SEVERITIES, Finding
+from synth.checking.model import OpAmpModel
+from synth.network.model import Network
+
+#: Every rule, in the order in which equally severe findings are told.
+RULES: Sequence[Callable[[Facts], list[Finding]]] = (
+    loop.positive_feedback,
+    loop.unstable,
+    loop.bias_path,
+    loop.dc_saturates,
+    loop.phase_margin,
+    small.f0_shift,
+    small.q_shift,
+    small.stop_band,
+    small.source_loading,
+    large.level,
+    large.internal_level,
+    large.slew_rate,
+    large.output_current,
+    large.input_range,
+    large.largest_input,
+    small.signal_to_noise,
+    loop.output_offset,
+    small.sensitivity,
+    small.balanced_zero,
+    large.single_supply,
+    large.single_supply_coupling,
+    large.single_supply_ripple,
+    large.moved_inputs,
+    large.source_current,
+    small.complement_defect,
+    loop.mode_on_axis,
+)
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A circuit checked.
+
+    Parameters
+    ----------
+    facts : Facts
+    findings : tuple of Finding
+        The severe ones first.
+    """
+
+    facts: Facts
+    findings: tuple[Finding, ...]
+
+    @property
+    def serious(self) -> tuple[Finding, ...]:
+        """The serious findings."""
+        return tuple(f for f in self.findings if f.severity == "serious")
+
+
+def check(
+    network: Network,
+    model: OpAmpModel,
+    conditions: Conditions | None = None,
+    *,
+    predistort: bool = True,
+) -> Checked:
+    """Check a circuit; parameters and errors as `synth.checking.facts.facts`."""
+    found = facts(network, model, conditions or Conditions(), predistort=predistort)
+    findings = [f for rule in RULES for f in rule(found)]
+    findings.sort(key=lambda f: -SEVERITIES.index(f.severity))
+    return Checked(found, tuple(findings))

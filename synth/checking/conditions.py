@@ -1,0 +1,114 @@
+"""Under which conditions a circuit is checked: source, load, band, level, tolerance."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from synth.checking.model import OpAmpModel
+from synth.errors import NumberError
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """What stands around the circuit.
+
+    Parameters
+    ----------
+    source_resistance : float
+        Of the source, ohm.
+    load : float or None
+        Resistance from the output to the signal's ground, ohm; None for none.
+    band_hz : tuple of two float or None
+        The band that matters, Hz; None for one chosen from the natural modes.
+    level : float or None
+        Amplitude (peak) of the source, V; None where it is not known.
+    tolerance : float
+        Of every part, as a share of its value.
+
+    Raises
+    ------
+    NumberError
+        If a number is out of its range, or the band is upside down.
+    """
+
+    source_resistance: float = 0.0
+    load: float | None = None
+    band_hz: tuple[float, float] | None = None
+    level: float | None = None
+    tolerance: float = 0.01
+
+    def __post_init__(self) -> None:
+        if not (0 <= self.source_resistance < math.inf):
+            raise NumberError(
+                f"the source resistance {self.source_resistance:g} ohm must be finite and not "
+                "negative; give 0 for an ideal source"
+            )
+        if self.load is not None and not (0 < self.load < math.inf):
+            raise NumberError(
+                f"the load {self.load:g} ohm must be positive and finite; leave it out for none"
+            )
+        if self.level is not None and not (0 < self.level < math.inf):
+            raise NumberError(
+                f"the level {self.level:g} V must be positive and finite; it is the amplitude of "
+                "the source"
+            )
+        if not (0 < self.tolerance < 0.5):
+            raise NumberError(
+                f"the tolerance {self.tolerance:g} must be a share between 0 and 0.5, as 0.01 "
+                "for 1 %"
+            )
+        if self.band_hz is not None:
+            _check_band(*self.band_hz)
+
+
+def conditions_of(
+    source_resistance: float | None = None,
+    load: float | None = None,
+    band_hz: tuple[float, float] | None = None,
+    level: float | None = None,
+    tolerance: float | None = None,
+) -> Conditions:
+    """Return conditions, by default those of `Conditions` where None is given."""
+    plain = Conditions()
+    return Conditions(
+        plain.source_resistance if source_resistance is None else source_resistance,
+        load,
+        band_hz,
+        level,
+        plain.tolerance if tolerance is None else tolerance,
+    )
+
+
+def _check_band(low: float, high: float) -> None:
+    if not (0 < low < math.inf and 0 < high < math.inf):
+        raise NumberError(
+            f"the band {low:g} to {high:g} Hz must have positive and finite ends, as in 10Hz:20kHz"
+        )
+    if low >= high:
+        raise NumberError(
+            f"the band {low:g} to {high:g} Hz is upside down; give the lower frequency first"
+        )
+
+
+def supplied(model: OpAmpModel, negative: float, positive: float) -> OpAmpModel:
+    """Return the op amp on other rails, its distances to them kept.
+
+    Parameters
+    ----------
+    model : OpAmpModel
+    negative, positive : float
+        V against ground.
+
+    Raises
+    ------
+    NumberError
+        If the rails are upside down or leave no swing.
+
+    Examples
+    --------
+    >>> from synth.checking.model import op_amp_model
+    >>> supplied(op_amp_model("general-purpose"), -5.0, 5.0).output_range
+    (-3.0, 3.0)
+    """
+    return replace(model, supply_negative=negative, supply_positive=positive)

@@ -1,0 +1,176 @@
+"""Where the real response leaves the ideal one: roll-off, stop-band floor, complement defect."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import inf
+
+import numpy as np
+
+from synth.analysis.grid import refine
+from synth.analysis.real import Array, ComplexArray, RealSystem
+from synth.analysis.sweep import Sweep
+
+#: Share by which H + H' may leave 1.
+DEFECT = 0.01
+_FLAT = 1e-12
+#: 30 dB below the peak.
+_OUT_OF_NOTCH = 10**-1.5
+
+
+@dataclass(frozen=True)
+class Deviation:
+    """The real response beside the ideal one; magnitudes in dB.
+
+    Parameters
+    ----------
+    peak_hz, peak : float
+        Where the ideal ``|H|`` is largest on the grid, and how large (V/V).
+    gain_error : float
+        Relative error of ``|H|`` there.
+    within_1db_hz, within_3db_hz : float
+        Up to where, above `peak_hz`, the real response stays within 1 and 3 dB of the ideal one;
+        infinite where it does as far as was looked.  Notches are left out: up to twice the
+        fastest ideal root only frequencies within 30 dB of the peak count.
+    rolloff_db_10f0 : float or None
+        Real over ideal response at ten times the fastest ideal root: negative is extra roll-off,
+        positive a stop band that comes up.
+    floor_db : float or None
+        Lowest the real response gets above its peak before it rises again, against the peak; of
+        a response that ideally falls all the way.
+    floor_hz : float or None
+        Where.
+    rise_db : float or None
+        How high it comes again above that, against the peak: the signal goes round the op amp,
+        whose output resistance is all that is left of it.
+    rise_hz : float or None
+        Where.
+    """
+
+    peak_hz: float
+    peak: float
+    gain_error: float
+    within_1db_hz: float
+    within_3db_hz: float
+    rolloff_db_10f0: float | None
+    floor_db: float | None
+    floor_hz: float | None
+    rise_db: float | None
+    rise_hz: float | None
+
+
+def deviation(sweep: Sweep, ideal: Callable[[Array], ComplexArray], fastest_hz: float) -> Deviation:
+    """Compare a sweep with the ideal response.
+
+    Parameters
+    ----------
+    sweep : Sweep
+    ideal : callable
+        Ideal H at frequencies in Hz.
+    fastest_hz : float
+        Frequency of the fastest ideal pole or zero; 0 where there is none.
+    """
+    f = sweep.frequencies
+    wanted = np.abs(ideal(f))
+    real = np.abs(sweep.transfer)
+    top = _first_near_top(wanted)
+    peak = float(wanted[top])
+    system = sweep.system
+
+    def error_db(frequencies: Array) -> Array:
+        found = np.abs(system.response(2j * np.pi * frequencies)[:, system.output])
+        return _decibels(found, np.abs(ideal(frequencies)))
+
+    counts = (f > 2 * fastest_hz) | (wanted > _OUT_OF_NOTCH * peak)
+    here = np.where(counts, _decibels(real, wanted), 0.0)
+    rolloff = None
+    if fastest_hz and f[0] < 10 * fastest_hz < f[-1]:
+        rolloff = float(error_db(np.array([10 * fastest_hz]))[0])
+    floor = _floor(f, real, wanted, int(np.argmax(real)))
+    return Deviation(
+        peak_hz=float(f[top]),
+        peak=peak,
+        gain_error=float(real[top] / peak - 1) if peak else 0.0,
+        within_1db_hz=_up_to(f, here, error_db, top, 1.0),
+        within_3db_hz=_up_to(f, here, error_db, top, 3.0),
+        rolloff_db_10f0=rolloff,
+        floor_db=floor and floor[1],
+        floor_hz=floor and floor[0],
+        rise_db=floor and floor[3],
+        rise_hz=floor and floor[2],
+    )
+
+
+def defect_hz(sweep: Sweep) -> float:
+    """Return up to which frequency in Hz ``|H + H' - 1|``, which is ``|T_hidden|``, is below 1 %.
+
+    It is the upper end of the lowest range in which it is: an integrator is beyond 1 % at very low
+    frequency too, where the op amp's DC gain ends.  Infinite where the range has no end, 0 where
+    there is none.
+    """
+    system = sweep.system
+    if not system.network.op_amps:
+        return inf
+    beyond = np.abs(sweep.hidden) > DEFECT
+    if beyond.all():
+        return 0.0
+    first = int(np.argmin(beyond))
+    if not beyond[first:].any():
+        return inf
+    k = first + int(np.argmax(beyond[first:]))
+
+    def excess(frequencies: Array) -> Array:
+        return np.asarray(np.abs(Sweep(system, frequencies).hidden) - DEFECT)
+
+    return refine(float(sweep.frequencies[k - 1]), float(sweep.frequencies[k]), excess)
+
+
+def hidden(system: RealSystem, frequencies_hz: Array) -> ComplexArray:
+    """Return T_hidden, by which H + H' falls short of 1, at frequencies in Hz."""
+    return Sweep(system, np.asarray(frequencies_hz, dtype=float)).hidden
+
+
+def _first_near_top(size: Array) -> int:
+    """First grid point within a hundredth of the largest magnitude, or that of a sharp peak."""
+    top = int(np.argmax(size))
+    near = np.flatnonzero(size >= 0.9999 * size[top])
+    return int(near[0]) if len(near) > 8 else top
+
+
+def _decibels(found: Array, wanted: Array) -> Array:
+    tiny = 1e-300
+    return np.asarray(20 * np.log10(np.maximum(found, tiny) / np.maximum(wanted, tiny)))
+
+
+def _up_to(
+    f: Array, here: Array, error_db: Callable[[Array], Array], start: int, limit: float
+) -> float:
+    beyond = np.flatnonzero(np.abs(here[start:]) > limit)
+    if not len(beyond):
+        return inf
+    k = start + int(beyond[0])
+    if k == start:
+        return float(f[k])
+    return refine(float(f[k - 1]), float(f[k]), lambda x: np.asarray(np.abs(error_db(x)) - limit))
+
+
+def _floor(
+    f: Array, real: Array, wanted: Array, top: int
+) -> tuple[float, float, float, float] | None:
+    """(floor Hz, floor dB, rise Hz, rise dB) of a response that ideally falls above its peak."""
+    if wanted[-1] > 1e-3 * wanted.max() or real[top] <= 0:
+        return None
+    after = real[top:]
+    turns = np.flatnonzero((after[1:-1] < after[:-2]) & (after[1:-1] <= after[2:])) + 1
+    for k in turns:
+        highest = int(k + np.argmax(after[k:]))
+        if after[highest] > 1.2 * max(after[k], _FLAT * real[top]):
+            level = _decibels(after, np.full_like(after, real[top]))
+            return (
+                float(f[top + k]),
+                float(level[k]),
+                float(f[top + highest]),
+                float(level[highest]),
+            )
+    return None

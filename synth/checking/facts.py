@@ -1,0 +1,162 @@
+"""Everything that is computed about a circuit with a real op amp, before it is judged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from synth.analysis.feedback import feedback
+from synth.analysis.loop import Loop, analyse
+from synth.analysis.numbers import modes
+from synth.analysis.real import real_system, same_everywhere
+from synth.analysis.sweep import Sweep
+from synth.analysis.zeros import Zero, transmission_zeros
+from synth.checking.conditions import Conditions
+from synth.checking.figures import Figures, figures
+from synth.checking.loading import with_source_and_load
+from synth.checking.model import OpAmpModel
+from synth.checking.single_supply import SingleSupply, is_single, reference_voltage, single_supply
+from synth.checking.swing import Levels, chosen_band, frequency_grid, levels
+from synth.network.model import Network
+from synth.transform.drive import Swap
+
+#: Zeros with a floor are computed for networks up to this order.
+_LARGEST_ORDER = 8
+
+
+@dataclass(frozen=True)
+class Facts:
+    """The figures of a circuit.
+
+    Parameters
+    ----------
+    network : Network
+        As it was given, without source resistance and load.
+    model : OpAmpModel
+    conditions : Conditions
+    small : Figures
+        The small signal: margins, operating point, poles, noise, sensitivity.
+    levels : Levels
+    swapped : Levels or None
+        The same with input and ground interchanged; None where that cannot be.
+    single : SingleSupply or None
+        Where the model has one supply.
+    single_swapped : SingleSupply or None
+        The same with input and ground interchanged.
+    zeros : tuple of Zero
+        Transmission zeros, balanced and structural.
+    exchanged : tuple of str
+        Op amps whose inputs must be exchanged for negative feedback.
+    loop : Loop
+        Of the network, with ideal op amps.
+    """
+
+    network: Network
+    model: OpAmpModel
+    conditions: Conditions
+    small: Figures
+    levels: Levels
+    swapped: Levels | None
+    single: SingleSupply | None
+    single_swapped: SingleSupply | None
+    zeros: tuple[Zero, ...]
+    exchanged: tuple[str, ...]
+    loop: Loop = field(repr=False, compare=False)
+
+    @property
+    def supply_current(self) -> float:
+        """Quiescent current of all op amps, A."""
+        return self.model.quiescent_current * len(self.network.op_amps)
+
+
+def facts(
+    network: Network, model: OpAmpModel, conditions: Conditions, *, predistort: bool = True
+) -> Facts:
+    """Compute everything.
+
+    Parameters
+    ----------
+    network : Network
+        With values, one input and one output.
+    model : OpAmpModel
+        Of every op amp.
+    conditions : Conditions
+    predistort : bool
+        Whether values that put poles and zeros back are looked for.
+
+    Raises
+    ------
+    NetworkError
+        If a part has no value, or the network has several inputs or outputs.
+    SingularError
+        If the equations have no unique solution.
+    NumberError
+        If the amplifier is far too slow for the circuit.
+    """
+    _ = network.input, network.output
+    loop = analyse(network)
+    swap = Swap()
+    other = None if swap.accepts(network) else swap.apply(network)[0]
+    small = figures(
+        network,
+        model,
+        source_resistance=conditions.source_resistance,
+        load=conditions.load,
+        band_hz=conditions.band_hz,
+        before=other if conditions.source_resistance or conditions.load is not None else None,
+        predistort=predistort,
+    )
+    band = conditions.band_hz or chosen_band(network)
+    point = small.operating_point
+    room = model.output_range[1] - model.output_range[0]
+    offsets = {
+        a.op_amp: a.worst_v
+        for a in (point.amplifiers if point else ())
+        if not a.saturated and a.worst_v < room / 2
+    }
+    here = _large(network, model, conditions, band, modes(loop), offsets)
+    swapped = None
+    if other is not None:
+        swapped = _large(other, model, conditions, band, modes(loop), offsets)
+    return Facts(
+        network,
+        model,
+        conditions,
+        small,
+        here[0],
+        swapped and swapped[0],
+        here[1],
+        swapped and swapped[1],
+        _zeros(loop, conditions.tolerance),
+        () if small.feedback.negative else _exchanged(network),
+        loop,
+    )
+
+
+def _large(
+    network: Network,
+    model: OpAmpModel,
+    conditions: Conditions,
+    band: tuple[float, float],
+    natural: tuple[complex, ...],
+    offsets: dict[str, float],
+) -> tuple[Levels, SingleSupply | None]:
+    put = with_source_and_load(network, conditions.source_resistance, conditions.load)
+    system = real_system(put, same_everywhere(put, model.amplifier))
+    sweep = Sweep(system, frequency_grid(band, natural))
+    found = levels(sweep, model, reference_v=reference_voltage(model), offsets=offsets)
+    return found, single_supply(sweep, model, band) if is_single(model) else None
+
+
+def _zeros(loop: Loop, tolerance: float) -> tuple[Zero, ...]:
+    storage = sum(b.power != 0 for b in loop.network.branches)
+    return transmission_zeros(loop, tolerance) if storage <= _LARGEST_ORDER else ()
+
+
+def _exchanged(network: Network) -> tuple[str, ...]:
+    """Return the op amps of which any one, its inputs exchanged, gives negative feedback."""
+    found = []
+    for u in network.op_amps:
+        moves = {(u.name, "plus"): u.minus, (u.name, "minus"): u.plus}
+        if feedback(analyse(network.with_pins(moves))).negative:
+            found.append(u.name)
+    return tuple(found)

@@ -1,0 +1,241 @@
+"""Every small-signal figure of a circuit with a real op amp, in one frozen record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import isfinite, pi
+
+import numpy as np
+
+from synth.analysis.bias import inputs_without_dc_path
+from synth.analysis.feedback import Feedback, feedback
+from synth.analysis.grid import grid
+from synth.analysis.loop import Loop, analyse
+from synth.analysis.numbers import transfer
+from synth.analysis.real import Array, RealSystem, real_system, same_everywhere
+from synth.analysis.sweep import Sweep
+from synth.checking.deviation import Deviation, defect_hz, deviation
+from synth.checking.loading import Loading, loading, with_source_and_load
+from synth.checking.margins import Margin, margins
+from synth.checking.model import OpAmpModel
+from synth.checking.noise import Noise, check_band, default_band, noise
+from synth.checking.operating_point import OperatingPoint, operating_point
+from synth.checking.predistortion import Predistortion, predistorted
+from synth.checking.roots import IdealRoots, RealRoots, RootShift, ideal_roots, real_roots
+from synth.checking.sensitivity import (
+    ActiveSensitivity,
+    PartSensitivity,
+    active_sensitivities,
+    part_sensitivities,
+)
+from synth.network.model import Network
+
+#: The sweep reaches this far below the slowest root, above the fastest, and above the poles of
+#: the op amps.
+_BELOW, _ABOVE, _BEYOND = 1e-3, 1e3, 10.0
+
+
+@dataclass(frozen=True)
+class Figures:
+    """What a real op amp does to a circuit; source resistance and load are part of it.
+
+    Parameters
+    ----------
+    network : Network
+        With source resistance and load put in.
+    model : OpAmpModel
+        Of every op amp.
+    source_resistance_ohm : float
+    load_ohm : float or None
+    band_hz : tuple of two float
+        Over which noise is integrated.
+    feedback : Feedback
+        The sign of the feedback, by the modes as the gain-bandwidth grows.
+    bias_path : tuple of (op amp, pin)
+        Inputs without a DC path.
+    margins : tuple of Margin
+        Phase and gain margin of each op amp's loop.
+    operating_point : OperatingPoint or None
+        None where an input has no bias path.
+    roots : RealRoots
+        Poles and zeros beside the ideal ones.
+    deviation : Deviation
+        Roll-off, stop-band floor, error of the gain.
+    defect_1pct_hz : float
+        Where H + H' leaves 1 by 1 %; infinite where it never does.
+    noise : Noise
+    loading : Loading or None
+        Effect of source and load, and the input impedance.
+    loading_before : Loading or None
+        The same of the circuit before a transformation, where one was given.
+    part_sensitivities : tuple of PartSensitivity
+        Of f0, Q and gain to every part, with ideal op amps.
+    active_sensitivities : tuple of ActiveSensitivity
+    predistortion : Predistortion or None
+        None where it was not asked for; of the network without source and load.
+    """
+
+    network: Network
+    model: OpAmpModel
+    source_resistance_ohm: float
+    load_ohm: float | None
+    band_hz: tuple[float, float]
+    feedback: Feedback
+    bias_path: tuple[tuple[str, str], ...]
+    margins: tuple[Margin, ...]
+    operating_point: OperatingPoint | None
+    roots: RealRoots
+    deviation: Deviation
+    defect_1pct_hz: float
+    noise: Noise
+    loading: Loading | None
+    loading_before: Loading | None
+    part_sensitivities: tuple[PartSensitivity, ...]
+    active_sensitivities: tuple[ActiveSensitivity, ...]
+    predistortion: Predistortion | None
+    system: RealSystem = field(repr=False, compare=False)
+
+    @property
+    def stable(self) -> bool:
+        """Whether every natural mode with this op amp decays."""
+        return self.roots.stable
+
+    @property
+    def poles(self) -> tuple[RootShift, ...]:
+        """Poles beside the ideal ones, highest Q first."""
+        return self.roots.poles
+
+    @property
+    def zeros(self) -> tuple[RootShift, ...]:
+        """Zeros beside the ideal ones."""
+        return self.roots.zeros
+
+    @property
+    def f0_shift(self) -> float | None:
+        """Relative shift of f0 of the dominant pole; None without poles."""
+        first = self.roots.dominant
+        return None if first is None else first.f0_shift
+
+    @property
+    def q_shift(self) -> float | None:
+        """Relative shift of Q of the dominant pole; None where it has none."""
+        first = self.roots.dominant
+        return None if first is None else first.q_shift
+
+    @property
+    def noise_vrms(self) -> float:
+        """Noise at the output over `band_hz`, V."""
+        return self.noise.vrms
+
+    @property
+    def worst_sensitivity(self) -> PartSensitivity | None:
+        """The largest sensitivity of f0, Q or gain to one part; None without parts."""
+        return max(self.part_sensitivities, key=lambda s: abs(s.value), default=None)
+
+    def hidden(self, frequencies_hz: Array) -> Array:
+        """Return ``|H + H' - 1|`` at frequencies in Hz."""
+        return np.asarray(np.abs(Sweep(self.system, np.asarray(frequencies_hz, float)).hidden))
+
+
+def figures(
+    network: Network,
+    model: OpAmpModel,
+    *,
+    source_resistance: float = 0.0,
+    load: float | None = None,
+    band_hz: tuple[float, float] | None = None,
+    before: Network | None = None,
+    predistort: bool = True,
+) -> Figures:
+    """Compute every small-signal figure.
+
+    Parameters
+    ----------
+    network : Network
+        With values, one input and one output.
+    model : OpAmpModel
+        Of every op amp.
+    source_resistance : float
+        In series with the input, ohm.
+    load : float, optional
+        From output to ground, ohm.
+    band_hz : tuple of two float, optional
+        Over which noise is integrated; by default from a hundredth of the slowest mode's
+        frequency to a hundred times that of the fastest.
+    before : Network, optional
+        The circuit before a transformation, whose loading is put beside that of `network`.
+    predistort : bool
+        Whether to look for values that put poles and zeros back.
+
+    Raises
+    ------
+    NetworkError
+        If a part has no value, or there are several inputs or outputs.
+    NumberError
+        If source, load or band are out of range, or the op amp is far too slow.
+    SingularError
+        If the equations have no unique solution.
+    """
+    put = with_source_and_load(network, source_resistance, load)
+    bare = _rooted(network, model)
+    loaded = bare if put == network else _rooted(put, model)
+    loop, ideal, real = loaded
+    band = band_hz or default_band(ideal.poles, 1e-3 * model.gain_bandwidth)
+    check_band(band)
+    system = real_system(put, same_everywhere(put, model.amplifier))
+    sweep = Sweep(system, _frequencies(model, ideal, real))
+    found = deviation(sweep, transfer(loop, loop.transfer()).response, ideal.fastest / (2 * pi))
+    peak = float(np.interp(found.peak_hz, sweep.frequencies, np.abs(sweep.transfer)))
+    return Figures(
+        network=put,
+        model=model,
+        source_resistance_ohm=source_resistance,
+        load_ohm=load,
+        band_hz=band,
+        feedback=feedback(loop),
+        bias_path=inputs_without_dc_path(put),
+        margins=margins(sweep, real.stable),
+        operating_point=operating_point(put, model),
+        roots=real,
+        deviation=found,
+        defect_1pct_hz=defect_hz(sweep),
+        noise=noise(system, model, band, real.all_poles, (found.peak_hz, peak)),
+        loading=_loading(network, model, source_resistance, load, bare),
+        loading_before=None
+        if before is None
+        else _loading(before, model, source_resistance, load, _rooted(before, model)),
+        part_sensitivities=part_sensitivities(loop, ideal, found.peak_hz),
+        active_sensitivities=active_sensitivities(system, real.dominant, ideal.rate),
+        predistortion=predistorted(network, model, roots=(bare[2], bare[1]), loop=bare[0])
+        if predistort
+        else None,
+        system=system,
+    )
+
+
+_Rooted = tuple[Loop, IdealRoots, RealRoots]
+
+
+def _rooted(network: Network, model: OpAmpModel) -> _Rooted:
+    loop = analyse(network)
+    ideal = ideal_roots(loop)
+    return loop, ideal, real_roots(network, model, loop, ideal)
+
+
+def _loading(
+    network: Network, model: OpAmpModel, source: float, load: float | None, rooted: _Rooted
+) -> Loading:
+    _, ideal, real = rooted
+    frequencies = _frequencies(model, ideal, real)
+    return loading(network, model, source, load, (real, ideal), frequencies)
+
+
+def _frequencies(model: OpAmpModel, ideal: IdealRoots, real: RealRoots) -> Array:
+    """Where to look: far enough for every crossing, and closely near the roots."""
+    sizes = [abs(r) / (2 * pi) for r in (*ideal.poles, *ideal.zeros) if r]
+    sizes = sizes or [1e-3 * model.gain_bandwidth]
+    high = [_ABOVE * max(sizes), _BEYOND * model.gain_bandwidth]
+    if isfinite(model.second_pole):
+        high.append(_BEYOND * model.second_pole)
+    roots = [*ideal.poles, *ideal.zeros, *real.all_poles, *(z.real for z in real.zeros)]
+    return grid(_BELOW * min(sizes), max(high), [r for r in roots if r.imag > 0])

@@ -1,0 +1,174 @@
+"""Source and load: what a source resistance and a load do to poles and gain, and what is drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import inf, isfinite
+
+import numpy as np
+
+from synth.analysis.real import Array, RealSystem, real_system, same_everywhere
+from synth.analysis.sweep import Sweep
+from synth.checking.model import OpAmpModel
+from synth.checking.roots import IdealRoots, RealRoots, RootShift, compared, followed
+from synth.errors import NumberError
+from synth.network.model import Branch, Network, Port
+
+#: Names of the parts that are put in.
+SOURCE, LOAD = "RSOURCE", "RLOAD"
+#: They come in step by step, from this part of their effect.
+_FIRST, _STEPS = 1e-4, 20
+#: Errors of gain are looked for where the response is within this factor of its peak.
+_SEEN = 0.01
+
+
+@dataclass(frozen=True)
+class Loading:
+    """Figures at a given source resistance and load, against none.
+
+    Parameters
+    ----------
+    source_resistance_ohm : float
+    load_ohm : float or None
+    poles : tuple of RootShift
+        Shifts of each pole against the same circuit, same op amps, without source and load.
+    gain_error : float
+        Relative change of ``|H|`` at its peak.
+    worst_error_db : float
+        Largest change of ``|H|`` where it is within 40 dB of its peak.
+    worst_error_hz : float
+    input_impedance_dc_ohm : float
+        Seen by the source, at the lowest frequency looked at; infinite where nothing is drawn.
+    input_impedance_min_ohm : float
+        Smallest magnitude over frequency up to a hundred times the fastest root.
+    input_impedance_min_hz : float
+    """
+
+    source_resistance_ohm: float
+    load_ohm: float | None
+    poles: tuple[RootShift, ...]
+    gain_error: float
+    worst_error_db: float
+    worst_error_hz: float
+    input_impedance_dc_ohm: float
+    input_impedance_min_ohm: float
+    input_impedance_min_hz: float
+
+
+def with_source_and_load(network: Network, source: float, load: float | None) -> Network:
+    """Return the network with a source resistance in series with its input, and a load.
+
+    Raises
+    ------
+    NetworkError
+        If there are several inputs or outputs.
+    NumberError
+        If the source resistance is negative or not finite, or the load not positive.
+    """
+    if not (isfinite(source) and source >= 0):
+        raise NumberError(f"the source resistance is {source:g} ohm; it must be 0 or more")
+    if load is not None and not (load > 0 and isfinite(load)):
+        raise NumberError(f"the load is {load:g} ohm; it must be positive and finite")
+    added = []
+    inputs = network.inputs
+    if source:
+        node = _free(f"{network.input}_source", network.nodes)
+        name = _free(SOURCE, [b.name for b in network.branches])
+        added.append(Branch(name, 0, (node, network.input), source))
+        inputs = (Port(network.inputs[0].name, node),)
+    if load is not None:
+        name = _free(LOAD, [b.name for b in network.branches])
+        added.append(Branch(name, 0, (network.output, network.reference), load))
+    return replace(network, branches=(*network.branches, *added), inputs=inputs)
+
+
+def loading(
+    network: Network,
+    model: OpAmpModel,
+    source: float,
+    load: float | None,
+    bare: tuple[RealRoots, IdealRoots],
+    frequencies_hz: Array,
+) -> Loading:
+    """Return the effect of source and load.
+
+    Parameters
+    ----------
+    network : Network
+        Without them.
+    model : OpAmpModel
+    source : float
+        ohm.
+    load : float or None
+        ohm.
+    bare : tuple of RealRoots and IdealRoots
+        Of the network without them.
+    frequencies_hz : array
+        Where to look, Hz.
+    """
+    real, ideal = bare
+    plain = Sweep(real_system(network, same_everywhere(network, model.amplifier)), frequencies_hz)
+    put = with_source_and_load(network, source, load)
+    looked = Sweep(real_system(put, same_everywhere(put, model.amplifier)), frequencies_hz)
+    shifts: tuple[RootShift, ...] = ()
+    if put is not network and (source or load is not None):
+        shifts = _shifts(network, model, source, load, real, ideal)
+    size, changed = np.abs(plain.transfer), np.abs(looked.transfer)
+    top = int(np.argmax(size))
+    seen = size > _SEEN * size[top]
+    change = np.where(seen, 20 * np.log10(np.maximum(changed, 1e-300) / np.where(seen, size, 1)), 0)
+    worst = int(np.argmax(np.abs(change)))
+    current = np.abs(plain.input_current())
+    impedance = np.where(current > 0, 1 / np.where(current > 0, current, 1), inf)
+    upper = 100 * (ideal.fastest / (2 * np.pi) or frequencies_hz[-1])
+    window = np.where(frequencies_hz <= upper, impedance, inf)
+    least = int(np.argmin(window))
+    return Loading(
+        source_resistance_ohm=source,
+        load_ohm=load,
+        poles=shifts,
+        gain_error=float(changed[top] / size[top] - 1) if size[top] else 0.0,
+        worst_error_db=float(change[worst]),
+        worst_error_hz=float(frequencies_hz[worst]),
+        input_impedance_dc_ohm=float(impedance[0]),
+        input_impedance_min_ohm=float(window[least]),
+        input_impedance_min_hz=float(frequencies_hz[least]),
+    )
+
+
+def _shifts(
+    network: Network,
+    model: OpAmpModel,
+    source: float,
+    load: float | None,
+    real: RealRoots,
+    ideal: IdealRoots,
+) -> tuple[RootShift, ...]:
+    """Follow the real poles while source and load come in."""
+    put = with_source_and_load(network, source, load)
+    system = real_system(put, same_everywhere(put, model.amplifier))
+    kept = np.ones(len(network.branches))
+
+    def at(share: float) -> RealSystem:
+        added = ([1 / share] if source else []) + ([share] if load is not None else [])
+        return system.with_factors(np.concatenate([kept, added]))
+
+    start = _paired(real.all_poles)
+    shares = [float(x) for x in np.geomspace(_FIRST, 1.0, _STEPS)]
+    place, _ = followed(start, shares, at, RealSystem.modes, ideal)
+    reach = 10 * ideal.fastest
+    return tuple(r for r in compared(start, place) if abs(r.ideal) <= reach)
+
+
+def _paired(roots: Sequence[complex]) -> tuple[complex, ...]:
+    """Take tiny imaginary parts away, so that real roots count as real."""
+    return tuple(complex(r.real) if abs(r.imag) <= 1e-9 * abs(r) else r for r in roots)
+
+
+def _free(stem: str, taken: Sequence[str]) -> str:
+    known = {x.lower() for x in taken}
+    name, k = stem, 2
+    while name.lower() in known:
+        name, k = f"{stem}{k}", k + 1
+    return name

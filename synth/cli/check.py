@@ -1,0 +1,85 @@
+"""``synth check``: what real op amps do to a circuit at hand."""
+
+from __future__ import annotations
+
+import click
+
+from synth.cli.options import (
+    Command,
+    checked_model,
+    circuit_options,
+    condition_options,
+    file_option,
+    json_option,
+    load,
+)
+
+
+class Check(Command):
+    """The command with the classes of op amps and the codes of findings."""
+
+    @staticmethod
+    def details(formatter: click.HelpFormatter) -> None:
+        """Write what a MODEL is, and every code."""
+        from synth.checking.findings import CODES
+        from synth.checking.model import PAIRS, SHORT, model_names
+
+        formatter.write_text(
+            f"MODEL is a class ({', '.join(model_names())}), a file, or a list such as "
+            "gbw=1M,a0=200k,offset=1m,swing=13 of changes to the class general-purpose; its keys "
+            f"are class, offset, {', '.join((*SHORT, *PAIRS))} and those of a model file."
+        )
+        formatter.write_paragraph()
+        formatter.write_text("Findings are a note, a caution or serious; their codes:")
+        formatter.write_dl(list(CODES.items()))
+
+
+@click.command(cls=Check)
+@circuit_options
+@click.option("--op-amp", "op_amp", required=True, metavar="MODEL", help="Class, file or list.")
+@condition_options
+@click.option("--predistort", is_flag=True, help="Values that put poles and zeros back; see -o.")
+@file_option
+@json_option
+def check(
+    circuit: str,
+    op_amp: str,
+    supply: tuple[float, float] | None,
+    source_resistance: float | None,
+    load_: float | None,
+    band: tuple[float, float] | None,
+    level: float | None,
+    tolerance: float | None,
+    predistort: bool,
+    input_: str | None,
+    output: str | None,
+    ground: str | None,
+    keep_grounded: tuple[str, ...],
+    file: str | None,
+    as_json: bool,
+) -> None:
+    """Check CIRCUIT with real op amps before it is built.
+
+    Feedback and margins, DC operating point, shifts of f0 and Q, the defect of the complement,
+    levels, noise and sensitivity, each with a remedy where one is needed. With --predistort, -o
+    writes the circuit whose values put the poles and zeros back.
+    """
+    from synth.checking.checked import check as check_circuit
+    from synth.checking.conditions import conditions_of
+    from synth.cli.output import check_file, deliver, design_content
+    from synth.realisation.predistorted import predistorted_design
+    from synth.report.check import CheckRecord, check_answer
+    from synth.report.check_text import check_text
+
+    if file is not None and not predistort:
+        raise click.UsageError("-o writes the pre-distorted circuit; give --predistort with it")
+    path = check_file(file, circuit)
+    model = checked_model(op_amp, supply)
+    conditions = conditions_of(source_resistance, load_, band, level, tolerance)
+    found = load(circuit, input_, output, ground, keep_grounded)
+    checked = check_circuit(found.network, model, conditions)
+    content = None
+    if path is not None:
+        content = design_content(path, predistorted_design(checked.facts, found.design))
+    record = CheckRecord(found.name, checked, found.notes, predistort)
+    deliver(path, content, as_json, lambda: check_answer(record), lambda: check_text(record))

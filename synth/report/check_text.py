@@ -1,0 +1,183 @@
+"""The check of a circuit as text for a terminal of 80 columns."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from synth.checking.facts import Facts
+from synth.checking.findings import SEVERITIES, Finding, percent, si
+from synth.checking.predistortion import Predistortion
+from synth.checking.roots import RootShift
+from synth.checking.small_rules import snr_db
+from synth.checking.swing import Peak
+from synth.report.check import CheckRecord
+from synth.report.layout import labelled, table, wrapped
+from synth.report.text import CAUTION
+from synth.units import format_si
+
+#: Contributors of noise that are named.
+_LOUDEST = 4
+_CAUSES = {
+    "clipping": "clips",
+    "slewing": "slews",
+    "output current": "current",
+    "input range": "inputs",
+}
+
+
+def check_text(record: CheckRecord) -> str:
+    """Return the report on a checked circuit."""
+    facts = record.checked.facts
+    lines = wrapped(facts.network.title or "circuit without a title")
+    for note in record.notes:
+        lines += wrapped(f"note: {note}", hanging="  ")
+    lines += _model_lines(facts)
+    lines += ["", *_finding_lines(record.findings), ""]
+    if facts.network.op_amps:
+        lines += [*_op_amp_lines(facts), ""]
+    lines += [*_small_lines(facts), "", *_level_lines(facts)]
+    if record.predistort:
+        lines += ["", *_predistortion_lines(facts.small.predistortion)]
+    lines += ["", *wrapped(CAUTION)]
+    return "\n".join(line.rstrip() for line in lines) + "\n"
+
+
+def _model_lines(facts: Facts) -> list[str]:
+    m = facts.model
+    low, high = m.output_range
+    around = ""
+    if facts.conditions.source_resistance:
+        around += f"; source {si(facts.conditions.source_resistance, 'ohm')}"
+    if facts.conditions.load is not None:
+        around += f"; load {si(facts.conditions.load, 'ohm')}"
+    return labelled(
+        "op amp",
+        f"{m.name}: {si(m.gain_bandwidth, 'Hz')}, {m.slew_rate / 1e6:.3g} V/us, offset "
+        f"{si(m.offset, 'V')}, rails {si(m.supply_negative, 'V')} and "
+        f"{si(m.supply_positive, 'V')}, outputs {si(low, 'V')} to {si(high, 'V')}; "
+        f"{si(facts.supply_current, 'A')} for all{around}",
+    )
+
+
+def _finding_lines(found: Sequence[Finding]) -> list[str]:
+    counts = [(sum(f.severity == s for f in found), s) for s in reversed(SEVERITIES)]
+    lines = labelled("findings", ", ".join(f"{n} {s}" for n, s in counts))
+    marks = {"serious": "!!", "caution": "! ", "note": "  "}
+    for f in found:
+        lines += wrapped(f"{marks[f.severity]} {f.part}: {f.message} [{f.code}]", hanging="   ")
+        lines += wrapped(f"-> {f.remedy}", "   ", "      ")
+    return lines
+
+
+def _op_amp_lines(facts: Facts) -> list[str]:
+    point = facts.small.operating_point
+    offsets = {a.op_amp: a for a in point.amplifiers} if point else {}
+    margins = {m.op_amp: m for m in facts.small.margins}
+    rows = []
+    for a in facts.levels.amplifiers:
+        m, offset = margins[a.name], offsets.get(a.name)
+        cause, peak = min(a.limits, key=lambda limit: limit[1].value)
+        bound = "-" if math.isinf(peak.value) else f"{si(peak.value, 'V')}, {_CAUSES[cause]}"
+        rows.append(
+            (
+                a.name,
+                "-" if math.isinf(m.phase_margin_deg) else f"{m.phase_margin_deg:.3g} deg",
+                "-" if offset is None else si(offset.worst_v, "V"),
+                f"{a.output.value:.3g} at {si(a.output.at_hz, 'Hz')}",
+                f"{a.input.value:.2g}",
+                bound,
+            )
+        )
+    head = ("op amp", "margin", "offset", "peak V/V", "inputs V/V", "source up to")
+    return table(head, rows)
+
+
+def _small_lines(facts: Facts) -> list[str]:
+    small = facts.small
+    lines = []
+    for kind, roots in (("pole", small.poles), ("zero", small.zeros)):
+        for r in roots:
+            lines += wrapped(f"{kind} {_shift(r)}", hanging="  ")
+    if math.isfinite(small.defect_1pct_hz or math.inf):
+        lines += wrapped(f"H + H' = 1 within 1 % up to {si(small.defect_1pct_hz or 0, 'Hz')}")
+    noise = small.noise
+    low, high = noise.band_hz
+    loud = ", ".join(
+        f"{c.part} {c.kind} {100 * c.share:.2g} %" for c in noise.contributors[:_LOUDEST]
+    )
+    snr = snr_db(facts)
+    against = "" if snr is None else f", {snr:.3g} dB below the largest sine"
+    lines += wrapped(
+        f"noise {si(noise.vrms, 'V')} rms over {si(low, 'Hz')} to {si(high, 'Hz')}{against}; "
+        f"of its power {loud or 'nothing'}",
+        hanging="  ",
+    )
+    point = small.operating_point
+    if point is not None and not point.saturated:
+        lines += wrapped(
+            f"offset at the output up to {si(point.output_worst_v, 'V')}, "
+            f"{si(point.output_rms_v, 'V')} rms"
+        )
+    worst = small.worst_sensitivity
+    if worst is not None:
+        lines += wrapped(
+            f"largest sensitivity: {worst.quantity} to {worst.part}, {worst.value:.3g}"
+        )
+    return lines
+
+
+def _shift(r: RootShift) -> str:
+    text = f"f0 {format_si(r.f0_hz, 'Hz', 5)} {percent(r.f0_shift)}"
+    if r.q is None:
+        return f"{text}, real"
+    return f"{text}, Q {r.q:.4g} {'-' if r.q_shift is None else percent(r.q_shift)}"
+
+
+def _level_lines(facts: Facts) -> list[str]:
+    levels = facts.levels
+    low, high = levels.band_hz
+    largest = levels.largest_input
+    lines = []
+    if math.isfinite(largest.value):
+        name, cause = levels.bound
+        lines += wrapped(
+            f"from {si(low, 'Hz')} to {si(high, 'Hz')} the source may have "
+            f"{si(largest.value, 'V')} of amplitude ({name}, {cause}, at "
+            f"{si(largest.at_hz, 'Hz')}); output up to {si(levels.largest_output.value, 'V')}",
+            hanging="  ",
+        )
+    swapped = facts.swapped
+    lines += wrapped(
+        f"input impedance {_impedance(levels.input_impedance)}"
+        + ("" if swapped is None else f"; swapped, {_impedance(swapped.input_impedance)}")
+    )
+    return lines
+
+
+def _impedance(z: Peak) -> str:
+    if math.isinf(z.value):
+        return "infinite: no current flows in"
+    return f"down to {si(z.value, 'ohm')} at {si(z.at_hz, 'Hz')}"
+
+
+def _predistortion_lines(found: Predistortion | None) -> list[str]:
+    if found is None or not (found.possible or found.changes):
+        reason = "not looked for" if found is None else found.reason
+        return labelled("pre-distortion", f"not possible: {reason}")
+    values = found.network.values
+    what = "values that put poles and zeros back with this op amp"
+    lines = labelled("pre-distortion", what if found.possible else f"in part: {found.reason}")
+    rows = []
+    for part, factor in found.changes:
+        power = found.network.branch(part).power
+        unit = {0: "ohm", 1: "F", -1: "H"}.get(power, "")
+        rows.append((part, format_si(values[part], unit, 5), percent(factor - 1)))
+    lines += table(("part", "value", "change"), rows)
+    for s in found.spread:
+        lines += wrapped(
+            f"with {percent(s.factor - 1)} of gain-bandwidth the worst shift of f0 or Q is "
+            f"{100 * s.worst_after:.3g} % (before: {100 * s.worst_before:.3g} %)",
+            hanging="  ",
+        )
+    return lines

@@ -1,0 +1,103 @@
+"""A ranking with a real op amp: the remarks on each circuit, why the order is so, and JSON."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+from synth.realisation.ranking import CRITERIA
+from synth.realisation.saved import Json
+from synth.realisation.with_amplifier import Ranked, Ranking, score_text
+from synth.report.answer import realise_answer
+from synth.report.check import finding_json, model_json
+from synth.report.layout import labelled, wrapped
+from synth.report.record import RealisationRecord
+from synth.report.text import realise_text
+
+
+def ranking_text(
+    ranking: Ranking, records: Sequence[RealisationRecord], picked: int, explain: bool
+) -> str:
+    """Return the ranked circuits, what the op amp makes of each, and on request why.
+
+    Parameters
+    ----------
+    ranking : Ranking
+    records : sequence of RealisationRecord
+        Of its first rows.
+    picked : int
+        Number of the circuit whose parts are shown.
+    explain : bool
+        Whether to say what put each circuit before the next.
+    """
+    remarks = {row.number: _remarks(row) for row in ranking.rows[: len(records)]}
+    head = labelled("op amp", ranking.model.name)
+    head += labelled("ranked by", ", ".join(ranking.order))
+    if explain:
+        head += _explanation(ranking)
+    return realise_text(ranking.target, records, picked, remarks, head)
+
+
+def _remarks(row: Ranked) -> list[str]:
+    told = ", ".join(
+        f"{c} {score_text(row.scores, c)}"
+        for c in ("error", "findings", "sensitivity", "noise")
+        if row.scores.value(c) is not None
+    )
+    lines = wrapped(f"with the op amp: {told}", "   ", "     ")
+    for f in row.checked.serious if row.checked else ():
+        lines += wrapped(f"!! {f.part}: {f.message} [{f.code}]", "   ", "     ")
+    return lines
+
+
+def _explanation(ranking: Ranking) -> list[str]:
+    lines = []
+    for sentence in ranking.explain():
+        lines += wrapped(sentence, "  ", "    ")
+    checked = [row for row in ranking.rows if row.checked]
+    best = ", ".join(str(row.number) for row in ranking.pareto())
+    lines += wrapped(
+        f"{len(ranking.rows)} circuits compared, {len(checked)} of them checked in full; no other "
+        f"beats these in every criterion: {best}",
+        "  ",
+        "    ",
+    )
+    for name in ranking.order:
+        lines += wrapped(f"{name}: {CRITERIA[name]}", "  ", "    ")
+    return lines
+
+
+def ranking_answer(ranking: Ranking, records: Sequence[RealisationRecord]) -> Json:
+    """Return the answer of ``realise`` with an op amp."""
+    return {
+        **realise_answer(ranking.target, records),
+        "ranking": {
+            "op_amp": model_json(ranking.model),
+            "order": list(ranking.order),
+            "circuits": [_row_json(row) for row in ranking.rows],
+            "pareto": [row.number for row in ranking.pareto()],
+            "explanation": list(ranking.explain(len(ranking.rows))),
+        },
+    }
+
+
+def _row_json(row: Ranked) -> Json:
+    scores = row.scores
+    values: Mapping[str, float | None] = {c: scores.value(c) for c in CRITERIA}
+    return {
+        "number": row.number,
+        "label": row.realisation.label,
+        "error": _finite(values["error"]),
+        "serious_findings": scores.findings,
+        "amplifiers": scores.amplifiers,
+        "parts": scores.parts,
+        "worst_sensitivity": _finite(values["sensitivity"]),
+        "spread": scores.spread,
+        "noise_vrms": _finite(values["noise"]),
+        "checked": row.checked is not None,
+        "findings": [finding_json(f) for f in row.checked.findings] if row.checked else [],
+    }
+
+
+def _finite(x: float | None) -> float | None:
+    return x if x is not None and math.isfinite(x) else None
