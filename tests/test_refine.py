@@ -89,3 +89,12 @@ def test_joint_choice_is_the_best_of_all_combinations() -> None:
 def test_one_choice_each_is_left_alone() -> None:
     target = second_order_target("lowpass", 1000.0, 0.7)
     assert jointly(target, [Refined(("a",)), Refined(("b",))]) == ("a", "b")  # type: ignore[arg-type]
+
+
+def test_equal_parts_are_proved_by_their_spread_not_by_an_error_of_nothing() -> None:
+    """A first-order section within the floor: a spread of 1 is what is proved."""
+    target = second_order_target("lowpass", 1000.0)
+    use = realise(target, top=1)[0].stages[0]
+    assert use.proved
+    assert "has a spread below 1 " in use.certificate
+    assert "error below 0 " not in use.certificate

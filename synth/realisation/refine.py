@@ -33,6 +33,10 @@ Array = npt.NDArray[np.float64]
 
 #: Rows of the enumeration for one stage: some tenths of a second.
 WORK = 2e5
+#: With more free parts than this the rows do not suffice; `synth values` takes more.
+MOST_FREE = 8
+_MANY = f"more than {MOST_FREE} parts to choose"
+_NOT_ENDED = "the work allowed did not suffice"
 #: Rows of the joint choice.
 _JOINT_WORK = 1e6
 #: Choices each section brings to the joint choice.
@@ -76,14 +80,14 @@ def refined(stage: FittedStage, shelves: Mapping[str, Shelf], keep: int, work: f
         metric = section_metric(target)
         own_rows = np.array([[values[e.parts[0]] for e in problem.elements]])
         own = options_of(problem, own_rows, metric.errors(problem.coefficients(own_rows)))[0]
+        if len(problem.elements) > MOST_FREE:
+            return Refined((replace(stage, proof=_unproved(own, 0.0, _MANY)),))
         floor = ZERO_FLOOR if _has_finite_zeros(target) else FLOOR
         found = choose_proven(problem, metric, floor=floor, keep=keep, work=work)
     except SynthError:
         return Refined((stage,))  # a stage outside the method keeps its values
     if found.best.error > max(floor, own.error):
-        told = f"not proved: error {own.error:.3g}, found by local search"
-        proof = Proof(own.error, found.bound, False, told)
-        return Refined((replace(stage, proof=proof),))
+        return Refined((replace(stage, proof=_unproved(own, found.bound, _NOT_ENDED)),))
     told = f"{found.certificate} (among {_windows(grids, problem)})"
     proof = Proof(found.best.error, found.bound, found.proved, told)
     return Refined(
@@ -122,6 +126,11 @@ def _near(shelf: Shelf, letter: str, values: Mapping[str, float], target: Sectio
     low = max(shelf.low, min(middle * factors[0], *own))
     high = min(shelf.high, max(middle * factors[1], *own))
     return between(shelf, low, high)
+
+
+def _unproved(own: Option, bound: float, why: str) -> Proof:
+    told = f"not proved ({why}): error {own.error:.3g}, found by local search"
+    return Proof(own.error, bound, False, told)
 
 
 def _windows(grids: Mapping[str, Grid], problem: Problem) -> str:

@@ -81,7 +81,7 @@ class ProvenChoice:
                 f"proved: no choice from these series has an error below {self.bound:.3g}; the "
                 f"floor that was asked for cannot be met"
             )
-        if self.spread_bound > 1:
+        if self.floor > 0:
             return (
                 f"proved: no choice with an error within {self.floor:.3g} has a spread below "
                 f"{self.spread_bound:.4g}"
