@@ -71,10 +71,16 @@ class ProvenChoice:
     @property
     def certificate(self) -> str:
         """What is proved, in one sentence."""
+        if not self.proved and self.reached and self.floor > 0:
+            return (
+                f"not proved: error {self.best.error:.3g}, within {self.floor:.3g}, and spread "
+                f"{self.best.spread:.4g}; a smaller spread is ruled out only below "
+                f"{self.spread_bound:.4g}; allow more work for a proof"
+            )
         if not self.proved:
             return (
                 f"not proved: error {self.best.error:.3g}, and no choice is below "
-                f"{self.bound:.3g}; allow more time for a proof"
+                f"{self.bound:.3g}; allow more work for a proof"
             )
         if not self.reached:
             return (
