@@ -248,3 +248,21 @@ def test_circuits_without_a_choice(capsys, tmp_path):
     answer = answered(capsys, str(path), "--target", "lowpass", "--at", "1kHz", "--floor", "0")
     assert answer["proved"]
     assert deck_text(read_deck(answer["netlist"]).network)
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--tie", "R1=R2", "--keep", "R1=10k", "--keep", "R2=11k"], "contradicts what is kept"),
+        (["--pair", "R1", "--keep", "R1"], "to be kept and to be made of a pair"),
+        (["--floor", "5dB"], "give it as a percentage"),
+    ],
+)
+def test_wishes_that_contradict_each_other_are_refused(options, words, tmp_path, capsys):
+    target = tmp_path / "out.cir"
+    assert run(["values", "sallen-key-lowpass-unity", *options, "-o", str(target)]) == 2
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert captured.err.count("\n") == 1
+    assert words in captured.err
+    assert not target.exists()

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from synth.values.stock import Stock
 
 _F = TypeVar("_F", bound=Callable[..., Any])
+#: Above this many dB a share of w0, Q and gain is no longer like a deviation of |H|.
+_MOST_DB = 1.0
 
 
 class Values(Command):
@@ -342,6 +344,7 @@ def _pairs(texts: Sequence[str]) -> dict[str, str]:
 
 def _floor(text: str, decibels: bool) -> float:
     """Read an error, as a percentage, in dB or plain, in the unit of the metric."""
+    from synth.errors import NumberError
     from synth.realisation.cell_choice import DECIBELS
     from synth.units import parse_si
 
@@ -349,7 +352,13 @@ def _floor(text: str, decibels: bool) -> float:
     if plain.endswith("%"):
         return parse_si(plain[:-1]) / 100 * (DECIBELS if decibels else 1.0)
     if plain[-2:].lower() == "db":
-        return parse_si(plain[:-2]) / (1.0 if decibels else DECIBELS)
+        size = parse_si(plain[:-2])
+        if size > _MOST_DB and not decibels:
+            raise NumberError(
+                f"a floor of {plain} is no small share of the figures; give it as a percentage, or "
+                "ask for the error in dB with --band"
+            )
+        return size / (1.0 if decibels else DECIBELS)
     return parse_si(plain)
 
 

@@ -237,10 +237,13 @@ def request_for(
     for n, how in (pairs or {}).items():
         if how not in PAIRS:
             raise NumberError(f"{how!r} is no way to pair {n}; write {', '.join(PAIRS)}")
+        if n in (keep or {}):
+            raise NumberError(f"part {n} is to be kept and to be made of a pair; ask for one")
+    kept = _kept(network, keep or {})
     return ValueRequest(
         sources,
-        _kept(network, keep or {}),
-        tuple(_tie(t, network) for t in ties),
+        kept,
+        tuple(_tie(t, network, kept) for t in ties),
         {n: PAIRS[how] for n, how in (pairs or {}).items()},
         counts,
         metric or ("band" if band is not None else "mask" if mask else "figures"),
@@ -272,11 +275,15 @@ def _kept(network: Network, keep: Mapping[str, float | None]) -> dict[str, float
     return found
 
 
-def _tie(parts: Sequence[str], network: Network) -> tuple[str, ...]:
+def _tie(parts: Sequence[str], network: Network, kept: Mapping[str, float]) -> tuple[str, ...]:
     if len(parts) < 2 or len(set(parts)) < len(parts):
         raise NumberError(f"the tie {'='.join(parts)} needs two different parts or more")
     if len({network.branch(n).power for n in parts}) > 1:
         raise NumberError(f"{'='.join(parts)} ties parts of different kinds; tie like parts only")
+    held = {kept[n] for n in parts if n in kept}
+    if len(held) > 1:
+        values = ", ".join(f"{n} at {format_si(kept[n])}" for n in parts if n in kept)
+        raise NumberError(f"the tie {'='.join(parts)} contradicts what is kept: {values}")
     return tuple(parts)
 
 

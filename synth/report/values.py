@@ -17,6 +17,10 @@ from synth.values.ranking import Option
 
 #: Errors below this are rounding of the arithmetic.
 _ROUNDING = 1e-10
+_PARETO = (
+    "error against spread, stage {}: unbeaten choices at rising error levels, not every point of "
+    "the front"
+)
 
 
 def values_text(
@@ -71,7 +75,7 @@ def values_text(
         lines += ["", *_stages(result.stages)]
     for s in result.stages:
         if s.pareto:
-            lines += ["", *wrapped(f"error against spread, stage {s.name}")]
+            lines += ["", *wrapped(_PARETO.format(s.name))]
             lines += _choices(s.pareto, "")
     if result.levels is not None:
         lines += ["", *_levels(result.levels)]

@@ -242,7 +242,7 @@ def _unbeaten(options: Sequence[Option]) -> list[Option]:
             for other in table
         )
         if not beaten:
-            kept.setdefault(tuple(sorted(option.values.values())), option)
+            kept.setdefault(tuple(float(f"{x:.9g}") for x in row), option)
     return list(kept.values())
 
 
