@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 import re
 
+import numpy as np
 import pytest
 
+from synth.analysis.sweep import Sweep
 from synth.catalog import stage, stages
 from synth.checking import checked as checked_module
 from synth.checking.checked import RULES, Checked, check
@@ -270,6 +272,40 @@ def test_input_range_bounds_a_follower_before_its_output() -> None:
     (finding,) = of(found, "input-range")
     assert found.facts.levels.largest_input.value == pytest.approx(2.0, rel=0.01)
     assert "-2 V to 2 V" in finding.message
+
+
+@pytest.mark.parametrize("code", ["positive-feedback", "bias-path", "dc-saturates"])
+def test_an_unusable_circuit_has_no_levels(code: str) -> None:
+    from synth.report.check import CheckRecord
+
+    r, c = Branch("R1", 0, ("in", "a"), 1e4), Branch("C1", 1, ("a", "out"), 1e-8)
+    network = {
+        "positive-feedback": Network(
+            (r, Branch("R2", 0, ("a", "0"), 1e4)), (OpAmp("U1", "out", "a", "out"),)
+        ),
+        "bias-path": Network(
+            (Branch("C1", 1, ("in", "a"), 1e-8), Branch("C2", 1, ("a", "0"), 1e-9)),
+            (OpAmp("U1", "a", "out", "out"),),
+        ),
+        "dc-saturates": Network((r, c), (OpAmp("U1", "0", "a", "out"),)),
+    }[code]
+    found = check(network, GENERAL)
+    assert code in found.unusable
+    for silent in ("largest-input", "slew-rate", "noise", "f0-shift", "internal-level"):
+        assert not of(found, silent)
+    text = " ".join(str(CheckRecord("x", found)).split())
+    assert "the source may have" not in text or "is mended: from" in text
+
+
+def test_the_largest_output_is_what_the_largest_input_gives() -> None:
+    """|H| at its peak, by a dense sweep of our own, times the level told."""
+    found = check(circuit("multiple-feedback-bandpass"), GENERAL).facts
+    record = found.levels
+    f = np.linspace(0.5, 1.5, 20001) * record.output.at_hz
+    peak = np.abs(Sweep(found.small.system, f).transfer).max()
+    assert record.output.value == pytest.approx(peak, rel=1e-3)
+    wanted = peak * record.largest_input.value
+    assert record.largest_output.value == pytest.approx(wanted, rel=1e-3)
 
 
 # -- single supply ---------------------------------------------------------------------------------

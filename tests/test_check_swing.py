@@ -123,7 +123,8 @@ def test_levels_over_frequency_in_the_simulator(name: str) -> None:
     )
     for u in network.op_amps:
         measured = np.interp(record.frequencies, run.frequencies, np.abs(run.node(u.out)))
-        assert np.allclose(record.gains[u.name], measured, rtol=0.02, atol=1e-4)
+        # straight lines between 500 points a decade cut the tip off a notch
+        assert np.allclose(record.gains[u.name], measured, rtol=0.02, atol=5e-3)
         peak = record.amplifier(u.name).output
         assert peak.value >= np.abs(run.node(u.out)).max() * (1 - 1e-3)
 

@@ -45,6 +45,23 @@ RULES: Sequence[Callable[[Facts], list[Finding]]] = (
 )
 
 
+#: Serious findings that leave the circuit unusable, and what means nothing until they are mended.
+UNUSABLE = ("positive-feedback", "unstable", "bias-path", "dc-saturates")
+MEANINGLESS = frozenset(
+    {
+        "largest-input",
+        "level",
+        "slew-rate",
+        "output-current",
+        "input-range",
+        "internal-level",
+        "noise",
+        "f0-shift",
+        "q-shift",
+    }
+)
+
+
 @dataclass(frozen=True)
 class Checked:
     """A circuit checked.
@@ -64,6 +81,11 @@ class Checked:
         """The serious findings."""
         return tuple(f for f in self.findings if f.severity == "serious")
 
+    @property
+    def unusable(self) -> tuple[str, ...]:
+        """Codes of the serious findings that leave no signal to speak of, each once."""
+        return _unusable(self.findings)
+
 
 def check(
     network: Network,
@@ -75,5 +97,12 @@ def check(
     """Check a circuit; parameters and errors as `synth.checking.facts.facts`."""
     found = facts(network, model, conditions or Conditions(), predistort=predistort)
     findings = [f for rule in RULES for f in rule(found)]
+    if _unusable(findings):
+        findings = [f for f in findings if f.code not in MEANINGLESS]
     findings.sort(key=lambda f: -SEVERITIES.index(f.severity))
     return Checked(found, tuple(findings))
+
+
+def _unusable(findings: Sequence[Finding]) -> tuple[str, ...]:
+    there = {f.code for f in findings if f.severity == "serious"}
+    return tuple(code for code in UNUSABLE if code in there)

@@ -113,10 +113,11 @@ def facts(
         for a in (point.amplifiers if point else ())
         if not a.saturated and a.worst_v < room / 2
     }
-    here = _large(network, model, conditions, band, modes(loop), offsets)
+    natural = (*modes(loop), *small.roots.all_poles)  # peaks sit at the real ones
+    here = _large(network, model, conditions, band, natural, offsets)
     swapped = None
     if other is not None:
-        swapped = _large(other, model, conditions, band, modes(loop), offsets)
+        swapped = _large(other, model, conditions, band, natural, offsets)
     return Facts(
         network,
         model,

@@ -113,7 +113,7 @@ def largest_input(facts: Facts) -> list[Finding]:
             name,
             f"from {si(low, 'Hz')} to {si(high, 'Hz')} a sine of up to {si(peak.value, 'V')} "
             f"amplitude goes through; {name} bounds it ({cause}, at {si(peak.at_hz, 'Hz')}); the "
-            f"largest output is {si(top.value, 'V')} at {si(top.at_hz, 'Hz')}",
+            f"output is then up to {si(top.value, 'V')}, at {si(top.at_hz, 'Hz')}",
             f"keep the source below that; more {_REMEDIES[cause]} of {name} raises it",
         )
     ]

@@ -27,7 +27,7 @@ Array = npt.NDArray[np.float64]
 CAUSES: tuple[str, ...] = ("clipping", "slewing", "output current", "input range")
 _PER_DECADE = 60
 #: Points around each mode, in units of its distance from the imaginary axis.
-_AROUND = np.sinh(np.linspace(-3.0, 3.0, 31)) / 2
+_AROUND = np.sinh(np.linspace(-3.0, 3.0, 121)) / 2
 #: A band that nobody gives reaches this far beyond the slowest and the fastest natural mode.
 REACH = 10.0
 
@@ -130,8 +130,9 @@ class Levels:
 
     @property
     def largest_output(self) -> Peak:
-        """The largest amplitude of an undistorted sine at the output, V."""
-        return _most(self.frequencies, self.largest * self.transfer)
+        """What the source gives at most at the output over the band at `largest_input`, V."""
+        gain = self.output
+        return Peak(self.largest_input.value * gain.value if gain.value else 0.0, gain.at_hz)
 
     @property
     def bound(self) -> tuple[str, str]:

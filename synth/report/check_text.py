@@ -36,7 +36,7 @@ def check_text(record: CheckRecord) -> str:
     lines += ["", *_finding_lines(record.findings), ""]
     if facts.network.op_amps:
         lines += [*_op_amp_lines(facts), ""]
-    lines += [*_small_lines(facts), "", *_level_lines(facts)]
+    lines += [*_small_lines(facts), "", *_level_lines(facts, record.checked.unusable)]
     if record.predistort:
         lines += ["", *_predistortion_lines(facts.small.predistortion)]
     lines += ["", *wrapped(CAUTION)]
@@ -134,15 +134,16 @@ def _shift(r: RootShift) -> str:
     return f"{text}, Q {r.q:.4g} {'-' if r.q_shift is None else percent(r.q_shift)}"
 
 
-def _level_lines(facts: Facts) -> list[str]:
+def _level_lines(facts: Facts, unusable: Sequence[str]) -> list[str]:
     levels = facts.levels
     low, high = levels.band_hz
     largest = levels.largest_input
     lines = []
+    once = f"once {' and '.join(unusable)} is mended: " if unusable else ""
     if math.isfinite(largest.value):
         name, cause = levels.bound
         lines += wrapped(
-            f"from {si(low, 'Hz')} to {si(high, 'Hz')} the source may have "
+            f"{once}from {si(low, 'Hz')} to {si(high, 'Hz')} the source may have "
             f"{si(largest.value, 'V')} of amplitude ({name}, {cause}, at "
             f"{si(largest.at_hz, 'Hz')}); output up to {si(levels.largest_output.value, 'V')}",
             hanging="  ",
