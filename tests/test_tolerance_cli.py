@@ -190,3 +190,113 @@ def test_wrong_input(arguments, word, capsys):
 def test_wrong_circuits(circuit, word, capsys):
     assert run(["tolerance", circuit]) == 2
     assert word in capsys.readouterr().err
+
+
+# -- circuits that oscillate, and notches ----------------------------------------------------------
+
+EXCHANGED = """Sallen-Key with the op amp's inputs exchanged
+VIN in 0 DC 0 AC 1
+R1 in a 11.3k
+R2 a b 11.3k
+C1 a out 2n
+C2 b 0 1n
+XU1 out b out OPA
+.end
+"""
+RESONANT = """hydrophone band-pass of high Q
+VIN in 0 DC 0 AC 1
+R1 in a 10k
+C1 a 0 2.2n
+C2 a p 2.2n
+R2 p 0 10k
+R3 a out 10k
+XU1 p n out OPA
+R4 n 0 10k
+R5 n out 29.4k
+.end
+"""
+TWIN_T = """50 Hz hum notch
+VIN in 0 DC 0 AC 1
+R1 in a 10k
+R2 a out 10k
+C3 a 0 200n
+C1 in b 100n
+C2 b out 100n
+R3 b 0 5k
+RL out 0 1G
+.end
+"""
+
+
+def deck_of(tmp_path, text):
+    path = tmp_path / "buoy.cir"
+    path.write_text(text)
+    return str(path)
+
+
+def both(capsys, *arguments):
+    return said(capsys, *arguments), json.loads(said(capsys, *arguments, "--json"))
+
+
+def test_positive_feedback_fails_every_circuit(capsys, tmp_path):
+    """The response of the ideal circuit is a good one; with a real op amp it goes to a rail."""
+    text, answer = both(capsys, deck_of(tmp_path, EXCHANGED), "--limit", "1dB", *QUICK)
+    assert answer["yield"]["value"] == 0
+    assert any("positive feedback" in n for n in answer["notes"])
+    assert "positive feedback" in " ".join(text.split())
+
+
+def test_circuits_drawn_that_oscillate_fail(capsys, tmp_path):
+    """It grows where the coefficient of s in D(s), worked out by hand, is negative."""
+    from synth.tolerances.draws import draw
+    from synth.tolerances.spread import Spread, ranges
+
+    path = deck_of(tmp_path, RESONANT)
+    text, answer = both(capsys, path, "--limit", "6dB", "--band", "1k:3k", *QUICK)
+    from synth.network.deck_reader import read_deck
+
+    network = read_deck(RESONANT).network
+    drawn = draw(ranges(network, Spread()), 0, 0)[:500].T
+    ratios = dict(zip([b.name for b in network.branches], drawn, strict=True))
+    g1, g2, g3 = (1e-4 / ratios[n] for n in ("R1", "R2", "R3"))
+    c1, c2 = (2.2e-9 * ratios[n] for n in ("C1", "C2"))
+    k = 1 + 2.94 * ratios["R5"] / ratios["R4"]
+    # (G1 + G3 + s C1 + s C2) (G2 + s C2) - s C2 (s C2 + K G3): its coefficient of s
+    grows = c2 * (g1 + g3) + g2 * (c1 + c2) - k * g3 * c2 < 0
+    assert 0.02 < grows.mean() < 0.5
+    assert answer["yield"]["value"] == pytest.approx(1 - grows.mean(), abs=1e-12)
+    wanted = f"{100 * grows.mean():.3g} % of the circuits drawn oscillate"
+    assert any(wanted in n for n in answer["notes"])
+    assert any("worst case is infinite" in n for n in answer["notes"])
+    assert wanted in " ".join(text.split())
+    assert "1/Q crosses 0" in " ".join(text.split())
+    assert answer["sections"][0]["q_percentiles"] is None
+
+
+def test_the_notch_has_its_row(capsys, tmp_path):
+    """A twin T of R, R, R/2 and C, C, 2C has its zero at 1/(2 pi R C) (common practice)."""
+    text, answer = both(capsys, deck_of(tmp_path, TWIN_T), *QUICK)
+    f0 = 1 / (2 * np.pi * 10e3 * 100e-9)
+    k = int(np.argmin(np.abs(np.array(answer["frequencies"]) - f0)))
+    assert answer["frequencies"][k] == pytest.approx(f0, rel=1e-6)
+    assert answer["nominal_db"][k] is None
+    assert -80 < answer["percentiles"][1]["db"][k] < -20
+    row = next(line for line in text.splitlines() if line.strip().startswith("159.2 Hz"))
+    assert "-inf" in row
+
+
+def test_the_peak_has_its_row(capsys, tmp_path):
+    """At ``w0`` where a band-pass ``s/(s**2 + s*w0/Q + w0**2)`` is largest."""
+    text, answer = both(capsys, deck_of(tmp_path, RESONANT), *QUICK)
+    f0 = answer["sections"][0]["f0_hz"]
+    peak = answer["frequencies"][int(np.nanargmax(answer["nominal_db"]))]
+    assert peak == pytest.approx(f0, rel=1e-5)
+    assert any(line.strip().startswith(f"{f0 / 1e3:.4g} kHz") for line in text.splitlines()[5:20])
+
+
+def test_a_part_given_twice(capsys):
+    assert run(["tolerance", SALLEN_KEY, "--part", "R1=1%", "--part", "r1=2%"]) == 2
+    out = capsys.readouterr()
+    assert out.out == ""
+    assert "given twice" in out.err
+    assert len(out.err.splitlines()) == 1

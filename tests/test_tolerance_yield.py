@@ -20,6 +20,8 @@ from synth.tolerances.limits import (
     mask_from_text,
     read_mask,
 )
+from synth.tolerances.remarks import share_text
+from synth.tolerances.roots import has_growing_root
 from synth.tolerances.spread import Spread
 from synth.tolerances.study import tolerance
 from synth.tolerances.yields import wilson
@@ -184,3 +186,40 @@ def test_limits_are_looked_at_at_their_ends_and_beside_poles():
     found = bounds(limit, grid, np.ones(len(grid)))
     assert np.allclose(found.least, 10**-0.3)
     assert np.isinf(found.most).all()
+
+
+# -- what grows, the order of the parts, digits ----------------------------------------------------
+
+
+@pytest.mark.parametrize("degree", [1, 2, 3, 5])
+def test_roots_in_the_right_half_plane_against_numpy(degree):
+    generator = np.random.default_rng(degree)
+    c = generator.normal(size=(degree + 1, 400)) + 1.5
+    want = [bool((np.roots(x[::-1]).real > 0).any()) for x in c.T]
+    assert 0 < sum(want) < 400
+    assert has_growing_root(c).tolist() == want
+
+
+def test_a_resonator_on_the_axis_does_not_grow():
+    assert not has_growing_root(np.array([[1.0], [0.0], [1.0]]))[0]
+
+
+def test_parts_whose_yields_are_alike_come_by_share():
+    """All circuits pass a wide limit, whichever tolerance is halved: only shares tell parts apart.
+
+    A passive limit at the corner: both parts act alike, so the share goes as the tolerance squared.
+    """
+    for spread, first in ((Spread(0.05, 0.04), "R1"), (Spread(0.04, 0.05), "C1")):
+        limits = [Limit(CORNER, CORNER, "within", 0.35)]
+        result = tolerance(RC, spread, limits=limits, samples=300)
+        assert result.by_share[0].name == first
+        shares = [p.share for p in result.by_share]
+        assert shares == sorted(shares, reverse=True)
+
+
+@pytest.mark.parametrize(
+    ("share", "text"),
+    [(1.0, "100 %"), (0.99962, "99.96 %"), (0.999996, "99.9996 %"), (0.5, "50 %"), (0.0, "0 %")],
+)
+def test_only_all_circuits_are_100_per_cent(share, text):
+    assert share_text(share) == text

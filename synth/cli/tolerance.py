@@ -94,7 +94,7 @@ if TYPE_CHECKING:
     type=click.IntRange(2, 100_000),
     default=200,
     show_default=True,
-    help="Frequencies.",
+    help="Frequencies; notches and peaks come on top.",
 )
 @click.option("--phase", is_flag=True, help="Percentiles of the phase too.")
 @click.option("--corners/--no-corners", default=True, help="Find the worst case  [default: yes]")
@@ -194,6 +194,8 @@ def _own_tolerances(texts: Sequence[str]) -> dict[str, float]:
         name, equals, value = text.partition("=")
         if not equals or not name.strip():
             raise click.UsageError(f"--part: {text!r} is no tolerance; write it as in R1=0.1%")
+        if name.strip().lower() in {n.lower() for n in found}:
+            raise click.UsageError(f"--part: {name.strip()} is given twice; give it one tolerance")
         found[name.strip()] = tolerance_share(value)
     return found
 

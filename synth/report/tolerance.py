@@ -10,6 +10,8 @@ import numpy as np
 from synth.network.model import UNITS
 from synth.realisation.saved import VERSION, Json
 from synth.report.layout import labelled, table, wrapped
+from synth.tolerances.marks import extrema
+from synth.tolerances.remarks import share_text
 from synth.tolerances.result import PartSensitivity, ToleranceResult
 from synth.tolerances.sections import SectionStatistics
 from synth.tolerances.spread import Array
@@ -58,14 +60,15 @@ def _spread_words(result: ToleranceResult) -> str:
 
 
 def _response(result: ToleranceResult) -> list[str]:
-    chosen = np.unique(np.linspace(0, len(result.frequencies) - 1, _ROWS).round().astype(int))
+    even = np.linspace(0, len(result.frequencies) - 1, _ROWS).round().astype(int)
+    chosen = np.unique([*even, *extrema(result.nominal_db)])
     worst = result.worst_case
     head = ["frequency", "nominal", *(f"{p:g} %" for p in result.percents), "sigma"]
     rows = []
     for k in chosen:
         row = [format_si(float(result.frequencies[k]), "Hz"), _db(result.nominal_db[k])]
         row += [_db(x) for x in result.percentiles[:, k]]
-        row.append(f"{result.deviation_db[k]:.2g}")
+        row.append(f"{result.deviation_db[k]:.2g}" if isfinite(result.deviation_db[k]) else "-")
         if worst is not None:
             low = "" if worst.low_exact[k] else "*"
             high = "" if worst.high_exact[k] else "*"
@@ -96,7 +99,7 @@ def _yield_lines(result: ToleranceResult) -> list[str]:
 
 
 def _yield_words(y: Yield) -> str:
-    return f"{_percent(y.value)}, {_percent(y.low)} to {_percent(y.high)}"
+    return f"{share_text(y.value)}, {share_text(y.low)} to {share_text(y.high)}"
 
 
 def _sections(result: ToleranceResult) -> list[str]:
@@ -108,6 +111,8 @@ def _sections(result: ToleranceResult) -> list[str]:
         band = f"{format_si(float(x.f0_hz[0]), 'Hz')} to {format_si(float(x.f0_hz[-1]), 'Hz')}"
         if x.q is not None:
             band += f"; Q {x.q[0]:.4g} to {x.q[-1]:.4g}"
+        elif x.q_crosses:
+            band += "; 1/Q crosses 0"
         rows.append(
             (
                 s.what,
@@ -142,9 +147,14 @@ def _parts(result: ToleranceResult) -> list[str]:
             f"{size:+.3g} at {format_si(at, 'Hz', 3)}",
         ]
         if with_yield:
-            row.append(_percent(p.yield_if_halved.value) if p.yield_if_halved else "-")
+            row.append(share_text(p.yield_if_halved.value) if p.yield_if_halved else "-")
         rows.append(row)
     lines += table(head, rows, right=frozenset({1, 2, 3}))
+    if with_yield:
+        lines += wrapped(
+            "where these yields differ by no more than their confidence intervals, the parts are "
+            "in the order of their shares"
+        )
     if result.shared:
         lines += wrapped(f"drift with a common sign: {_percent(result.shared)} of the variance")
     return lines

@@ -25,7 +25,8 @@ from synth.analysis.numbers import admittances
 from synth.analysis.ring import Poly
 from synth.errors import NetworkError
 from synth.tolerances.draws import BLOCK
-from synth.tolerances.spread import Array
+from synth.tolerances.roots import has_growing_root
+from synth.tolerances.spread import Array, BoolArray
 
 #: Numbers in a tile of responses.
 _TILE = 200_000
@@ -78,6 +79,8 @@ class Factored:
         Power of u taken out of the factors.
     w_ref : float
         Angular frequency in rad/s.
+    hidden : tuple of Factor
+        Of natural modes that H does not show.
     """
 
     names: tuple[str, ...]
@@ -86,9 +89,12 @@ class Factored:
     log_gain: float
     shift: int
     w_ref: float
+    hidden: tuple[Factor, ...] = ()
 
     def prepare(self, ratios: Array) -> Array:
-        """Return the coefficients of all factors, (rows, circuits), numerators first.
+        """Return the coefficients of all factors, (rows, circuits).
+
+        Numerators first, then denominators, then those that are hidden.
 
         Parameters
         ----------
@@ -97,7 +103,8 @@ class Factored:
         """
         logs = np.log(ratios).T
         rows = [
-            f.matrix @ np.exp(f.exponents @ logs) for f in (*self.numerators, *self.denominators)
+            f.matrix @ np.exp(f.exponents @ logs)
+            for f in (*self.numerators, *self.denominators, *self.hidden)
         ]
         return np.vstack(rows) if rows else np.zeros((0, len(ratios)))
 
@@ -116,7 +123,7 @@ class Factored:
         gain = math.exp(2 * self.log_gain) * x**self.shift
         # constant factors and powers of x go into the polynomials: they cost nothing a frequency
         level = np.ones(count)
-        top, bottom = self._rows(prepared)
+        top, bottom, _ = self._rows(prepared)
         for c in top:
             level = level * c[0] ** 2 if len(c) == 1 else level
         for c in bottom:
@@ -132,7 +139,7 @@ class Factored:
     def response(self, prepared: Array, frequencies: Array) -> ComplexArray:
         """Return H itself, (frequencies, circuits); parameters as for `squares`."""
         u = 2j * np.pi * frequencies / self.w_ref
-        top, bottom = self._rows(prepared)
+        top, bottom, _ = self._rows(prepared)
         found = np.repeat(
             (math.exp(self.log_gain) * u**self.shift)[:, None], prepared.shape[1], axis=1
         )
@@ -157,11 +164,21 @@ class Factored:
                 total += sign * (powers @ f.slopes) / (powers @ f.nominal)[:, None]
         return total
 
-    def _rows(self, prepared: Array) -> tuple[list[Array], list[Array]]:
-        factors = (*self.numerators, *self.denominators)
+    def grows(self, prepared: Array) -> BoolArray:
+        """Say which circuits have a natural mode in the right half-plane, (circuits,)."""
+        _, bottom, hidden = self._rows(prepared)
+        found = np.zeros(prepared.shape[1], dtype=bool)
+        for c in (*bottom, *hidden):
+            found |= has_growing_root(c)
+        return found
+
+    def _rows(self, prepared: Array) -> tuple[list[Array], list[Array], list[Array]]:
+        factors = (*self.numerators, *self.denominators, *self.hidden)
         ends = np.cumsum([0] + [f.degree + 1 for f in factors])
         rows = [prepared[a:b] for a, b in pairwise(ends)]
-        return rows[: len(self.numerators)], rows[len(self.numerators) :]
+        first = len(self.numerators)
+        last = first + len(self.denominators)
+        return rows[:first], rows[first:last], rows[last:]
 
 
 def factored(loop: Loop) -> Factored:
@@ -183,6 +200,7 @@ def factored(loop: Loop) -> Factored:
     w_ref = _own_frequency(loop, bottom)
     numerators = [_factor(loop, p, w_ref) for p in top]
     denominators = [_factor(loop, p, w_ref) for p in bottom]
+    hidden = [p for p in loop.denominators if p not in bottom]
     return Factored(
         loop.variables,
         tuple(f for f, _, _ in numerators),
@@ -190,6 +208,7 @@ def factored(loop: Loop) -> Factored:
         sum(g for _, g, _ in numerators) - sum(g for _, g, _ in denominators),
         sum(k for _, _, k in numerators) - sum(k for _, _, k in denominators),
         w_ref,
+        tuple(_factor(loop, p, w_ref)[0] for p in hidden),
     )
 
 

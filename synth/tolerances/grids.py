@@ -11,6 +11,7 @@ from synth.analysis.numbers import modes
 from synth.errors import NumberError
 from synth.network.model import Network
 from synth.tolerances.limits import Bounds, Limit, bounds, limit_frequencies
+from synth.tolerances.marks import with_marks
 from synth.tolerances.model import Model, model_of
 from synth.tolerances.sensitivity import pass_band
 from synth.tolerances.spread import Array
@@ -33,14 +34,17 @@ def default_frequencies(network: Network, loop: Loop | None, points: int = POINT
 def frequency_range(
     network: Network, start: float | None, stop: float | None, points: int = POINTS
 ) -> Array:
-    """Return frequencies in hertz, geometric; an end that is not given is the default one.
+    """Return frequencies in hertz, geometric, with notches and peaks between them.
+
+    An end that is not given is the default one.
 
     Raises
     ------
     NumberError
         If the range is empty or not positive.
     """
-    usual = default_frequencies(network, model_of(network)[1], 2)
+    model, loop = model_of(network)
+    usual = default_frequencies(network, loop, 2)
     low = float(usual[0]) if start is None else start
     high = float(usual[-1]) if stop is None else stop
     if not 0 < low < high < math.inf:
@@ -48,7 +52,7 @@ def frequency_range(
             f"the frequencies {low:g} Hz to {high:g} Hz are no range; it must be positive and the "
             "lower end come first"
         )
-    return np.geomspace(low, high, points)
+    return with_marks(model, np.geomspace(low, high, points))
 
 
 def limit_within(

@@ -14,7 +14,7 @@ from synth.errors import NetworkError, SingularError
 from synth.network.model import Network
 from synth.tolerances.factored import ComplexArray, factored
 from synth.tolerances.nodal import nodal
-from synth.tolerances.spread import Array
+from synth.tolerances.spread import Array, BoolArray
 
 
 class Model(Protocol):
@@ -35,6 +35,10 @@ class Model(Protocol):
 
     def response(self, prepared: Array, frequencies: Array) -> ComplexArray:
         """Return H."""
+        ...
+
+    def grows(self, prepared: Array) -> BoolArray:
+        """Say which circuits have a natural mode in the right half-plane, where that is known."""
         ...
 
     def sensitivities(self, frequencies: Array) -> ComplexArray:

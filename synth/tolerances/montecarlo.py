@@ -46,12 +46,16 @@ class Drawn:
     prepared : array (rows, circuits)
         What the model needs of each.
     passed : array of bool (limits, circuits)
+        A circuit that grows by itself passes none.
+    grows : array of bool (circuits,)
+        Whether a natural mode is in the right half-plane.
     complete : bool
         False when the run was interrupted; the circuits are then the first ones of the whole.
     """
 
     prepared: Array
     passed: BoolArray
+    grows: BoolArray
     complete: bool
 
     @property
@@ -126,7 +130,8 @@ def sample(
     tasks = [(k, min(k + size, samples)) for k in range(0, samples, size)]
     work = partial(_sample_chunk, model, ranges, tuple(limits), seed)
     parts, complete = _collected(work, tasks, executor, progress)
-    return Drawn(np.hstack([p for p, _ in parts]), np.hstack([ok for _, ok in parts]), complete)
+    prepared, passed, grows = (np.hstack(x) for x in zip(*parts, strict=True))
+    return Drawn(prepared, passed, grows, complete)
 
 
 def percentiles(
@@ -190,14 +195,16 @@ def ranked(values: Array, percents: Sequence[float]) -> Array:
 
 def _sample_chunk(
     model: Model, ranges: Ranges, limits: Sequence[Bounds], seed: int, task: tuple[int, int]
-) -> tuple[Array, BoolArray]:
+) -> tuple[Array, BoolArray, BoolArray]:
     start, stop = task
-    rows, kept = [], []
+    rows, kept, wild = [], [], []
     for first in range(start, stop, BLOCK):
         prepared = model.prepare(draw(ranges, seed, first // BLOCK))
-        kept.append(passes(model, prepared, limits)[:, : stop - first])
+        grows = model.grows(prepared)
+        kept.append((passes(model, prepared, limits) & ~grows)[:, : stop - first])
         rows.append(prepared[:, : stop - first])
-    return np.hstack(rows), np.hstack(kept)
+        wild.append(grows[: stop - first])
+    return np.hstack(rows), np.hstack(kept), np.hstack(wild)
 
 
 def _slice(

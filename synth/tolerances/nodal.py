@@ -19,7 +19,7 @@ from synth.analysis.ring import Poly
 from synth.errors import NetworkError
 from synth.network.model import Network
 from synth.tolerances.factored import ComplexArray
-from synth.tolerances.spread import Array
+from synth.tolerances.spread import Array, BoolArray
 
 _MOST_NUMBERS = 1 << 20  # in the matrices of one call of the solver
 
@@ -76,6 +76,10 @@ class Nodal:
         """Return |H|**2, (frequencies, circuits)."""
         h = self.response(prepared, frequencies)
         return np.asarray(h.real**2 + h.imag**2)
+
+    def grows(self, prepared: Array) -> BoolArray:
+        """Return False for each circuit: equations at single frequencies do not show its modes."""
+        return np.zeros(prepared.shape[1], dtype=bool)
 
     def sensitivities(self, frequencies: Array) -> ComplexArray:
         """Return d ln H/d ln(value) at the nominal values, (frequencies, parts)."""

@@ -85,6 +85,8 @@ class ToleranceResult:
         Circuits drawn, and asked for.
     complete : bool
         False after an interruption; frequencies, samples or halved tolerances are then fewer.
+    growing : int
+        Circuits drawn with a natural mode in the right half-plane; no limit counts as kept there.
     notes : tuple of str
     """
 
@@ -106,17 +108,30 @@ class ToleranceResult:
     samples: int
     requested: int
     complete: bool
+    growing: int
     notes: tuple[str, ...] = ()
 
     @property
     def by_share(self) -> tuple[PartSensitivity, ...]:
         """The parts, the one to tighten first at the front.
 
-        By the yield with its tolerance halved where there are limits, then by its share.
+        By the yield with its tolerance halved where there are limits; parts whose yields differ
+        by no more than their confidence intervals, and all without limits, by their share.
         """
-        return tuple(
-            sorted(
-                self.sensitivities,
-                key=lambda p: (-(p.yield_if_halved.value if p.yield_if_halved else 0), -p.share),
-            )
+        left = sorted(
+            self.sensitivities,
+            key=lambda p: -(p.yield_if_halved.value if p.yield_if_halved else 0),
         )
+        found: list[PartSensitivity] = []
+        while left:
+            first = left[0].yield_if_halved
+            alike = [p for p in left if _overlap(first, p.yield_if_halved)]
+            found += sorted(alike, key=lambda p: -p.share)
+            left = [p for p in left if not _overlap(first, p.yield_if_halved)]
+        return tuple(found)
+
+
+def _overlap(a: Yield | None, b: Yield | None) -> bool:
+    if a is None or b is None:
+        return a is b
+    return a.low <= b.high and b.low <= a.high

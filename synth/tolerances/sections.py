@@ -17,6 +17,7 @@ import numpy as np
 
 from synth.tolerances.factored import ComplexArray, Factor, Factored
 from synth.tolerances.montecarlo import ranked
+from synth.tolerances.roots import roots_of
 from synth.tolerances.spread import Array
 
 #: A coefficient below this share of the largest counts as zero: zeros on the axis have no Q.
@@ -69,6 +70,9 @@ class SectionStatistics:
         Standard deviation over the nominal value.
     q : array (percents,) or None
     q_deviation : float or None
+        None, as `q`, where the section has no Q or `q_crosses`.
+    q_crosses : bool
+        Whether 1/Q passes through 0, so that percentiles of Q would mean nothing.
     """
 
     section: Section
@@ -76,6 +80,7 @@ class SectionStatistics:
     f0_deviation: float
     q: Array | None
     q_deviation: float | None
+    q_crosses: bool = False
 
 
 def sections(model: Factored) -> tuple[Section, ...]:
@@ -127,27 +132,30 @@ def statistics(
     hz = model.w_ref / (2 * np.pi)
     if section.degree <= 2:
         f0 = np.abs(c[0] / c[-1]) ** (1 / section.degree) * hz
-        q = np.sqrt(np.abs(c[0] * c[-1])) / c[1] * np.sign(c[-1]) if section.q is not None else None
+        q = None
+        if section.q is not None:
+            with np.errstate(divide="ignore"):
+                q = np.sqrt(np.abs(c[0] * c[-1])) / c[1] * np.sign(c[-1])
     else:
         z = _nearest(c, section.root)
         f0 = np.abs(z) * hz
         q = -np.abs(z) / (2 * z.real) if section.q is not None else None
+    crosses = q is not None and bool(((q > 0).any() and (q < 0).any()) or np.isinf(q).any())
+    if crosses:
+        q = None
     return SectionStatistics(
         section,
         ranked(f0[None, :], percents)[:, 0],
         float(f0.std() / section.f0_hz),
         None if q is None else ranked(q[None, :], percents)[:, 0],
         None if q is None or not section.q else float(q.std() / abs(section.q)),
+        crosses,
     )
 
 
 def _nearest(c: Array, root: complex) -> ComplexArray:
     """Return for each column of coefficients the root nearest to the one given."""
-    degree = len(c) - 1
-    companions = np.zeros((c.shape[1], degree, degree))
-    companions[:, range(1, degree), range(degree - 1)] = 1
-    companions[:, :, -1] = -(c[:-1] / c[-1]).T
-    found = np.linalg.eigvals(companions)
+    found = roots_of(c)
     nearest = np.abs(np.log(found / root)).argmin(axis=1)
     return np.asarray(found[np.arange(len(found)), nearest])
 

@@ -5,17 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from synth.analysis.feedback import Feedback, feedback
 from synth.analysis.loop import Loop
 from synth.errors import NumberError
 from synth.network.model import Network
-from synth.tolerances.corners import MOST_PARTS, WorstCase, worst_case
+from synth.tolerances.corners import WorstCase, worst_case
 from synth.tolerances.factored import Factored
 from synth.tolerances.grids import bounds_of, default_frequencies
 from synth.tolerances.limits import Bounds, Limit
+from synth.tolerances.marks import at_zeros, with_marks
 from synth.tolerances.model import Model, model_of
 from synth.tolerances.montecarlo import (
     Drawn,
@@ -26,6 +28,7 @@ from synth.tolerances.montecarlo import (
     sample,
     steps,
 )
+from synth.tolerances.remarks import positive_feedback, study_notes
 from synth.tolerances.result import LimitYield, PartSensitivity, ToleranceResult
 from synth.tolerances.sections import SectionStatistics, sections, statistics
 from synth.tolerances.sensitivity import decibels_per_cent, pass_band, variance
@@ -47,6 +50,7 @@ class _Case:
     model: Model
     loop: Loop | None
     ranges: Ranges
+    feedback: Feedback | None
 
 
 def tolerance(
@@ -74,7 +78,8 @@ def tolerance(
     spread : Spread, optional
         How the parts vary; by default uniform, resistors 1 %, capacitors 5 %.
     frequencies : sequence of float, optional
-        In hertz; by default 200 over a decade beyond the natural modes on either side.
+        In hertz; by default 200 over a decade beyond the natural modes on either side, and
+        those of notches and peaks.
     limits : sequence of Limit
         What the yield is asked against.
     reference : Transfer, optional
@@ -119,8 +124,9 @@ def tolerance(
     """
     given = Spread() if spread is None else spread
     model, loop = model_of(network)
-    case = _Case(network, model, loop, ranges(network, given))
-    grid = _grid(network, loop, frequencies, band)
+    said = None if loop is None else feedback(loop)
+    case = _Case(network, model, loop, ranges(network, given), said)
+    grid = _grid(network, model, loop, frequencies, band)
     wanted = _percents(percents)
     check(samples, seed)
     done = _carry_out(
@@ -169,8 +175,10 @@ def _carry_out(
     halves = len(case.ranges.names) if tests else 0
     tick = _counter(progress, chunks * (1 + halves) + slices)
 
+    usable = not positive_feedback(case.feedback)
+
     def draw(parts: Ranges) -> Drawn:
-        return sample(
+        found = sample(
             case.model,
             parts,
             tests,
@@ -179,6 +187,7 @@ def _carry_out(
             executor=executor,
             progress=tick,
         )
+        return replace(found, passed=found.passed & usable)
 
     drawn = draw(case.ranges)
     # an interruption may have broken the pool, so what is left is done here
@@ -200,7 +209,7 @@ def _carry_out(
             corner = worst_case(case.loop, case.ranges, grid)
     except KeyboardInterrupt:
         finished = False
-    notes = _notes(case.loop is not None, corners and finished and corner is None)
+    notes = study_notes(case.feedback, drawn, corner, corners and finished and corner is None)
     return _Outcome(drawn, found, halved, corner, finished, notes)
 
 
@@ -218,9 +227,13 @@ def _record(
     nominal = case.model.prepare(np.ones((1, len(case.ranges.names))))
     nominal_db = decibels(case.model.squares(nominal, grid)[:, 0])
     per_cent = decibels_per_cent(case.model, grid)
-    inside = pass_band(nominal_db, grid, band)
+    zeros = at_zeros(case.model, grid)
+    nominal_db[zeros] = -np.inf  # by the equations, not to rounding; no sensitivity is defined
+    per_cent[zeros] = np.nan
+    inside = pass_band(nominal_db, grid, band) & ~zeros
     if not inside.any():  # after an interruption the band may not have been reached
-        inside = np.ones(len(grid), dtype=bool)
+        inside = ~zeros
+    ends = (float(grid[0]), float(grid[-1]))
     predicted = variance(per_cent, case.ranges)
     shares, shared = predicted.shares(inside)
     return ToleranceResult(
@@ -238,13 +251,14 @@ def _record(
         ),
         sensitivities=_parts(case, per_cent, int(np.argmax(nominal_db)), shares, done.halved),
         sections=_sections(case.model, done.drawn, percents),
-        band=(float(grid[inside][0]), float(grid[inside][-1])),
+        band=(float(grid[inside][0]), float(grid[inside][-1])) if inside.any() else ends,
         shared=shared,
         spread=spread,
         seed=asked[1],
         samples=done.drawn.count,
         requested=asked[0],
         complete=done.finished,
+        growing=int(done.drawn.grows.sum()),
         notes=done.notes,
     )
 
@@ -275,12 +289,13 @@ def decibels(squares: Array) -> Array:
 
 def _grid(
     network: Network,
+    model: Model,
     loop: Loop | None,
     frequencies: Sequence[float] | Array | None,
     band: tuple[float, float] | None,
 ) -> Array:
     if frequencies is None:
-        grid = default_frequencies(network, loop)
+        grid = with_marks(model, default_frequencies(network, loop))
     else:
         grid = np.unique(np.asarray(frequencies, dtype=float))
     if not len(grid) or not (np.isfinite(grid).all() and grid[0] > 0):
@@ -328,17 +343,3 @@ def _sections(
     if not isinstance(model, Factored):
         return ()
     return tuple(statistics(model, x, drawn.prepared, percents) for x in sections(model))
-
-
-def _notes(formula: bool, too_large: bool) -> tuple[str, ...]:
-    if not formula:
-        return (
-            "the formula of this circuit has too many terms, so the response is computed from its "
-            "equations, without f0, Q and the worst case",
-        )
-    if too_large:
-        return (
-            f"more than {MOST_PARTS} parts act together in this circuit, so the worst case is not "
-            "given; the percentiles stand",
-        )
-    return ()
