@@ -12,10 +12,10 @@ import synth
 
 PACKAGE = Path(synth.__file__).resolve().parent
 
-#: Rooms from the lowest to the highest.  `units` and `errors` are one layer.
+#: Rooms from the lowest to the highest.  Rooms of one row do not need each other.
 ORDER = (
     ("errors",),
-    ("units",),
+    ("units", "progress"),
     ("transfer",),
     ("network",),
     ("analysis",),

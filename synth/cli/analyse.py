@@ -24,16 +24,17 @@ def analyse(
     poles and zeros in rad/s, the stages, and the transfer of every terminal at the input or
     ground with their sum, which is 1.
     """
+    from synth.cli.output import deliver
+    from synth.report.answer import analysis_answer
     from synth.report.record import analysis_record
+    from synth.report.text import analysis_text
 
     found = load(circuit, input_, output, ground, keep_grounded)
     record = analysis_record(found.network)
-    if as_json:
-        from synth.cli.output import show
-        from synth.report.answer import analysis_answer
-
-        show(analysis_answer(record, found))
-        return
-    from synth.report.text import analysis_text
-
-    click.echo(analysis_text(record, found.notes), nl=False)
+    deliver(
+        None,
+        None,
+        as_json,
+        lambda: analysis_answer(record, found),
+        lambda: analysis_text(record, found.notes),
+    )

@@ -19,7 +19,7 @@ def catalog(name: str | None, kind: str | None, order: int | None, as_json: bool
     """
     from synth.catalog import stage, stages
     from synth.claims import STAGE_KINDS
-    from synth.cli.output import show
+    from synth.cli.output import deliver
     from synth.report import answer, text
     from synth.report.netlist import deck_text
     from synth.report.record import response_of
@@ -29,10 +29,13 @@ def catalog(name: str | None, kind: str | None, order: int | None, as_json: bool
             raise click.UsageError("--kind and --order are for the list; leave NAME or them out")
         found = stage(name)
         response = response_of(found.circuit())
-        if as_json:
-            show(answer.stage_answer(found, response))
-        else:
-            click.echo(text.stage_text(found, response, deck_text(response.network)), nl=False)
+        deliver(
+            None,
+            None,
+            as_json,
+            lambda: answer.stage_answer(found, response),
+            lambda: text.stage_text(found, response, deck_text(response.network)),
+        )
         return
     if kind is not None and kind not in STAGE_KINDS:
         raise click.UsageError(f"there is no kind {kind!r}; the kinds are {', '.join(STAGE_KINDS)}")
@@ -43,7 +46,10 @@ def catalog(name: str | None, kind: str | None, order: int | None, as_json: bool
         for s in stages()
         if (kind is None or kind in s.kinds) and (order is None or order == s.order)
     ]
-    if as_json:
-        show(answer.catalog_answer(listed))
-    else:
-        click.echo(text.catalog_text(listed), nl=False)
+    deliver(
+        None,
+        None,
+        as_json,
+        lambda: answer.catalog_answer(listed),
+        lambda: text.catalog_text(listed),
+    )

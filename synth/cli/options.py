@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from synth.cli.terminal import quiet_option
 from synth.errors import NumberError
 
 if TYPE_CHECKING:
@@ -171,7 +172,8 @@ def version_option(command: _F) -> _F:
 
 
 def json_option(command: _F) -> _F:
-    """Add ``--json``."""
+    """Add ``--json``, and ``--quiet`` beside it."""
+    command = quiet_option(command)
     return click.option("--json", "as_json", is_flag=True, help="Answer in JSON.")(command)
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from synth.cli.terminal import say
 from synth.errors import DeckError
 
 if TYPE_CHECKING:
@@ -120,6 +121,6 @@ def deliver(
     if made is not None:
         show(made)
     if shown is not None:
-        click.echo(shown, nl=False)
+        say(shown)
         if path is not None:
-            click.echo(f"written: {path}")
+            say(f"written: {path}\n")

@@ -18,6 +18,7 @@ from synth.cli.options import (
     file_option,
     json_option,
 )
+from synth.cli.terminal import meter
 
 if TYPE_CHECKING:
     from synth.realisation.design import Realisation
@@ -206,7 +207,15 @@ def _search(
 ) -> tuple[Realisation, ...]:
     from synth.realisation.realise import realise as search
 
-    return search(target, resistors=shelves[0], capacitors=shelves[1], top=top, seed=seed)
+    with meter("searching") as progress:
+        return search(
+            target,
+            resistors=shelves[0],
+            capacitors=shelves[1],
+            top=top,
+            seed=seed,
+            progress=progress,
+        )
 
 
 def _ranking(
@@ -222,17 +231,21 @@ def _ranking(
     from synth.realisation.with_amplifier import ranking
 
     order = parse_order(rank)
-    return ranking(
-        target,
-        checked_model(op_amp, around.supply),
-        conditions_of(
-            around.source_resistance, around.load, around.band, around.level, around.tolerance
-        ),
-        order=order,
-        resistors=shelves[0],
-        capacitors=shelves[1],
-        seed=seed,
+    model = checked_model(op_amp, around.supply)
+    conditions = conditions_of(
+        around.source_resistance, around.load, around.band, around.level, around.tolerance
     )
+    with meter("searching") as progress:
+        return ranking(
+            target,
+            model,
+            conditions,
+            order=order,
+            resistors=shelves[0],
+            capacitors=shelves[1],
+            seed=seed,
+            progress=progress,
+        )
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import pi, prod
 
@@ -12,13 +12,14 @@ from synth.analysis.numbers import transfer
 from synth.catalog import stages
 from synth.errors import RealisationError
 from synth.network.equivalence import equivalent, shape_key
+from synth.progress import Progress, counter, portion
 from synth.realisation.design import Design, Realisation, StageUse
 from synth.realisation.fitted import FittedStage, least_cost, spread_of
 from synth.realisation.ranking import rank
 from synth.realisation.refine import LISTED, WORK, Refined, jointly, refined
 from synth.search.candidates import Candidate, SectionTarget, derivations, negated, search
 from synth.search.lifted import candidates_for
-from synth.search.plan import Chain, best_chains, free_plan, gain_target, plans
+from synth.search.plan import Chain, Plan, best_chains, free_plan, gain_target, plans
 from synth.search.split import splits
 from synth.target.target import Target, phase_error, realised_error
 from synth.transfer.kinds import describe
@@ -35,6 +36,10 @@ LIFTED = 16
 #: How many circuits are fitted for all sections together; the simplest come first.
 MOST_FITS = 24
 _KEEP = 24
+#: Shares of the search after which sections are fitted and chains assembled; of the whole, after
+#: which circuits are found and only their values are left to prove.  They pace the progress told.
+_FITTED, _ASSEMBLED = 0.4, 0.7
+_SEARCHED = 0.6
 _MORE = 4  # circuits assembled beyond those asked for, since the whole may change the order
 
 
@@ -46,6 +51,7 @@ def realise(
     top: int = 5,
     seed: int = 0,
     work: float = WORK,
+    progress: Progress | None = None,
 ) -> tuple[Realisation, ...]:
     """Return circuits that realise `target`, best first.
 
@@ -60,6 +66,8 @@ def realise(
         Of the random starts of the value fits; the result is reproducible.
     work : float
         Rows of the enumeration that proves the values of each stage offered.
+    progress : callable, optional
+        Called with (done, total).
 
     Returns
     -------
@@ -72,9 +80,18 @@ def realise(
     RealisationError
         If no circuit of the catalogue can have a section of the target; the message says why.
     """
-    found = candidates(target, resistors=resistors, capacitors=capacitors, count=top, seed=seed)
+    found = candidates(
+        target,
+        resistors=resistors,
+        capacitors=capacitors,
+        count=top,
+        seed=seed,
+        progress=portion(progress, 0.0, _SEARCHED),
+    )
     offers = sorted(found, key=_place)[:top]
-    return tuple(sorted(proved(target, offers, resistors, capacitors, work), key=rank))
+    proving = portion(progress, _SEARCHED, 1.0)
+    made = proved(target, offers, resistors, capacitors, work, progress=proving)
+    return tuple(sorted(made, key=rank))
 
 
 @dataclass(frozen=True)
@@ -92,25 +109,25 @@ def candidates(
     capacitors: Shelf = CAPACITORS,
     count: int,
     seed: int = 0,
+    progress: Progress | None = None,
 ) -> list[Offer]:
     """Return inequivalent circuits that realise `target`, about `count` and in no order.
 
     Parameters as `realise`; so are the errors.
     """
     ways = splits(target.transfer)
-    workshop = _Workshop({"R": resistors, "C": capacitors}, seed, max(map(len, ways)))
-    fixed = [
-        chain
-        for split in ways
-        for plan in plans(target.transfer, split)
-        for chain in best_chains(plan, workshop.fits, _KEEP)
-    ]
-    found = _assemble_best(target, fixed, count, workshop)
+    planned = [plan for split in ways for plan in plans(target.transfer, split)]
+    tick = counter(portion(progress, 0.0, _FITTED), len(_section_targets(planned)))
+    workshop = _Workshop({"R": resistors, "C": capacitors}, seed, max(map(len, ways)), tick)
+    fixed = [chain for plan in planned for chain in best_chains(plan, workshop.fits, _KEEP)]
+    assembling = portion(progress, _FITTED, _ASSEMBLED)
+    found = _assemble_best(target, fixed, count, workshop, assembling)
     if len(found) < 2 or _costly(found, max(len(split) for split in ways)):
         free = [
             chain for split in ways for chain in best_chains(free_plan(split), workshop.fits, _KEEP)
         ]
-        found = _inequivalent([*found, *_assemble_best(target, free, count, workshop)])
+        rest = portion(progress, _ASSEMBLED, 1.0)
+        found = _inequivalent([*found, *_assemble_best(target, free, count, workshop, rest)])
     if not found:
         raise RealisationError(workshop.complaint(target))
     return found
@@ -122,6 +139,8 @@ def proved(
     resistors: Shelf = RESISTORS,
     capacitors: Shelf = CAPACITORS,
     work: float = WORK,
+    *,
+    progress: Progress | None = None,
 ) -> list[Realisation]:
     """Return the offers, in their order, with values chosen by proof where the work allows.
 
@@ -146,13 +165,22 @@ def proved(
         return done[key]
 
     made = []
+    tick = counter(progress, len(offers))
     for offer in offers:
         keep = LISTED if len(offer.stages) > 1 else 1
         stages = jointly(target, [chosen(s, keep) for s in offer.stages])
         better = _assembled(target, stages).realisation
         worse = better.misses > max(1.0, offer.realisation.misses)
         made.append(offer.realisation if worse else better)
+        tick()
     return made
+
+
+def _section_targets(planned: Sequence[Plan]) -> set[SectionTarget]:
+    """Return the sections that plans ask for, of either sign where the sign matters."""
+    found = {_rounded(t) for plan in planned for t in plan.targets}
+    signed = {negated(t) for p in planned if p.negative is not None for t in p.targets}
+    return found | {_rounded(t) for t in signed}
 
 
 def _place(offer: Offer) -> tuple[float, ...]:
@@ -185,18 +213,25 @@ def _leading(found: SectionFit) -> float:
 
 
 def _assemble_best(
-    target: Target, chains: Sequence[Chain[FittedStage]], count: int, workshop: _Workshop
+    target: Target,
+    chains: Sequence[Chain[FittedStage]],
+    count: int,
+    workshop: _Workshop,
+    progress: Progress | None,
 ) -> list[Offer]:
     """Assemble the cheapest chains, one of each set of stages, their values searched in depth."""
     unique: dict[tuple[str, ...], Chain[FittedStage]] = {}
     for chain in sorted(chains, key=lambda c: c.cost):
         unique.setdefault(tuple(sorted(s.label for s in chain.stages)), chain)
     found = []
-    for chain in list(unique.values())[: count + _MORE]:
+    tried = list(unique.values())[: count + _MORE]
+    tick = counter(progress, len(tried))
+    for chain in tried:
         deep = [workshop.deepened(s) for s in chain.stages]
         stages = _levelled(target, deep, workshop)
         if stages is not None:
             found.append(_assembled(target, stages))
+        tick()
     return _inequivalent(found)
 
 
@@ -214,10 +249,13 @@ def _inequivalent(found: Sequence[Offer]) -> list[Offer]:
 class _Workshop:
     """The fits made so far for one question; each section is fitted once for each sign."""
 
-    def __init__(self, shelves: Mapping[str, Shelf], seed: int, sections: int) -> None:
+    def __init__(
+        self, shelves: Mapping[str, Shelf], seed: int, sections: int, tick: Callable[[], None]
+    ) -> None:
         self._shelves = shelves
         self._enough = max(6, MOST_FITS // sections)
         self._seed = seed
+        self._tick = tick
         self._fits: dict[SectionTarget, tuple[FittedStage, ...]] = {}
         self._deep: dict[tuple[str, SectionTarget], FittedStage] = {}
         self._obstacles: dict[SectionTarget, Mapping[str, int]] = {}
@@ -244,6 +282,7 @@ class _Workshop:
                     break
             self._misfits[key] = tuple(misfits)
             self._fits[key] = tuple(sorted(sound, key=lambda f: f.cost))
+            self._tick()
         return self._fits[key]
 
     def deepened(self, stage: FittedStage) -> FittedStage:

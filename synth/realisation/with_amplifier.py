@@ -21,6 +21,7 @@ from synth.checking.conditions import Conditions
 from synth.checking.loading import with_source_and_load
 from synth.checking.model import OpAmpModel
 from synth.errors import NumberError, RealisationError
+from synth.progress import Progress, counter, portion
 from synth.realisation.design import Realisation
 from synth.realisation.ranking import (
     CRITERIA,
@@ -47,6 +48,8 @@ FULL_CHECKS = 30
 #: How many of those get values chosen by proof, and the check once more.
 PROVED = 5
 _STEPS_TOLD = 8
+#: Shares of the work after which circuits are found and checked; they pace the progress told.
+_SEARCHED, _CHECKED = 0.6, 0.8
 
 
 @dataclass(frozen=True)
@@ -138,6 +141,7 @@ def ranking(
     resistors: Shelf = RESISTORS,
     capacitors: Shelf = CAPACITORS,
     seed: int = 0,
+    progress: Progress | None = None,
 ) -> Ranking:
     """Rank the circuits for a target with a real op amp.
 
@@ -154,6 +158,8 @@ def ranking(
         Where values come from.
     seed : int
         Of the value search.
+    progress : callable, optional
+        Called with (done, total).
 
     Raises
     ------
@@ -162,7 +168,12 @@ def ranking(
     """
     around = conditions or Conditions()
     found = candidates(
-        target, resistors=resistors, capacitors=capacitors, count=FULL_CHECKS, seed=seed
+        target,
+        resistors=resistors,
+        capacitors=capacitors,
+        count=FULL_CHECKS,
+        seed=seed,
+        progress=portion(progress, 0.0, _SEARCHED),
     )
 
     def cheap_row(r: Realisation) -> Ranked:
@@ -174,11 +185,17 @@ def ranking(
     offers = {id(o.realisation): o for o in found}
     cheap = [cheap_row(o.realisation) for o in found]
     cheap.sort(key=lambda row: order_key(row.scores, order))
-    best = [_full(row, model, around) for row in cheap[:FULL_CHECKS]]
+    tick = counter(portion(progress, _SEARCHED, _CHECKED), min(len(cheap), FULL_CHECKS))
+    best = []
+    for row in cheap[:FULL_CHECKS]:
+        best.append(_full(row, model, around))
+        tick()
     best.sort(key=place)
     first = [offers[id(row.realisation)] for row in best[:PROVED]]
+    proving = portion(progress, _CHECKED, 1.0)
     anew = [
-        _full(cheap_row(r), model, around) for r in proved(target, first, resistors, capacitors)
+        _full(cheap_row(r), model, around)
+        for r in proved(target, first, resistors, capacitors, progress=proving)
     ]
     rows = [*sorted([*anew, *best[PROVED:]], key=place), *cheap[FULL_CHECKS:]]
     return Ranking(

@@ -12,6 +12,7 @@ from synth.catalog import Stage
 from synth.network.model import UNITS, Network
 from synth.report.layout import labelled, shortened, table, wrapped
 from synth.report.record import Analysis, RealisationRecord, Response, TransformRecord
+from synth.report.sketch import sketch
 from synth.target.target import MEETS_DB, MEETS_DEGREES, MEETS_SHARE, Target
 from synth.transfer.section import Section, polynomial_text, section_figures
 from synth.transfer.transfer import Transfer
@@ -38,6 +39,7 @@ def analysis_text(analysis: Analysis, notes: Sequence[str] = ()) -> str:
     lines += [*_count_line(network), *_notes(notes), ""]
     lines += _input_lines(analysis)
     if numbers is not None:
+        lines += _sketch_lines(numbers.transfer)
         lines += [""]
         lines += labelled("modes (rad/s)", _roots(numbers.modes))
         lines += labelled("poles (rad/s)", _roots(numbers.transfer.poles))
@@ -98,6 +100,8 @@ def transform_text(record: TransformRecord, notes: Sequence[str] = ()) -> str:
         lines += _step_lines(step)
     lines += ["", *response_lines(record.before, "H before")]
     lines += ["", *response_lines(record.after, "H after")]
+    if record.after.numbers is not None:
+        lines += _sketch_lines(record.after.numbers.transfer)
     if record.sum is not None:
         lines += ["", *labelled("H before + H after (exact)", str(record.sum))]
     lines += _findings(record.findings)
@@ -145,8 +149,10 @@ def realise_text(
         lines += ["", *wrapped(_none_meets(target), "! ", "  ")]
     for record in records:
         lines += ["", *_realisation_lines(record), *(remarks or {}).get(record.number, ())]
-    chosen = records[picked - 1].realisation.network
-    lines += ["", f"parts of circuit {picked}", *part_lines(chosen), *wrapped(CAUTION)]
+    chosen = records[picked - 1]
+    parts = part_lines(chosen.realisation.network)
+    lines += [*_sketch_lines(chosen.transfer, f" of circuit {picked}"), ""]
+    lines += [f"parts of circuit {picked}", *parts, *wrapped(CAUTION)]
     return _text(lines)
 
 
@@ -232,6 +238,11 @@ def response_lines(response: Response, label: str) -> list[str]:
         return lines
     lines += transfer_lines(n.transfer)
     return [*lines, *wrapped(str(n.description), "  ", "    ")]
+
+
+def _sketch_lines(transfer: Transfer, whose: str = "") -> list[str]:
+    drawn = sketch(transfer)
+    return ["", f"|H|{whose}, in dB over frequency", *drawn] if drawn else []
 
 
 def transfer_lines(transfer: Transfer | None) -> list[str]:
