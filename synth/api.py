@@ -11,6 +11,7 @@ from pathlib import Path
 from synth.errors import TargetError
 from synth.network.deck_reader import read_deck
 from synth.network.model import Network
+from synth.progress import Progress
 from synth.realisation.circuit import read_circuit, read_design_file
 from synth.realisation.design import Design, Realisation
 from synth.realisation.realise import realise as search
@@ -305,6 +306,7 @@ def realise(
     capacitors: Shelf = CAPACITORS,
     top: int = 5,
     seed: int = 0,
+    progress: Progress | None = None,
 ) -> tuple[Realisation, ...]:
     """Return circuits for a target, best first.
 
@@ -320,6 +322,8 @@ def realise(
         How many circuits at most.
     seed : int
         Of the value search; the result is reproducible.
+    progress : callable, optional
+        Called with (done, total) as the search goes on.
 
     Returns
     -------
@@ -353,7 +357,14 @@ def realise(
             width_hz=width_hz,
             edge=edge,
         )
-    return search(wanted, resistors=resistors, capacitors=capacitors, top=top, seed=seed)
+    return search(
+        wanted,
+        resistors=resistors,
+        capacitors=capacitors,
+        top=top,
+        seed=seed,
+        progress=progress,
+    )
 
 
 # -- preferred values ------------------------------------------------------------------------------

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import click
 
+from synth.cli.completion import stage_names
 from synth.cli.options import json_option
 
 
 @click.command()
-@click.argument("name", metavar="[NAME]", required=False)
+@click.argument("name", metavar="[NAME]", required=False, shell_complete=stage_names)
 @click.option("--kind", metavar="KIND", help="Only stages that can be of this kind.")
 @click.option("--order", type=int, metavar="N", help="Only stages with N natural modes.")
 @json_option

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from synth.cli.completion import op_amps
 from synth.cli.options import (
     Command,
     checked_model,
@@ -36,7 +37,14 @@ class Check(Command):
 
 @click.command(cls=Check)
 @circuit_options
-@click.option("--op-amp", "op_amp", required=True, metavar="MODEL", help="Class, file or list.")
+@click.option(
+    "--op-amp",
+    "op_amp",
+    required=True,
+    metavar="MODEL",
+    shell_complete=op_amps,
+    help="Class, file or list.",
+)
 @condition_options
 @click.option("--predistort", is_flag=True, help="Values that put poles and zeros back; see -o.")
 @file_option

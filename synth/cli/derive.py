@@ -4,13 +4,22 @@ from __future__ import annotations
 
 import click
 
+from synth.cli.completion import lift_kinds
 from synth.cli.lift import LiftCommand, goal_kind, share
 from synth.cli.options import circuit_options, file_option, json_option, load
+from synth.cli.terminal import meter
 
 
 @click.command(cls=LiftCommand)
 @circuit_options
-@click.option("--to", "kind", metavar="KIND", required=True, help="The response wanted.")
+@click.option(
+    "--to",
+    "kind",
+    metavar="KIND",
+    required=True,
+    shell_complete=lift_kinds,
+    help="The response wanted.",
+)
 @click.option(
     "--tolerance",
     default="1%",
@@ -55,7 +64,10 @@ def derive(
     found = load(circuit, input_, output, ground, keep_grounded)
     name, at_hz = goal_kind(kind)
     part = share(tolerance)
-    routes = find_routes(found.network, name, at_hz, tolerance=part, fresh=fresh)
+    with meter("looking") as progress:
+        routes = find_routes(
+            found.network, name, at_hz, tolerance=part, fresh=fresh, progress=progress
+        )
     if pick > len(routes):
         raise click.UsageError(f"--pick {pick}: there are {len(routes)} routes")
     content = None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from synth.cli.completion import step_texts
 from synth.cli.options import Command, Quantity, circuit_options, json_option, load
 
 #: Ending of a file -> how it is written.
@@ -23,7 +24,7 @@ class Explain(Command):
 
 @click.command(cls=Explain)
 @circuit_options
-@click.argument("steps", metavar="[STEP...]", nargs=-1)
+@click.argument("steps", metavar="[STEP...]", nargs=-1, shell_complete=step_texts)
 @click.option(
     "--format",
     "form",

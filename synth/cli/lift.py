@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from synth.cli.completion import lift_kinds
 from synth.cli.options import Command, circuit_options, file_option, json_option, load
 
 
@@ -23,7 +24,9 @@ class LiftCommand(Command):
 
 @click.command(cls=LiftCommand)
 @circuit_options
-@click.option("--to", "kind", metavar="KIND", help="The response wanted.")
+@click.option(
+    "--to", "kind", metavar="KIND", shell_complete=lift_kinds, help="The response wanted."
+)
 @click.option(
     "--numerator",
     metavar="TEXT",

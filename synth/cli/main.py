@@ -51,6 +51,27 @@ class Group(click.Group):
             )
         return super().resolve_command(ctx, args)
 
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the exit statuses and how to switch completion on."""
+        with formatter.section("Exit status"):
+            formatter.write_dl(_ENDS)
+        with formatter.section("Completion of words by the shell"):
+            formatter.write_text('bash: eval "$(_SYNTH_COMPLETE=bash_source synth)"')
+            formatter.write_text('zsh: eval "$(_SYNTH_COMPLETE=zsh_source synth)"')
+            formatter.write_text("fish: _SYNTH_COMPLETE=fish_source synth | source")
+
+
+_ENDS = (
+    ("0", "done"),
+    (
+        str(_WRONG_INPUT),
+        "the input or the options are wrong; one sentence says how",
+    ),
+    (str(_FAULT), f"a fault of the program; {TRACE}=1 shows where"),
+    (str(_INTERRUPTED), "interrupted"),
+    (str(_PIPE), "whoever read the output stopped reading"),
+)
+
 
 @click.group(cls=Group, invoke_without_command=True)
 @version_option

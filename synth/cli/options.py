@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from synth.cli.completion import circuits
 from synth.cli.terminal import quiet_option
 from synth.errors import NumberError
 
@@ -239,7 +240,7 @@ def circuit_options(command: _F) -> _F:
         ),
     ):
         command = add(command)
-    return click.argument("circuit", metavar="CIRCUIT")(command)
+    return click.argument("circuit", metavar="CIRCUIT", shell_complete=circuits)(command)
 
 
 def load(

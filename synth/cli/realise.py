@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from synth.cli.completion import families, op_amps, target_kinds
 from synth.cli.options import (
     Command,
     Decibels,
@@ -63,8 +64,10 @@ class Realise(Command):
 
 
 @click.command(cls=Realise)
-@click.argument("kind", metavar="[KIND]", required=False)
-@click.option("--family", metavar="NAME", help="Response family [butterworth].")
+@click.argument("kind", metavar="[KIND]", required=False, shell_complete=target_kinds)
+@click.option(
+    "--family", metavar="NAME", shell_complete=families, help="Response family [butterworth]."
+)
 @click.option("--order", type=int, metavar="N", help="Number of poles [2].")
 @click.option("--at", type=Quantity("Hz", "frequency"), metavar="F", help="Frequency, as 1kHz.")
 @click.option("--q", type=Quantity("", "number"), metavar="Q", help="Q of the poles, or F/width.")
@@ -84,7 +87,13 @@ class Realise(Command):
 @click.option("--top", type=click.IntRange(1, 100), default=5, show_default=True, metavar="N")
 @click.option("--pick", type=click.IntRange(1, 100), metavar="N", help="Circuit to show and write.")
 @click.option("--seed", type=click.IntRange(0), default=0, metavar="N", help="Of the value search.")
-@click.option("--op-amp", "op_amp", metavar="MODEL", help="Rank with it: class, file or list.")
+@click.option(
+    "--op-amp",
+    "op_amp",
+    metavar="MODEL",
+    shell_complete=op_amps,
+    help="Rank with it: class, file or list.",
+)
 @click.option("--rank", "rank", metavar="LIST", help="Criteria to rank by first, as noise,spread.")
 @click.option("--explain-rank", is_flag=True, help="Say what put each circuit before the next.")
 @condition_options

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from synth.cli.completion import step_texts
 from synth.cli.options import Command, circuit_options, file_option, json_option, load
 
 
@@ -20,7 +21,7 @@ class Transform(Command):
 
 @click.command(cls=Transform)
 @circuit_options
-@click.argument("steps", metavar="STEP...", nargs=-1, required=True)
+@click.argument("steps", metavar="STEP...", nargs=-1, required=True, shell_complete=step_texts)
 @file_option
 @json_option
 def transform(

@@ -19,6 +19,7 @@ from synth.analysis.zeros import Zero, transmission_zeros
 from synth.errors import RealisationError, SynthError, TargetError, TransformError
 from synth.network.equivalence import equivalent, shape_key
 from synth.network.model import Network
+from synth.progress import Progress, counter, portion
 from synth.realisation.realise import realise
 from synth.realisation.rework import Rework, rework
 from synth.search.goal import Goal, goals
@@ -42,6 +43,8 @@ CHAINS: tuple[tuple[Transformation, ...], ...] = (
 #: Name of the route that leaves the circuit alone.
 AS_IT_IS = "the circuit as it is"
 _LIFTS = 3
+#: Share of the work after which only fresh circuits are left; it paces the progress told.
+_LOOKED = 0.4
 #: Preferred values leave a balanced zero within this share of the terms from its place.
 _ROUNDED = 0.02
 
@@ -87,6 +90,7 @@ def derive(
     *,
     tolerance: float = 0.01,
     fresh: int = 1,
+    progress: Progress | None = None,
 ) -> tuple[Route, ...]:
     """Return the routes from `network` to `kind`, least rework first.
 
@@ -102,6 +106,8 @@ def derive(
         Of the parts, for the floors of balanced zeros.
     fresh : int
         How many fresh circuits to offer beside.
+    progress : callable, optional
+        Called with (done, total).
 
     Raises
     ------
@@ -123,10 +129,14 @@ def derive(
     question = _Question(kind, at_hz, order, tolerance)
     wanted = goals(loop, kind, at_hz)
     found: list[Route] = []
+    tick = counter(portion(progress, 0.0, _LOOKED), len(CHAINS))
     for chain in CHAINS:
         found += _by_chain(network, chain, question)
+        tick()
     kept = _inequivalent(found)
-    kept += _fresh(network, question.fullest(wanted), question, fresh)
+    kept += _fresh(
+        network, question.fullest(wanted), question, fresh, portion(progress, _LOOKED, 1.0)
+    )
     if not kept:
         raise RealisationError(
             f"no route leads from this circuit to the kind {kind}: no transformation or lift gives "
@@ -253,13 +263,15 @@ def _close(a: Transfer, b: Transfer) -> bool:
     return all(abs(a(k * w) - b(k * w)) <= 1e-6 * max(1e-12, abs(a(k * w))) for k in (0.3, 1.7))
 
 
-def _fresh(network: Network, wanted: Goal, question: _Question, count: int) -> list[Route]:
+def _fresh(
+    network: Network, wanted: Goal, question: _Question, count: int, progress: Progress | None
+) -> list[Route]:
     """Circuits of the catalogue with the same poles, at unit gain where they pass."""
     if count < 1:
         return []
     try:
         target = transfer_target(Transfer.from_tf(*wanted.seen))
-        best = realise(target, top=count)
+        best = realise(target, top=count, progress=progress)
     except (RealisationError, TargetError, TransformError):
         return []
     routes = []
