@@ -26,6 +26,7 @@ ORDER = (
     ("search",),
     ("values",),
     ("tolerances",),
+    ("ladder",),
     ("checking",),
     ("realisation",),
     ("report",),

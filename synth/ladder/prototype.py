@@ -213,9 +213,7 @@ def _square(p: Poly) -> Poly:
 
 def _least_ratio(dd: Poly, nn: Poly) -> Fraction:
     """Return the least |D/N|^2 on the axis of frequencies, where |H| is largest."""
-    slope = poly.subtract(
-        poly.mul(poly.derivative(dd), nn), poly.mul(dd, poly.derivative(nn))
-    )
+    slope = poly.subtract(poly.mul(poly.derivative(dd), nn), poly.mul(dd, poly.derivative(nn)))
     points = [Fraction(0)]
     for x in poly.roots(slope) if poly.degree(slope) > 0 else ():
         if x.real < 0 and abs(x.imag) <= _DOUBLE * abs(x):
@@ -227,9 +225,7 @@ def _least_ratio(dd: Poly, nn: Poly) -> Fraction:
 # -- taking out the elements -----------------------------------------------------------------------
 
 
-def _extracted(
-    d: Poly, f: Poly, zeros: Sequence[float]
-) -> Iterator[tuple[tuple[Arm, ...], float]]:
+def _extracted(d: Poly, f: Poly, zeros: Sequence[float]) -> Iterator[tuple[tuple[Arm, ...], float]]:
     """Yield the arms and the load with the zeros made in this order, if all are positive."""
     num, den = poly.add(d, f), poly.subtract(d, f)
     order = poly.degree(d)

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -25,9 +26,9 @@ from synth.ladder.assembly import Assembly
 from synth.ladder.prototype import Ladder
 from synth.network.model import Network
 
-#: The resistors that give a ladder of capacitors its DC path, over the impedance level: they
-#: act below the pass band's edge by about this factor.
-_DC_PATH = 100.0
+#: The resistors that give a ladder of capacitors its DC path are at most this share of the largest
+#: that can be had.
+_LARGEST = 0.95
 _PEAK_POINTS = 400
 
 
@@ -43,26 +44,57 @@ class Form:
         lowpass, highpass or bandpass: the responses it is for.
     meaning : str
         What is simulated.
+    theorem : str
+        Why the result is right.
+    source : str
     """
 
     name: str
     kind: str
     meaning: str
+    theorem: str
+    source: str
 
 
+_STATES = (
+    "the currents of series arms and the voltages of shunt arms obey one equation each; solved by "
+    "op-amp circuits they take the values they have in the ladder"
+)
+_LEAPFROG = "F. E. J. Girling, E. F. Good, Wireless World 76 (1970) (from memory)"
 #: Name -> form.
 FORMS = {
     f.name: f
     for f in (
-        Form("negative-resistance", "lowpass", "grounded FDNRs, all resistances made capacitors"),
-        Form("inductors", "highpass", "grounded inductors simulated by impedance converters"),
-        Form("leapfrog", "lowpass", "one integrator for each arm"),
-        Form("leapfrog-resonators", "bandpass", "one resonator for each arm of the low-pass"),
+        Form(
+            "negative-resistance",
+            "lowpass",
+            "LC ladder with grounded frequency-dependent negative resistances",
+            "every impedance of a ladder may be multiplied by w0/s, for that leaves ratios of "
+            "voltages alone; resistances become capacitors, inductors resistors, and capacitors "
+            "elements that impedance converters make",
+            "L. T. Bruton, IEEE Trans. Circuit Theory CT-16 (1969) 406-408",
+        ),
+        Form(
+            "inductors",
+            "highpass",
+            "LC ladder with grounded inductors simulated by impedance converters",
+            "an impedance converter has the driving-point impedance Z1 Z3 Z5/(Z2 Z4), that of an "
+            "inductor when Z4 is a capacitor and the others are resistors",
+            "A. Antoniou, Proc. IEE 116 (1969) 1838-1850 (from memory)",
+        ),
+        Form("leapfrog", "lowpass", "leapfrog: an integrator for each arm", _STATES, _LEAPFROG),
+        Form(
+            "leapfrog-resonators",
+            "bandpass",
+            "leapfrog: a resonator for each arm of the low-pass behind the band-pass",
+            _STATES,
+            _LEAPFROG,
+        ),
     )
 }
 
 
-def negative_resistance(ladder: Ladder, gain: float, capacitance: float) -> Network:
+def negative_resistance(ladder: Ladder, gain: float, capacitance: float, largest: float) -> Network:
     """Return the low-pass with frequency-dependent negative resistances.
 
     Parameters
@@ -72,19 +104,31 @@ def negative_resistance(ladder: Ladder, gain: float, capacitance: float) -> Netw
         Wanted at DC.
     capacitance : float
         Of every capacitor but the load's, in farad; it sets the impedance level 1/(w0 C).
+    largest : float
+        The largest resistor that can be had, in ohm.  Two near it give the capacitors at source
+        and load a DC path; the response is exact at DC and far above level*w0/largest.
+
+    Raises
+    ------
+    TargetError
+        If the impedance level is too near to `largest`.
     """
     level = 1 / (ladder.w0 * capacitance)
+    resistance = sum(a.inductance for a in ladder.arms if a.series) * level
+    path = _LARGEST * min(largest, largest / ladder.load - resistance)
+    if path < level:
+        raise TargetError(
+            f"the impedance level of {level:.3g} ohm leaves no room below {largest:.3g} ohm for "
+            "the DC path; raise the window of the resistors or that of the capacitors"
+        )
     a = Assembly()
     here = a.node()
     a.add("C", capacitance, "in", here)
-    path = _DC_PATH * level
     a.add("R", path, "in", here)
-    resistance = 0.0
     for arm in ladder.arms:
         if arm.series:
             there = a.node()
             a.add("R", arm.inductance * level, here, there)
-            resistance += arm.inductance * level
             here = there
             continue
         top = here
