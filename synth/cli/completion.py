@@ -57,6 +57,13 @@ def families(_: click.Context, __: click.Parameter, start: str) -> list[Completi
     return _beginning(FAMILIES, start)
 
 
+def ladder_forms(_: click.Context, __: click.Parameter, start: str) -> list[CompletionItem]:
+    """Offer the forms of simulated ladders."""
+    from synth.ladder.simulation import FORMS
+
+    return _beginning(FORMS, start)
+
+
 def op_amps(_: click.Context, __: click.Parameter, start: str) -> list[CompletionItem]:
     """Offer the classes of op amps, and files."""
     from synth.checking.model import model_names

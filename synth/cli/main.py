@@ -17,6 +17,7 @@ from synth.cli.catalog import catalog
 from synth.cli.check import check
 from synth.cli.derive import derive
 from synth.cli.explain import explain
+from synth.cli.ladder import ladder
 from synth.cli.lift import lift
 from synth.cli.options import version_option
 from synth.cli.pairings import pairings
@@ -91,6 +92,7 @@ _COMMANDS = (
     transform,
     lift,
     derive,
+    ladder,
     pairings,
     check,
     values,

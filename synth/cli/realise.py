@@ -148,16 +148,16 @@ def realise(
         _refuse_without_op_amp(rank, explain_rank, around)
     target = wanted_target(kind, at, family_options, h, num, den, complement)
     shelves = (
-        _shelf(resistors, resistor_window, RESISTORS),
-        _shelf(capacitors, capacitor_window, CAPACITORS),
+        shelf(resistors, resistor_window, RESISTORS),
+        shelf(capacitors, capacitor_window, CAPACITORS),
     )
     chosen = pick or 1
     ranked = None if op_amp is None else _ranking(target, op_amp, rank, around, shelves, seed)
     if ranked is not None:
         found = tuple(row.realisation for row in ranked.rows[: max(top, chosen)])
     else:
-        found = _search(target, shelves, max(top, chosen), seed)
-    _check_pick(chosen, len(found))
+        found = search(target, shelves, max(top, chosen), seed)
+    check_pick(chosen, len(found))
     records = realisation_records(found[: max(top, chosen)])
     design = found[chosen - 1].design
     content = None if path is None else design_content(path, design)
@@ -201,7 +201,8 @@ def _refuse_without_op_amp(rank: str | None, explain_rank: bool, around: Around)
         raise click.UsageError(f"{given[0]} is for real op amps; give --op-amp with it")
 
 
-def _check_pick(chosen: int, found: int) -> None:
+def check_pick(chosen: int, found: int) -> None:
+    """Refuse the number of a circuit that was not found."""
     from synth.errors import RealisationError
 
     if chosen > found:
@@ -211,13 +212,14 @@ def _check_pick(chosen: int, found: int) -> None:
         )
 
 
-def _search(
+def search(
     target: Target, shelves: tuple[Shelf, Shelf], top: int, seed: int
 ) -> tuple[Realisation, ...]:
-    from synth.realisation.realise import realise as search
+    """Find circuits, and show how far the search is."""
+    from synth.realisation.realise import realise as find
 
     with meter("searching") as progress:
-        return search(
+        return find(
             target,
             resistors=shelves[0],
             capacitors=shelves[1],
@@ -325,6 +327,7 @@ def wanted_target(
     )
 
 
-def _shelf(series: str, window: tuple[float, float] | None, default: Shelf) -> Shelf:
+def shelf(series: str, window: tuple[float, float] | None, default: Shelf) -> Shelf:
+    """Return a series in a window, by default that of `default`."""
     low, high = window or (default.low, default.high)
     return replace(default, series=series.upper(), low=low, high=high)

@@ -28,9 +28,10 @@ from synth.transfer import polynomial as poly
 from synth.transfer.polynomial import Poly
 from synth.transfer.transfer import Transfer
 
-#: Roots in s^2 nearer to the negative real axis than this share of their size count as double
-#: roots on it, split by rounding: |S11| touches zero there.
-_DOUBLE = 1e-3
+#: Roots in s^2 nearer to the negative real axis than this share of their size count as on it.
+_DOUBLE = 1e-6
+#: Maxima of |H|^2 that differ by less than this share are one maximum: equal ripple.
+_EQUAL = Fraction(1, 10**7)
 #: Coefficients below this share of the largest are rounding.
 _ROUNDING = 1e-13
 #: Bits that are kept of a coefficient between steps: fractions would double their length in each.
@@ -148,27 +149,50 @@ def _check(transfer: Transfer) -> None:
 def _reflection(d: Poly, n: Poly) -> Poly:
     """Return F, monic, with F(s)F(-s) = D(s)D(-s) - k^2 N(s)N(-s) and zeros not on the right."""
     dd, nn = _square(d), _square(n)
-    k2 = _least_ratio(dd, nn)
-    rest = poly.subtract(dd, poly.scale(nn, k2))
-    largest = max(abs(c) for c in rest)
-    kept = (c if abs(c) > _ROUNDING * largest else Fraction(0) for c in rest)
-    rest = _short(poly.strip(kept))
+    k2, touching = _greatest(dd, nn)
+    rest = _clean(poly.subtract(dd, poly.scale(nn, k2)))
+    factors: list[Poly] = []
+    for x in filter(None, touching):
+        # a double root: |S11| touches zero there
+        factors.append((-x, Fraction(0), Fraction(1)))
+        rest, _ = poly.divide(rest, poly.mul((-x, Fraction(1)), (-x, Fraction(1))))
+    if Fraction(0) in touching:  # what is left there is rounding
+        rest = (Fraction(0), *rest[1:])
     at_zero = next(k for k, c in enumerate(rest) if c)
-    factors: list[Poly] = [poly.S] * at_zero
-    touching: list[float] = []
-    for x in poly.roots(rest[at_zero:]):
-        if x.real < 0 and abs(x.imag) <= _DOUBLE * abs(x):
-            touching.append(x.real)
-        elif x.imag >= 0:
-            factors.append(_left_factor(*_polished(rest[at_zero:], x)))
-    touching.sort()
-    if len(touching) % 2:
-        raise TargetError(
-            "the response exceeds its own pass band somewhere; a passive ladder cannot have it"
-        )
-    for a, b in zip(touching[::2], touching[1::2], strict=True):
-        factors.append((poly.exact(-(a + b) / 2), Fraction(0), Fraction(1)))
+    factors += [poly.S] * at_zero
+    rest = _short(rest[at_zero:])
+    for root in poly.roots(rest):
+        if root.real < 0 and abs(root.imag) <= _DOUBLE * abs(root):
+            raise TargetError(
+                "the response exceeds its own pass band somewhere; a passive ladder cannot have it"
+            )
+        if root.imag >= 0:
+            factors.append(_left_factor(*_polished(rest, root)))
     return poly.product(factors)
+
+
+def _greatest(dd: Poly, nn: Poly) -> tuple[Fraction, list[Fraction]]:
+    """Return the least |D/N|^2 on the axis of frequencies, and where it lies.
+
+    There |H| is largest.  The places are x = s^2 = -w^2.
+    """
+    slope = _clean(
+        poly.subtract(poly.mul(poly.derivative(dd), nn), poly.mul(dd, poly.derivative(nn)))
+    )
+    found = [(poly.evaluate(dd, Fraction(0)) / poly.evaluate(nn, Fraction(0)), Fraction(0))]
+    for root in poly.roots(slope) if poly.degree(slope) > 0 else ():
+        if root.real < 0 and abs(root.imag) <= _DOUBLE * abs(root):
+            x = poly.exact(root.real)
+            below = poly.evaluate(nn, x)
+            found += [(poly.evaluate(dd, x) / below, x)] if below else []
+    least = min(value for value, _ in found)
+    return least, [x for value, x in found if value <= least * (1 + _EQUAL)]
+
+
+def _clean(p: Poly) -> Poly:
+    """Return p without coefficients that are rounding, the others shortened."""
+    largest = max((abs(c) for c in p), default=Fraction(0))
+    return _short(poly.strip(c if abs(c) > _ROUNDING * largest else Fraction(0) for c in p))
 
 
 def _polished(p: Poly, root: complex) -> tuple[Fraction, Fraction]:
@@ -211,17 +235,6 @@ def _square(p: Poly) -> Poly:
     return poly.subtract(poly.mul(even, even), poly.mul(poly.S, poly.mul(odd, odd)))
 
 
-def _least_ratio(dd: Poly, nn: Poly) -> Fraction:
-    """Return the least |D/N|^2 on the axis of frequencies, where |H| is largest."""
-    slope = poly.subtract(poly.mul(poly.derivative(dd), nn), poly.mul(dd, poly.derivative(nn)))
-    points = [Fraction(0)]
-    for x in poly.roots(slope) if poly.degree(slope) > 0 else ():
-        if x.real < 0 and abs(x.imag) <= _DOUBLE * abs(x):
-            points.append(poly.exact(x.real))
-    there = [(poly.evaluate(dd, x), poly.evaluate(nn, x)) for x in points]
-    return min(a / b for a, b in there if b)
-
-
 # -- taking out the elements -----------------------------------------------------------------------
 
 
@@ -235,9 +248,9 @@ def _extracted(d: Poly, f: Poly, zeros: Sequence[float]) -> Iterator[tuple[tuple
         taken = _zero_arms(num, den, poly.exact(w) ** 2)
         if taken is None:
             return
-        series, shunt, num, den = taken
+        inductor, shunt, num, den = taken
         num, den = _short(num), _short(den)
-        arms += [series, shunt]
+        arms += [inductor, shunt]
     series = True
     while poly.degree(num) > 0:
         value = num[-1] / den[-1]

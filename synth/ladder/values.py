@@ -34,6 +34,9 @@ _REACH, _PAIR_REACH = 6, 2
 #: when values are rounded in turn.
 _KEEP = 1e-3
 _KEEPS = (0.1, 0.4, 1.0, 3.0, 10.0)
+#: Times values are rounded in turn with each weight, the disturbance in ln, and how many of the
+#: results are measured on the circuit, then improved.
+_ROUNDS, _DISTURBANCE, _MEASURED, _IMPROVED = 100, 0.01, 32, 6
 _POINTS = 160
 
 
@@ -114,15 +117,29 @@ def preferred(
     logs = np.log(table)
     offsets, slopes = _curve(model, start, wanted)
     origin = np.log(start[free])
-    ways = [np.argmin(np.abs(logs[None, :] - origin[:, None]), axis=1)]
-    ways += [_rounded_in_turn(offsets, slopes[:, free], origin, logs, keep) for keep in _KEEPS]
+    simple = np.argmin(np.abs(logs[None, :] - origin[:, None]), axis=1)
+    ways = _rounded_in_turn(offsets, slopes[:, free], origin, logs)
+    ways.sort(key=lambda w: np.abs(offsets + slopes[:, free] @ (logs[w] - origin)).max())
+
+    def measured(places: npt.NDArray[np.int64]) -> float:
+        return _deviation(model, _placed(start, free, table, places), wanted)
+
     best, least = start, np.inf
-    for places in ways:
+    for places in (simple, *sorted(ways[:_MEASURED], key=measured)[:_IMPROVED]):
         found, size = _improved(model, start, free, places, table, wanted)
         if size < least:
             best, least = found, size
     values = dict(zip(model.names, best.tolist(), strict=True))
     return network.with_values(values), float(least)
+
+
+def _placed(
+    values: Array, free: npt.NDArray[np.int64], table: Array, places: npt.NDArray[np.int64]
+) -> Array:
+    """Return the values with those at `free` from their places in the table."""
+    found = values.copy()
+    found[free] = table[places]
+    return found
 
 
 def _improved(
@@ -137,9 +154,7 @@ def _improved(
     logs = np.log(table)
 
     def at(where: npt.NDArray[np.int64]) -> Array:
-        found = start.copy()
-        found[free] = table[where]
-        return found
+        return _placed(start, free, table, where)
 
     best, least = at(places), _deviation(model, at(places), wanted)
     for centre in (start, *[None] * (_MODELS - 1)):
@@ -181,16 +196,19 @@ def _curve(model: Nodal, values: Array, wanted: Wanted) -> tuple[Array, Array]:
         own = model.powers == power
         left += (s**power)[:, None, None] * np.tensordot(size[own], model.matrix[own], 1)
         right += (s**power)[:, None] * (size[own] @ model.right[own])
-    v: ComplexArray = np.linalg.solve(left, right[..., None])[..., 0]
+    v = np.asarray(np.linalg.solve(left, right[..., None])[..., 0], dtype=np.complex128)
     unit = np.zeros_like(right)
     unit[:, model.output] = 1
-    adjoint: ComplexArray = np.linalg.solve(left.transpose(0, 2, 1), unit[..., None])[..., 0]
+    transposed = left.transpose(0, 2, 1)
+    adjoint = np.asarray(np.linalg.solve(transposed, unit[..., None])[..., 0], dtype=np.complex128)
     h = v[:, model.output]
     inner = model.right @ adjoint.T - _bilinear(model.matrix, adjoint, v)
-    slopes = (size * (s[:, None] ** model.powers)) * inner.T / h[:, None]
-    slopes = np.where(model.powers > 0, slopes, -slopes).real
-    scale = np.abs(h) / wanted.unit
-    return (np.abs(h) - wanted.size) / wanted.unit, slopes * scale[:, None]
+    moves = (size * (s[:, None] ** model.powers)) * inner.T
+    moves = np.where(model.powers > 0, moves, -moves)
+    away = np.abs(h)
+    turned = np.where(away > 0, h, 1) / np.where(away > 0, away, 1)  # at a zero |h| has no slope
+    slopes = (moves * turned.conj()[:, None]).real / wanted.unit[:, None]
+    return (away - wanted.size) / wanted.unit, slopes
 
 
 def _bilinear(matrix: Array, left: ComplexArray, right: ComplexArray) -> ComplexArray:
@@ -227,26 +245,34 @@ def _fitted(
 
 
 def _rounded_in_turn(
-    offsets: Array, slopes: Array, origin: Array, logs: Array, keep: float
-) -> npt.NDArray[np.int64]:
+    offsets: Array, slopes: Array, origin: Array, logs: Array
+) -> list[npt.NDArray[np.int64]]:
     """Return places in the series: one value after the other, the rest making up for it.
 
     The nearest-plane rule (L. Babai, Combinatorica 6 (1986) 1-13, from memory) on the linear
-    model in least squares.  The value that matters least is chosen last, since nothing makes up
-    for that one.
+    model in least squares, with several weights against drift, and with the places disturbed in
+    all rounds but the first.  The value that matters least is chosen last, since nothing makes
+    up for that one.
     """
     order = np.argsort(np.linalg.norm(slopes, axis=0))
-    rows = np.vstack([slopes[:, order], keep * np.eye(len(order))])
-    q, r = np.linalg.qr(rows)
-    wanted = -q.T @ np.concatenate([offsets, np.zeros(len(order))])
-    steps = np.zeros(len(order))
-    places = np.zeros(len(order), dtype=np.int64)
-    for k in range(len(order) - 1, -1, -1):
-        middle = (wanted[k] - r[k, k + 1 :] @ steps[k + 1 :]) / r[k, k]
-        part = order[k]
-        places[part] = int(np.argmin(np.abs(logs - origin[part] - middle)))
-        steps[k] = logs[places[part]] - origin[part]
-    return places
+    draw = np.random.default_rng(0)
+    found = []
+    for keep in _KEEPS:
+        rows = np.vstack([slopes[:, order], keep * np.eye(len(order))])
+        q, r = np.linalg.qr(rows)
+        wanted = -q.T @ np.concatenate([offsets, np.zeros(len(order))])
+        disturbed = draw.normal(scale=_DISTURBANCE, size=(_ROUNDS, len(order)))
+        disturbed[0] = 0
+        steps = np.zeros((_ROUNDS, len(order)))
+        places = np.zeros((_ROUNDS, len(order)), dtype=np.int64)
+        for k in range(len(order) - 1, -1, -1):
+            middle = (wanted[k] - steps[:, k + 1 :] @ r[k, k + 1 :]) / r[k, k]
+            part = order[k]
+            near = logs - origin[part]
+            places[:, part] = np.abs(near - (middle + disturbed[:, k])[:, None]).argmin(axis=1)
+            steps[:, k] = near[places[:, part]]
+        found += list(places)
+    return found
 
 
 def _exchanged(

@@ -40,6 +40,8 @@ from synth.values.series import CAPACITORS, RESISTORS, Shelf
 _LEVELS = np.geomspace(0.4, 2.5, 241)
 #: Percentiles between which the response of 95 of 100 circuits lies.
 _MIDDLE = (2.5, 97.5)
+#: What counts as the pass band, and how far it is looked at below and above the poles.
+_BAND_DB, _BELOW, _ABOVE = 1.0, 100.0, 10.0
 _CERTIFICATE = (
     "not proved: capacitors next to the design, resistors by exchange of one and two values on "
     "exact sensitivities"
@@ -183,6 +185,19 @@ def _realised(
         spread=spread_of(network),
         balanced_zeros=0,
     )
+
+
+def pass_band(target: Target) -> tuple[float, float]:
+    """Return the ends in Hz of where the target is within 1 dB of its maximum.
+
+    For a high-pass up to a decade above its edge; for a low-pass from two decades below.
+    """
+    w = target.grid
+    size = np.abs(target.transfer(1j * w))
+    inside = w[size >= target.scale * 10 ** (-_BAND_DB / 20)] / (2 * np.pi)
+    poles = [abs(p) / (2 * np.pi) for p in target.transfer.poles]
+    low, high = float(inside[0]), float(inside[-1])
+    return max(low, min(poles) / _BELOW), min(high, max(poles) * _ABOVE)
 
 
 # -- against a cascade -----------------------------------------------------------------------------
