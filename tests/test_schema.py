@@ -168,6 +168,12 @@ def test_values(name, capsys):
         assert _answer(capsys, "values", name, *wanted, "--pair", "R1")["floor_reached"]
 
 
+@pytest.mark.parametrize("more", [(), ("--against-cascade", "--samples", "100")])
+def test_ladder(more, capsys):
+    answer = _answer(capsys, "ladder", "lowpass", "--order", "3", "--at", "1kHz", *more)
+    assert (answer["comparison"] is None) == (not more)
+
+
 def test_catalog(capsys):
     assert [s["name"] for s in _answer(capsys, "catalog")["stages"]] == list(names())
     listed = _answer(capsys, "catalog", "--kind", "allpass", "--order", "2")["stages"]
