@@ -181,6 +181,10 @@ GOOD = "sallen-key-lowpass-unity"
         ([GOOD, "--op-amp", "general-purpose", "-o", "x.cir"], "--predistort"),
         (["no-such-stage", "--op-amp", "general-purpose"], "no-such-stage"),
         ([GOOD, "--op-amp", "gbw=0.1"], "faster"),
+        ([GOOD, "--op-amp", "a0=inf"], "dc_gain"),
+        ([GOOD, "--op-amp", "p2=1"], "second_pole"),
+        ([GOOD, "--op-amp", "general-purpose", "--supply", "1e9"], "supply_positive"),
+        ([GOOD, "--op-amp", "general-purpose", "--level", "1e99"], "level"),
     ],
 )
 def test_wrong_input_is_one_sentence(arguments, word, capsys) -> None:

@@ -25,7 +25,7 @@ C = 1e-8
 
 
 def one_pole(e: float) -> OpAmpModel:
-    return op_amp_model(f"gbw={F0 / e!r},p2=inf,rout=0,a0=inf")
+    return op_amp_model(f"gbw={F0 / e!r},p2=inf,rout=0,a0=1G")
 
 
 def sallen_key_unity(q: float) -> Network:
@@ -196,7 +196,7 @@ def test_passive_sensitivities_of_equal_part_sallen_key() -> None:
 
 
 def test_infinite_gain_bandwidth_shifts_nothing() -> None:
-    model = op_amp_model("gbw=1G,p2=inf,rout=0,a0=inf")
+    model = op_amp_model("gbw=1G,p2=inf,rout=0,a0=1G")
     for name in ("sallen-key-lowpass-unity", "tow-thomas-bandpass", "bainter-notch"):
         found = real_roots(stage(name).circuit(), model)
         assert found.worst < 1e-3

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from synth.checking import large_rules as large
 from synth.checking import loop_rules as loop
 from synth.checking import small_rules as small
+from synth.checking import speed_rules as speed
 from synth.checking.conditions import Conditions
 from synth.checking.facts import Facts, facts
 from synth.checking.findings import SEVERITIES, Finding
@@ -21,9 +22,10 @@ RULES: Sequence[Callable[[Facts], list[Finding]]] = (
     loop.bias_path,
     loop.dc_saturates,
     loop.phase_margin,
-    small.f0_shift,
-    small.q_shift,
-    small.stop_band,
+    speed.f0_shift,
+    speed.q_shift,
+    speed.bandwidth,
+    speed.stop_band,
     small.source_loading,
     large.level,
     large.internal_level,
@@ -40,7 +42,7 @@ RULES: Sequence[Callable[[Facts], list[Finding]]] = (
     large.single_supply_ripple,
     large.moved_inputs,
     large.source_current,
-    small.complement_defect,
+    speed.complement_defect,
     loop.mode_on_axis,
 )
 
@@ -58,6 +60,8 @@ MEANINGLESS = frozenset(
         "noise",
         "f0-shift",
         "q-shift",
+        "bandwidth",
+        "stop-band",
     }
 )
 

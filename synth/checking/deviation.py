@@ -33,6 +33,9 @@ class Deviation:
         Up to where, above `peak_hz`, the real response stays within 1 and 3 dB of the ideal one;
         infinite where it does as far as was looked.  Notches are left out: up to twice the
         fastest ideal root only frequencies within 30 dB of the peak count.
+    band_error_db, band_error_hz : float
+        Largest magnitude of real over ideal response where the signal matters
+        (`synth.checking.signal_band`), with its sign, and where.
     rolloff_db_10f0 : float or None
         Real over ideal response at ten times the fastest ideal root: negative is extra roll-off,
         positive a stop band that comes up.
@@ -53,6 +56,8 @@ class Deviation:
     gain_error: float
     within_1db_hz: float
     within_3db_hz: float
+    band_error_db: float
+    band_error_hz: float
     rolloff_db_10f0: float | None
     floor_db: float | None
     floor_hz: float | None
@@ -60,7 +65,9 @@ class Deviation:
     rise_hz: float | None
 
 
-def deviation(sweep: Sweep, ideal: Callable[[Array], ComplexArray], fastest_hz: float) -> Deviation:
+def deviation(
+    sweep: Sweep, ideal: Callable[[Array], ComplexArray], fastest_hz: float, signal_hz: Array
+) -> Deviation:
     """Compare a sweep with the ideal response.
 
     Parameters
@@ -70,6 +77,8 @@ def deviation(sweep: Sweep, ideal: Callable[[Array], ComplexArray], fastest_hz: 
         Ideal H at frequencies in Hz.
     fastest_hz : float
         Frequency of the fastest ideal pole or zero; 0 where there is none.
+    signal_hz : array
+        Where the signal matters.
     """
     f = sweep.frequencies
     wanted = np.abs(ideal(f))
@@ -79,14 +88,15 @@ def deviation(sweep: Sweep, ideal: Callable[[Array], ComplexArray], fastest_hz: 
     system = sweep.system
 
     def error_db(frequencies: Array) -> Array:
-        found = np.abs(system.response(2j * np.pi * frequencies)[:, system.output])
-        return _decibels(found, np.abs(ideal(frequencies)))
+        return response_error_db(system, ideal, frequencies)
 
     counts = (f > 2 * fastest_hz) | (wanted > _OUT_OF_NOTCH * peak)
     here = np.where(counts, _decibels(real, wanted), 0.0)
     rolloff = None
     if fastest_hz and f[0] < 10 * fastest_hz < f[-1]:
         rolloff = float(error_db(np.array([10 * fastest_hz]))[0])
+    in_band = error_db(signal_hz)
+    worst = int(np.argmax(np.abs(in_band)))
     floor = _floor(f, real, wanted, int(np.argmax(real)))
     return Deviation(
         peak_hz=float(f[top]),
@@ -94,12 +104,22 @@ def deviation(sweep: Sweep, ideal: Callable[[Array], ComplexArray], fastest_hz: 
         gain_error=float(real[top] / peak - 1) if peak else 0.0,
         within_1db_hz=_up_to(f, here, error_db, top, 1.0),
         within_3db_hz=_up_to(f, here, error_db, top, 3.0),
+        band_error_db=float(in_band[worst]),
+        band_error_hz=float(signal_hz[worst]),
         rolloff_db_10f0=rolloff,
         floor_db=floor and floor[1],
         floor_hz=floor and floor[0],
         rise_db=floor and floor[3],
         rise_hz=floor and floor[2],
     )
+
+
+def response_error_db(
+    system: RealSystem, ideal: Callable[[Array], ComplexArray], frequencies_hz: Array
+) -> Array:
+    """Return the real response over the ideal one in dB."""
+    found = np.abs(system.response(2j * np.pi * frequencies_hz)[:, system.output])
+    return _decibels(found, np.abs(ideal(frequencies_hz)))
 
 
 def defect_hz(sweep: Sweep) -> float:

@@ -14,8 +14,9 @@ from synth.checking.conditions import Conditions
 from synth.checking.figures import Figures, figures
 from synth.checking.loading import with_source_and_load
 from synth.checking.model import OpAmpModel
+from synth.checking.signal_band import natural_band
 from synth.checking.single_supply import SingleSupply, is_single, reference_voltage, single_supply
-from synth.checking.swing import Levels, chosen_band, frequency_grid, levels
+from synth.checking.swing import Levels, frequency_grid, levels
 from synth.network.model import Network
 from synth.transform.drive import Swap
 
@@ -105,7 +106,7 @@ def facts(
         before=other if conditions.source_resistance or conditions.load is not None else None,
         predistort=predistort,
     )
-    band = conditions.band_hz or chosen_band(network)
+    band = conditions.band_hz or natural_band(modes(loop))
     point = small.operating_point
     room = model.output_range[1] - model.output_range[0]
     offsets = {
@@ -144,7 +145,13 @@ def _large(
     put = with_source_and_load(network, conditions.source_resistance, conditions.load)
     system = real_system(put, same_everywhere(put, model.amplifier))
     sweep = Sweep(system, frequency_grid(band, natural))
-    found = levels(sweep, model, reference_v=reference_voltage(model), offsets=offsets)
+    found = levels(
+        sweep,
+        model,
+        reference_v=reference_voltage(model),
+        offsets=offsets,
+        input_node=network.input,
+    )
     return found, single_supply(sweep, model, band) if is_single(model) else None
 
 

@@ -28,6 +28,7 @@ from synth.checking.sensitivity import (
     active_sensitivities,
     part_sensitivities,
 )
+from synth.checking.signal_band import natural_band, signal_frequencies
 from synth.network.model import Network
 
 #: The sweep reaches this far below the slowest root, above the fastest, and above the poles of
@@ -73,6 +74,12 @@ class Figures:
     active_sensitivities : tuple of ActiveSensitivity
     predistortion : Predistortion or None
         None where it was not asked for; of the network without source and load.
+    system : RealSystem
+        The equations.
+    loop : Loop
+        Of `network`, with ideal op amps.
+    signal_hz : array
+        Where the signal matters, Hz.
     """
 
     network: Network
@@ -94,6 +101,8 @@ class Figures:
     active_sensitivities: tuple[ActiveSensitivity, ...]
     predistortion: Predistortion | None
     system: RealSystem = field(repr=False, compare=False)
+    loop: Loop = field(repr=False, compare=False)
+    signal_hz: Array = field(repr=False, compare=False)
 
     @property
     def stable(self) -> bool:
@@ -184,7 +193,11 @@ def figures(
     check_band(band)
     system = real_system(put, same_everywhere(put, model.amplifier))
     sweep = Sweep(system, _frequencies(model, ideal, real))
-    found = deviation(sweep, transfer(loop, loop.transfer()).response, ideal.fastest / (2 * pi))
+    wanted = transfer(loop, loop.transfer()).response
+    signal = signal_frequencies(
+        sweep, wanted, band_hz or natural_band(ideal.poles), band_hz is not None
+    )
+    found = deviation(sweep, wanted, ideal.fastest / (2 * pi), signal)
     peak = float(np.interp(found.peak_hz, sweep.frequencies, np.abs(sweep.transfer)))
     return Figures(
         network=put,
@@ -200,16 +213,18 @@ def figures(
         deviation=found,
         defect_1pct_hz=defect_hz(sweep),
         noise=noise(system, model, band, real.all_poles, (found.peak_hz, peak)),
-        loading=_loading(network, model, source_resistance, load, bare),
+        loading=_loading(network, model, (source_resistance, load), band_hz, bare),
         loading_before=None
         if before is None
-        else _loading(before, model, source_resistance, load, _rooted(before, model)),
+        else _loading(before, model, (source_resistance, load), band_hz, _rooted(before, model)),
         part_sensitivities=part_sensitivities(loop, ideal, found.peak_hz),
         active_sensitivities=active_sensitivities(system, real.dominant, ideal.rate),
         predistortion=predistorted(network, model, roots=(bare[2], bare[1]), loop=bare[0])
         if predistort
         else None,
         system=system,
+        loop=loop,
+        signal_hz=signal,
     )
 
 
@@ -223,11 +238,22 @@ def _rooted(network: Network, model: OpAmpModel) -> _Rooted:
 
 
 def _loading(
-    network: Network, model: OpAmpModel, source: float, load: float | None, rooted: _Rooted
+    network: Network,
+    model: OpAmpModel,
+    around: tuple[float, float | None],
+    band_hz: tuple[float, float] | None,
+    rooted: _Rooted,
 ) -> Loading:
-    _, ideal, real = rooted
+    loop, ideal, real = rooted
     frequencies = _frequencies(model, ideal, real)
-    return loading(network, model, source, load, (real, ideal), frequencies)
+    sweep = Sweep(real_system(network, same_everywhere(network, model.amplifier)), frequencies)
+    signal = signal_frequencies(
+        sweep,
+        transfer(loop, loop.transfer()).response,
+        band_hz or natural_band(ideal.poles),
+        band_hz is not None,
+    )
+    return loading(network, model, *around, (real, ideal), (float(frequencies[0]), signal))
 
 
 def _frequencies(model: OpAmpModel, ideal: IdealRoots, real: RealRoots) -> Array:

@@ -17,7 +17,8 @@ from synth.analysis.sensitivity import response_sensitivities
 from synth.checking.checked import Checked
 from synth.checking.facts import Facts
 from synth.checking.findings import Finding
-from synth.checking.model import FIELD_UNITS, OpAmpModel
+from synth.checking.model import OpAmpModel
+from synth.checking.model_fields import FIELD_UNITS
 from synth.checking.predistortion import Predistortion
 from synth.checking.roots import RootShift
 from synth.checking.single_supply import SingleSupply
@@ -155,6 +156,8 @@ def _deviation_json(facts: Facts) -> Json:
         "gain_error": _finite(d.gain_error),
         "within_1db_hz": _finite(d.within_1db_hz),
         "within_3db_hz": _finite(d.within_3db_hz),
+        "band_gain_error_db": _finite(d.band_error_db),
+        "band_gain_error_hz": d.band_error_hz,
         "rolloff_db_10f0": _finite(d.rolloff_db_10f0),
         "stop_floor_db": _finite(d.floor_db),
         "stop_floor_hz": _finite(d.floor_hz),
@@ -166,11 +169,12 @@ def _deviation_json(facts: Facts) -> Json:
 def _loading_json(facts: Facts) -> Json:
     load = facts.small.loading
     if load is None:
-        names = ("loading_gain_error_db", "loading_gain_error_hz", "input_impedance_dc_ohm")
-        return {**dict.fromkeys(names), "loading_poles": []}
+        names = ("loading_gain_error_db", "loading_gain_error_hz", "loading_band_hz")
+        return {**dict.fromkeys((*names, "input_impedance_dc_ohm")), "loading_poles": []}
     return {
         "loading_gain_error_db": _finite(load.worst_error_db),
         "loading_gain_error_hz": _finite(load.worst_error_hz),
+        "loading_band_hz": list(load.band_hz),
         "loading_poles": [_shift_json(p) for p in load.poles],
         "input_impedance_dc_ohm": _finite(load.input_impedance_dc_ohm),
     }

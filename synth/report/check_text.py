@@ -7,14 +7,14 @@ from collections.abc import Sequence
 
 from synth.checking.facts import Facts
 from synth.checking.findings import SEVERITIES, Finding, percent, si
-from synth.checking.predistortion import Predistortion
+from synth.checking.predistortion import DIGITS, Predistortion
 from synth.checking.roots import RootShift
 from synth.checking.small_rules import snr_db
 from synth.checking.swing import Peak
 from synth.report.check import CheckRecord
 from synth.report.layout import labelled, table, wrapped
 from synth.report.text import CAUTION
-from synth.units import format_si
+from synth.units import format_si, plain
 
 #: Contributors of noise that are named.
 _LOUDEST = 4
@@ -53,7 +53,7 @@ def _model_lines(facts: Facts) -> list[str]:
         around += f"; load {si(facts.conditions.load, 'ohm')}"
     return labelled(
         "op amp",
-        f"{m.name}: {si(m.gain_bandwidth, 'Hz')}, {m.slew_rate / 1e6:.3g} V/us, offset "
+        f"{m.name}: {si(m.gain_bandwidth, 'Hz')}, {plain(m.slew_rate / 1e6)} V/us, offset "
         f"{si(m.offset, 'V')}, rails {si(m.supply_negative, 'V')} and "
         f"{si(m.supply_positive, 'V')}, outputs {si(low, 'V')} to {si(high, 'V')}; "
         f"{si(facts.supply_current, 'A')} for all{around}",
@@ -82,10 +82,10 @@ def _op_amp_lines(facts: Facts) -> list[str]:
         rows.append(
             (
                 a.name,
-                "-" if math.isinf(m.phase_margin_deg) else f"{m.phase_margin_deg:.3g} deg",
+                "-" if math.isinf(m.phase_margin_deg) else f"{plain(m.phase_margin_deg)} deg",
                 "-" if offset is None else si(offset.worst_v, "V"),
-                f"{a.output.value:.3g} at {si(a.output.at_hz, 'Hz')}",
-                f"{a.input.value:.2g}",
+                f"{plain(a.output.value)} at {si(a.output.at_hz, 'Hz')}",
+                plain(a.input.value, 2),
                 bound,
             )
         )
@@ -99,15 +99,18 @@ def _small_lines(facts: Facts) -> list[str]:
     for kind, roots in (("pole", small.poles), ("zero", small.zeros)):
         for r in roots:
             lines += wrapped(f"{kind} {_shift(r)}", hanging="  ")
+    within = small.deviation.within_3db_hz
+    if facts.network.op_amps and math.isfinite(within):
+        lines += wrapped(f"real response within 3 dB of the ideal one up to {si(within, 'Hz')}")
     if math.isfinite(small.defect_1pct_hz or math.inf):
         lines += wrapped(f"H + H' = 1 within 1 % up to {si(small.defect_1pct_hz or 0, 'Hz')}")
     noise = small.noise
     low, high = noise.band_hz
     loud = ", ".join(
-        f"{c.part} {c.kind} {100 * c.share:.2g} %" for c in noise.contributors[:_LOUDEST]
+        f"{c.part} {c.kind} {plain(100 * c.share, 2)} %" for c in noise.contributors[:_LOUDEST]
     )
     snr = snr_db(facts)
-    against = "" if snr is None else f", {snr:.3g} dB below the largest sine"
+    against = "" if snr is None else f", {plain(snr)} dB below the largest sine"
     lines += wrapped(
         f"noise {si(noise.vrms, 'V')} rms over {si(low, 'Hz')} to {si(high, 'Hz')}{against}; "
         f"of its power {loud or 'nothing'}",
@@ -122,7 +125,7 @@ def _small_lines(facts: Facts) -> list[str]:
     worst = small.worst_sensitivity
     if worst is not None:
         lines += wrapped(
-            f"largest sensitivity: {worst.quantity} to {worst.part}, {worst.value:.3g}"
+            f"largest sensitivity: {worst.quantity} to {worst.part}, {plain(worst.value)}"
         )
     return lines
 
@@ -131,7 +134,7 @@ def _shift(r: RootShift) -> str:
     text = f"f0 {format_si(r.f0_hz, 'Hz', 5)} {percent(r.f0_shift)}"
     if r.q is None:
         return f"{text}, real"
-    return f"{text}, Q {r.q:.4g} {'-' if r.q_shift is None else percent(r.q_shift)}"
+    return f"{text}, Q {plain(r.q, 4)} {'-' if r.q_shift is None else percent(r.q_shift)}"
 
 
 def _level_lines(facts: Facts, unusable: Sequence[str]) -> list[str]:
@@ -173,12 +176,12 @@ def _predistortion_lines(found: Predistortion | None) -> list[str]:
     for part, factor in found.changes:
         power = found.network.branch(part).power
         unit = {0: "ohm", 1: "F", -1: "H"}.get(power, "")
-        rows.append((part, format_si(values[part], unit, 5), percent(factor - 1)))
+        rows.append((part, format_si(values[part], unit, DIGITS), percent(factor - 1)))
     lines += table(("part", "value", "change"), rows)
     for s in found.spread:
         lines += wrapped(
             f"with {percent(s.factor - 1)} of gain-bandwidth the worst shift of f0 or Q is "
-            f"{100 * s.worst_after:.3g} % (before: {100 * s.worst_before:.3g} %)",
+            f"{plain(100 * s.worst_after)} % (before: {plain(100 * s.worst_before)} %)",
             hanging="  ",
         )
     return lines

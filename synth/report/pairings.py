@@ -12,7 +12,7 @@ from synth.report.layout import labelled, table, wrapped
 from synth.report.netlist import deck_text
 from synth.report.text import CAUTION, part_lines
 from synth.search.pairing import Pairing, Pairings
-from synth.units import format_si
+from synth.units import format_si, plain
 
 
 @dataclass(frozen=True)
@@ -105,11 +105,11 @@ def _pole_line(p: PoleError) -> str:
     f0 = f"  f0 {format_si(p.f0_hz, 'Hz', 5)} {_percent(p.f0_error)}"
     if p.q is None:
         return f"{f0}, a real pole"
-    return f"{f0}, Q {p.q:.5g} {_percent(p.q_error)}"
+    return f"{f0}, Q {plain(p.q, 5)} {_percent(p.q_error)}"
 
 
 def _percent(x: float | None) -> str:
-    return "-" if x is None or not isfinite(x) else f"{100 * x:+.3g} %"
+    return "-" if x is None or not isfinite(x) else f"{plain(100 * x, signed=True)} %"
 
 
 def pairings_answer(record: PairingsRecord) -> Json:

@@ -1,0 +1,224 @@
+"""Findings about the finite gain-bandwidth: shifts, bandwidth, stop band, complement defect."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from synth.analysis.numbers import transfer
+from synth.analysis.real import same_everywhere
+from synth.checking.deviation import response_error_db
+from synth.checking.facts import Facts
+from synth.checking.findings import Finding, Severity, decibels, graded, percent, si
+from synth.checking.loop_rules import poor_margins, rise_severity, rises_at
+from synth.checking.roots import real_roots
+from synth.checking.signal_band import flat_ends, natural_band
+from synth.units import plain
+
+#: Shares of f0 and of Q that are noted, are a caution, and are serious.
+_F0_LIMITS = (0.01, 0.05, 0.2)
+_Q_LIMITS = (0.05, 0.1, 0.5)
+#: Real over ideal response in a band that was asked for, dB: note, caution, serious.
+_BAND_LIMITS = (0.5, 1.0, 3.0)
+#: A pass band without an upper end of its own that the op amp ends this many times above the
+#: fastest mode: note, caution, serious.
+_END_LIMITS = (100.0, 10.0, 2.0)
+#: A flat end of the response this far below the peak is a stop band.
+_STOPPED = 0.03
+_HALVINGS = 5
+
+
+def f0_shift(facts: Facts) -> list[Finding]:
+    """Report the shift of f0 by the finite gain-bandwidth."""
+    shift = facts.small.f0_shift
+    severity = None if shift is None else graded(abs(shift), *_F0_LIMITS)
+    if shift is None or severity is None:
+        return []
+    return [_shifted(facts, severity, "f0", shift, _F0_LIMITS[0])]
+
+
+def q_shift(facts: Facts) -> list[Finding]:
+    """Report the shift of Q by the finite gain-bandwidth."""
+    shift = facts.small.q_shift
+    severity = None if shift is None else graded(abs(shift), *_Q_LIMITS)
+    if shift is None or severity is None:
+        return []
+    return [_shifted(facts, severity, "Q", shift, _Q_LIMITS[0])]
+
+
+def _shifted(facts: Facts, severity: str, what: str, shift: float, aim: float) -> Finding:
+    model = facts.model
+    factor = _speed_for(facts, what, abs(shift), aim)
+    remedy = "a stage of lower Q or fewer op amps: a faster op amp alone does not mend it"
+    if factor is not None:
+        remedy = (
+            f"op amps of {si(model.gain_bandwidth * factor, 'Hz')} (second pole in proportion) "
+            f"leave {100 * aim:g} %"
+        )
+    put_back = facts.small.predistortion
+    if put_back is not None and put_back.possible:
+        remedy += "; or build the pre-distorted values (--predistort), which put it back"
+    return Finding(
+        severity,  # type: ignore[arg-type]
+        f"{what.lower()}-shift",
+        "circuit",
+        f"with op amps of {si(model.gain_bandwidth, 'Hz')} {what} shifts by {percent(shift)}",
+        remedy,
+    )
+
+
+def _speed_for(facts: Facts, what: str, shift: float, aim: float) -> float | None:
+    """Return by how much faster op amps must be for the shift to be `aim`."""
+    network, loop = facts.small.network, facts.small.loop
+
+    def left(factor: float) -> float:
+        roots = real_roots(network, facts.model.with_gain_bandwidth(factor), loop)
+        first = roots.dominant
+        found = None if first is None else first.f0_shift if what == "f0" else first.q_shift
+        return math.inf if found is None else abs(found)
+
+    return _faster(left, aim, 4.0 * max(1.0, shift / aim))
+
+
+def _faster(left: Callable[[float], float], aim: float, guess: float) -> float | None:
+    """Return by how much faster op amps must be to leave `aim`; None if none is found.
+
+    Far above the circuit's frequencies what is left falls in proportion; from there it is
+    followed down to where it is as large as allowed.
+    """
+    fast = guess
+    if left(fast) > aim:
+        fast *= 64
+        if left(fast) > aim:
+            return None
+    slow = fast / 2
+    while slow > 1 and left(slow) <= aim:
+        fast, slow = slow, slow / 2
+    for _ in range(_HALVINGS):
+        middle = math.sqrt(slow * fast)
+        fast, slow = (middle, slow) if left(middle) <= aim else (fast, middle)
+    return max(fast, 1.0)
+
+
+def bandwidth(facts: Facts) -> list[Finding]:
+    """Say what the op amps leave of the band asked for, or of a pass band they alone end."""
+    if not facts.small.stable:
+        return []
+    asked = facts.conditions.band_hz is not None
+    found = _asked_band(facts) if asked else _upper_end(facts)
+    return [] if found is None else [found]
+
+
+def _asked_band(facts: Facts) -> Finding | None:
+    d, model = facts.small.deviation, facts.model
+    severity = graded(abs(d.band_error_db), *_BAND_LIMITS)
+    if severity is None:
+        return None
+    system, signal = facts.small.system, facts.small.signal_hz
+    ideal = transfer(facts.small.loop, facts.small.loop.transfer()).response
+
+    def left(factor: float) -> float:
+        other = model.with_gain_bandwidth(factor).amplifier
+        faster = system.with_amplifiers(same_everywhere(system.network, other))
+        return float(np.abs(response_error_db(faster, ideal, signal)).max())
+
+    aim = _BAND_LIMITS[0]
+    factor = _faster(left, aim, 4.0 * max(1.0, abs(d.band_error_db) / aim))
+    remedy = "a circuit with fewer op amps or less gain in each: a faster op amp does not mend it"
+    if factor is not None:
+        remedy = (
+            f"op amps of {si(model.gain_bandwidth * factor, 'Hz')} (second pole in proportion) "
+            f"leave {plain(aim)} dB"
+        )
+    low, high = facts.small.band_hz
+    return Finding(
+        severity,
+        "bandwidth",
+        "circuit",
+        f"between {si(low, 'Hz')} and {si(high, 'Hz')} op amps of "
+        f"{si(model.gain_bandwidth, 'Hz')} change the response by up to "
+        f"{decibels(d.band_error_db)} (at {si(d.band_error_hz, 'Hz')})",
+        remedy,
+    )
+
+
+def _upper_end(facts: Facts) -> Finding | None:
+    """Name the upper end of a pass band that has none with ideal op amps."""
+    small, model = facts.small, facts.model
+    end = small.deviation.within_3db_hz
+    loop = small.loop
+    ideal = transfer(loop, loop.transfer()).response
+    _, flat = flat_ends(ideal, natural_band(p.ideal for p in small.poles))
+    if math.isinf(end) or flat <= _STOPPED * small.deviation.peak:
+        return None
+    severity: Severity | None = "note"
+    fastest = max((r.f0_hz for r in (*small.poles, *small.zeros)), default=0.0)
+    if fastest:
+        severity = graded(fastest / end, *(1 / x for x in _END_LIMITS))
+    if severity is None:
+        return None
+    return Finding(
+        severity,
+        "bandwidth",
+        "circuit",
+        f"the pass band goes up to {si(end, 'Hz')}, where op amps of "
+        f"{si(model.gain_bandwidth, 'Hz')} leave the ideal response by 3 dB; 1 dB is reached "
+        f"at {si(small.deviation.within_1db_hz, 'Hz')}",
+        f"in proportion to the gain-bandwidth: about {si(10 * end, 'Hz')} with op amps of "
+        f"{si(10 * model.gain_bandwidth, 'Hz')}; --band says what is lost in a band",
+    )
+
+
+def stop_band(facts: Facts) -> list[Finding]:
+    """Report a stop band that comes up again.
+
+    Where it does so at the crossover of a loop of little phase margin, that is told there.
+    """
+    d = facts.small.deviation
+    severity = rise_severity(facts)
+    if severity is None or d.rise_db is None or d.rise_hz is None:
+        return []
+    if any(rises_at(facts, m) for m in poor_margins(facts)):
+        return []
+    through, lower = "", ""
+    if facts.model.output_resistance:
+        through = (
+            f", through the output resistance of {si(facts.model.output_resistance, 'ohm')} that "
+            "the op amp's gain no longer lowers"
+        )
+        lower = "impedances k times higher, or an output resistance k times lower, lower it; "
+    floor = ""
+    if d.floor_db is not None and d.floor_hz is not None:
+        floor = f" from {plain(d.floor_db)} dB at {si(d.floor_hz, 'Hz')}"
+    return [
+        Finding(
+            severity,
+            "stop-band",
+            "circuit",
+            f"above the pass band the response comes up again{floor} to {plain(d.rise_db)} dB of "
+            f"its peak at {si(d.rise_hz, 'Hz')}{through}",
+            f"{lower}a larger gain-bandwidth moves it up in frequency; a passive low-pass at the "
+            "output takes it away",
+        )
+    ]
+
+
+def complement_defect(facts: Facts) -> list[Finding]:
+    """Say up to where the complement holds."""
+    limit = facts.small.defect_1pct_hz
+    if math.isinf(limit):
+        return []
+    holds = f"sum to 1 within 1 % up to {si(limit, 'Hz')}"
+    if not limit:
+        holds = "differ from the sum 1 by 1 % or more at the lowest frequencies already"
+    return [
+        Finding(
+            "note",
+            "complement-defect",
+            "circuit",
+            f"H and its complement {holds} with op amps of {si(facts.model.gain_bandwidth, 'Hz')}",
+            "a larger gain-bandwidth moves that limit up; below it nothing needs to be done",
+        )
+    ]
