@@ -26,8 +26,10 @@ WANTED_DEG = 45.0
 _SPARE = 0.5
 #: Names of the parts that are put in.
 ISOLATOR, LEAD = "RISO", "CLEAD"
-#: Where values are looked for: ohm, F, shares.
-_RESISTORS, _CAPACITORS, _SHARES = (0.5, 5e3), (2e-13, 1e-7), (1.0, 1e3)
+#: Where values are looked for: ohm and F; factors on a load, on the op amp's pole or output, and
+#: on its speed.
+_RESISTORS, _CAPACITORS = (0.5, 5e3), (1e-12, 1e-7)
+_LOADS, _SHARES, _SLOWER = (1.0, 1e3), (1.0, 30.0), (1.0, 10.0)
 _SCAN, _HALVINGS = 13, 6
 #: Decades to either side of the old crossover in which the new one is looked for.
 _REACH, _PER_DECADE = 1.5, 30
@@ -71,6 +73,7 @@ def _ways(network: Network, model: OpAmpModel, op_amp: str, enough: _Enough) -> 
     loads = _capacitive_loads(network, op_amp)
     if loads and model.output_resistance:
         yield from _less_load(network, model, op_amp, loads, enough)
+        yield from _stiffer_output(network, model, enough)
     yield from _leads(network, model, op_amp, enough)
     if math.isfinite(model.second_pole):
         k = _least(
@@ -78,23 +81,23 @@ def _ways(network: Network, model: OpAmpModel, op_amp: str, enough: _Enough) -> 
         )
         if k:
             yield f"op amps with the second pole at {si(k * model.second_pole, 'Hz')} or above"
-    if model.output_resistance:
-        k = _least(
-            lambda x: enough(
-                network, replace(model, output_resistance=model.output_resistance / x)
-            ),
-            *_SHARES,
-        )
-        if k:
-            yield f"op amps with {si(model.output_resistance / k, 'ohm')} at the output or less"
     k = _least(
-        lambda x: enough(network, replace(model, gain_bandwidth=model.gain_bandwidth / x)), *_SHARES
+        lambda x: enough(network, replace(model, gain_bandwidth=model.gain_bandwidth / x)), *_SLOWER
     )
     if k:
         yield (
             f"slower op amps of {si(model.gain_bandwidth / k, 'Hz')} (second pole kept), where "
             "their errors are small enough"
         )
+
+
+def _stiffer_output(network: Network, model: OpAmpModel, enough: _Enough) -> Iterator[str]:
+    def holds(x: float) -> bool:
+        return enough(network, replace(model, output_resistance=model.output_resistance / x))
+
+    k = _least(holds, *_SHARES)
+    if k:
+        yield f"op amps with {si(model.output_resistance / k, 'ohm')} at the output or less"
 
 
 def _less_load(
@@ -114,7 +117,7 @@ def _less_load(
         )
     k = _least(
         lambda x: enough(network.with_values({b.name: (b.value or 0.0) / x for b in loads}), model),
-        *_SHARES,
+        *_LOADS,
     )
     if k:
         yield f"{names} {plain(k)} times smaller ({si(total / k, 'F')} in all)"

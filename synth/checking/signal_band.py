@@ -18,6 +18,8 @@ PLAIN_BAND = (10.0, 1e5)
 #: The signal passes down to 3 dB below the level of its pass band; in a band that was asked for,
 #: everything counts that is not in a notch, 40 dB below the peak.
 _PASSES, _SEEN = math.sqrt(0.5), 0.01
+#: A peak below the flat part, of op amps that are too slow, counts all the same.
+_ALMOST = 0.99
 #: How far beyond the modes a response must be flat to have a pass band there, and how flat.
 _FAR, _FLAT = 1e4, 0.01
 #: A flat end this far below the peak is a stop band.
@@ -87,7 +89,7 @@ def signal_frequencies(
     least = _SEEN * peak
     if not asked:
         level = max(flat_ends(ideal, band_hz))
-        least = _PASSES * (min(level, peak) if level > _STOPPED * peak else peak)
+        least = min(_PASSES * (level if level > _STOPPED * peak else peak), _ALMOST * peak)
     edges = [
         refine(float(f[k]), float(f[k + 1]), lambda x: size(x) - least)
         for k in crossings(f, sizes - least)
