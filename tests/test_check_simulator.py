@@ -6,6 +6,8 @@ independent program: response, complement defect, return ratio, noise, operating
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -67,8 +69,15 @@ PREDISTORTED_STAGES = (
     "deliyannis-bandpass",
     "fliege-bandpass",
     "third-order-lowpass-unity",
+    "tow-thomas-lowpass",
+    "tow-thomas-feed-forward",
+    "state-variable-highpass",
+    "akerberg-mossberg-bandpass",
+    "impedance-converter-lowpass-notch",
+    "sallen-key-lowpass-gain",
+    "sallen-key-highpass-gain",
 )
-#: 1/f corners are left out here: the simulator's resistors are white.  Currents are in.
+#: Without 1/f corners; `test_noise_with_corners` has them.
 MODEL = op_amp_model(
     "gbw=1M,p2=2.5M,rout=120,a0=100k,offset=1m,ib=80n,ios=20n,en=20n,in=0.6p,"
     "en_corner=0,in_corner=0"
@@ -141,6 +150,22 @@ def test_noise(name: str) -> None:
 
 
 @needs_simulator
+@every_stage
+def test_noise_with_corners(name: str) -> None:
+    """Voltage and current noise that rises as 1/f below corners inside the band."""
+    network = stage(name).circuit()
+    low, high = 10.0, 1e5
+    model = replace(MODEL, noise_voltage_corner=300.0, noise_current_corner=3e3)
+    found = figures(network, model, band_hz=(low, high), predistort=False).noise
+    lines = check_decks.deck(network, model, noisy=True)
+    f, density, total = check_decks.noise(lines, network.output, low, high)
+    np.testing.assert_allclose(found.density(f), density, rtol=2e-3)
+    assert found.vrms == pytest.approx(total, rel=0.02)
+    white = figures(network, MODEL, band_hz=(low, high), predistort=False).noise
+    assert found.density(f[:1]) > 1.2 * white.density(f[:1])
+
+
+@needs_simulator
 @pytest.mark.parametrize("name", [*STAGES, "multiple-feedback-highpass", "inverting-summer"])
 def test_operating_point(name: str) -> None:
     network = stage(name).circuit()
@@ -201,11 +226,30 @@ def test_shifted_poles(name: str) -> None:
 @needs_simulator
 @pytest.mark.parametrize("name", PREDISTORTED_STAGES)
 def test_predistorted_values_have_the_wanted_poles(name: str) -> None:
+    """By the simulator's pole-zero analysis, or poles fitted to its AC analysis."""
     network = stage(name).circuit()
     put_back = predistorted(network, MODEL)
     assert put_back.possible
-    simulated = check_decks.poles(
-        check_decks.deck(put_back.network, MODEL), network.input, network.output
-    )
+    worst = []
+    for n in (network, put_back.network):
+        lines = check_decks.deck(n, MODEL)
+        if name in POLE_STAGES:
+            simulated = check_decks.poles(lines, n.input, n.output)
+        else:
+            simulated = list(check_decks.fitted_poles(lines, f"v({n.output})", 10.0, 1e6))
+        wanted = modes(analyse(network))
+        worst.append(max(min(abs(w - x) for x in simulated) / abs(w) for w in wanted))
+    assert worst[0] > 2e-4
+    assert worst[1] < 2e-5  # six digits
+
+
+@needs_simulator
+@pytest.mark.parametrize("name", POLE_STAGES[:12:3])
+def test_fitted_poles_are_those_of_the_pole_zero_analysis(name: str) -> None:
+    network = stage(name).circuit()
+    lines = check_decks.deck(network, MODEL)
+    simulated = check_decks.poles(lines, network.input, network.output)
+    fitted = check_decks.fitted_poles(lines, f"v({network.output})", 10.0, 1e6)
     for wanted in modes(analyse(network)):
-        assert min(abs(wanted - x) for x in simulated) < 2e-5 * abs(wanted)  # six digits
+        pole = min(simulated, key=lambda x, w=wanted: abs(x - w))
+        assert min(abs(pole - x) for x in fitted) < 1e-7 * abs(pole)
