@@ -18,7 +18,7 @@ from synth.network.model import Network
 #: Every rule, in the order in which equally severe findings are told.
 RULES: Sequence[Callable[[Facts], list[Finding]]] = (
     loop.positive_feedback,
-    loop.unstable,
+    speed.unstable,
     loop.bias_path,
     loop.dc_saturates,
     loop.phase_margin,

@@ -189,7 +189,7 @@ def figures(
     bare = _rooted(network, model)
     loaded = bare if put == network else _rooted(put, model)
     loop, ideal, real = loaded
-    band = band_hz or default_band(ideal.poles, 1e-3 * model.gain_bandwidth)
+    band = band_hz or default_band(ideal.poles)
     check_band(band)
     system = real_system(put, same_everywhere(put, model.amplifier))
     sweep = Sweep(system, _frequencies(model, ideal, real))

@@ -315,7 +315,7 @@ def single_supply(facts: Facts) -> list[Finding]:
         ]
     swap = ""
     if facts.single_swapped is not None:
-        swap = f"; after a swap {_list(facts.single_swapped.biased)} instead"
+        swap = f"; after a swap, {_list(facts.single_swapped.biased)}"
     remedy = f"hold the signal's ground at {si(s.reference_v, 'V')} and connect there what is named"
     if s.free:
         remedy += f"; {_list(s.free)} may go to the supply's ground as well"

@@ -61,45 +61,6 @@ def mode_on_axis(facts: Facts) -> list[Finding]:
     ]
 
 
-def unstable(facts: Facts) -> list[Finding]:
-    """Report modes that grow with this op amp only."""
-    small = facts.small
-    if small.stable or not small.feedback.negative:
-        return []
-    margins = [m for m in small.margins if math.isfinite(m.phase_margin_deg)]
-    worst = min(margins, key=lambda m: m.phase_margin_deg, default=None)
-    part = "circuit" if worst is None else worst.op_amp
-    model = facts.model
-    where = ""
-    ways: tuple[str, ...] = ()
-    if worst is not None and worst.crossover_hz is not None:
-        where = (
-            f"; the loop of {worst.op_amp} crosses unity at {si(worst.crossover_hz, 'Hz')} with a "
-            f"phase margin of {plain(worst.phase_margin_deg)} degrees"
-        )
-        ways = margin_remedies(small.network, model, worst.op_amp, worst.crossover_hz)
-    remedy = (
-        "take an op amp with a larger gain-bandwidth or a higher second pole, or lower the "
-        "frequencies or the Q of the circuit"
-    )
-    if ways:
-        remedy = f"for {WANTED_DEG:g} degrees: {'; or '.join(ways)}"
-    return [
-        Finding(
-            "serious",
-            "unstable",
-            part,
-            f"with op amps of {si(model.gain_bandwidth, 'Hz')}{_second(model.second_pole)}, a "
-            f"natural mode grows{where}",
-            remedy,
-        )
-    ]
-
-
-def _second(pole_hz: float) -> str:
-    return "" if math.isinf(pole_hz) else f", second pole {si(pole_hz, 'Hz')}"
-
-
 def poor_margins(facts: Facts) -> list[Margin]:
     """Return the loops with little phase margin.
 

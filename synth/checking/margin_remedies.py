@@ -112,8 +112,8 @@ def _less_load(
     r = _least(lambda x: enough(isolated(network, op_amp, x), model), *_RESISTORS)
     if r:
         yield (
-            f"{si(r, 'ohm')} between the output of {op_amp} with its feedback and {names} (its "
-            f"corner is at {si(1 / (2 * math.pi * r * total), 'Hz')})"
+            f"{si(r, 'ohm')} between the output of {op_amp} with its feedback and {names} (the "
+            f"two have their corner at {si(1 / (2 * math.pi * r * total), 'Hz')})"
         )
     k = _least(
         lambda x: enough(network.with_values({b.name: (b.value or 0.0) / x for b in loads}), model),
@@ -179,7 +179,8 @@ def _leads(network: Network, model: OpAmpModel, op_amp: str, enough: _Enough) ->
             c = _least(holds, *_CAPACITORS)
             if c:
                 corner = 1 / (2 * math.pi * b.value * c)
-                yield f"{si(c, 'F')} across {b.name} (their corner is at {si(corner, 'Hz')})"
+                both = f"the two have their corner at {si(corner, 'Hz')}"
+                yield f"{si(c, 'F')} across {b.name} ({both})"
                 return
 
 

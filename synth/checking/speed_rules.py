@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
 from synth.analysis.numbers import transfer
-from synth.analysis.real import same_everywhere
+from synth.analysis.real import real_system, same_everywhere
 from synth.checking.deviation import response_error_db
 from synth.checking.facts import Facts
-from synth.checking.findings import Finding, Severity, decibels, graded, percent, si
+from synth.checking.findings import Finding, decibels, graded, percent, si
 from synth.checking.loop_rules import poor_margins, rise_severity, rises_at
+from synth.checking.margin_remedies import WANTED_DEG, margin_remedies
 from synth.checking.roots import real_roots
 from synth.checking.signal_band import flat_ends, natural_band
 from synth.units import plain
@@ -27,7 +29,53 @@ _BAND_LIMITS = (0.5, 1.0, 3.0)
 _END_LIMITS = (100.0, 10.0, 2.0)
 #: A flat end of the response this far below the peak is a stop band.
 _STOPPED = 0.03
+#: A little beyond a limit the response has left it.
+_BEYOND = 1.001
 _HALVINGS = 5
+#: A rise that falls below this share without output resistance is due to it.
+_HALF = 0.5
+
+
+def unstable(facts: Facts) -> list[Finding]:
+    """Report modes that grow with this op amp only."""
+    small = facts.small
+    if small.stable or not small.feedback.negative:
+        return []
+    margins = [m for m in small.margins if math.isfinite(m.phase_margin_deg)]
+    worst = min(margins, key=lambda m: m.phase_margin_deg, default=None)
+    part = "circuit" if worst is None else worst.op_amp
+    model = facts.model
+    where = ""
+    ways: list[str] = []
+    if worst is not None and worst.crossover_hz is not None:
+        where = (
+            f"; the loop of {worst.op_amp} crosses unity at {si(worst.crossover_hz, 'Hz')} with a "
+            f"phase margin of {plain(worst.phase_margin_deg)} degrees"
+        )
+        found = margin_remedies(small.network, model, worst.op_amp, worst.crossover_hz)
+        ways = [f"for {WANTED_DEG:g} degrees, {way}" for way in found]
+    factor = _speed_for(facts, "Q", 1.0, _Q_LIMITS[1])
+    if factor is not None:
+        ways.append(
+            f"op amps of {si(model.gain_bandwidth * factor, 'Hz')} (second pole in proportion) "
+            f"leave {100 * _Q_LIMITS[1]:g} % of shift of Q"
+        )
+    ways.append("lower the frequencies or the Q of the circuit")
+    remedy = "; or ".join(ways)
+    return [
+        Finding(
+            "serious",
+            "unstable",
+            part,
+            f"with op amps of {si(model.gain_bandwidth, 'Hz')}{_second(model.second_pole)}, a "
+            f"natural mode grows{where}",
+            remedy,
+        )
+    ]
+
+
+def _second(pole_hz: float) -> str:
+    return "" if math.isinf(pole_hz) else f", second pole {si(pole_hz, 'Hz')}"
 
 
 def f0_shift(facts: Facts) -> list[Finding]:
@@ -75,7 +123,7 @@ def _speed_for(facts: Facts, what: str, shift: float, aim: float) -> float | Non
 
     def left(factor: float) -> float:
         roots = real_roots(network, facts.model.with_gain_bandwidth(factor), loop)
-        first = roots.dominant
+        first = roots.dominant if roots.stable else None
         found = None if first is None else first.f0_shift if what == "f0" else first.q_shift
         return math.inf if found is None else abs(found)
 
@@ -150,22 +198,21 @@ def _upper_end(facts: Facts) -> Finding | None:
     end = small.deviation.within_3db_hz
     loop = small.loop
     ideal = transfer(loop, loop.transfer()).response
-    _, flat = flat_ends(ideal, natural_band(p.ideal for p in small.poles))
+    rising, flat = flat_ends(ideal, natural_band(p.ideal for p in small.poles))
     if math.isinf(end) or flat <= _STOPPED * small.deviation.peak:
         return None
-    severity: Severity | None = "note"
     fastest = max((r.f0_hz for r in (*small.poles, *small.zeros)), default=0.0)
-    if fastest:
-        severity = graded(fastest / end, *(1 / x for x in _END_LIMITS))
-    if severity is None:
-        return None
+    severity = graded(fastest / end, *(1 / x for x in _END_LIMITS))
+    if severity is None and rising and fastest:
+        return None  # a notch or an all-pass: far from where it does something
+    just_beyond = np.array([end, small.deviation.within_1db_hz]) * _BEYOND
+    three, one = np.sign(response_error_db(small.system, ideal, just_beyond)) * (3, 1)
     return Finding(
-        severity,
+        severity or "note",
         "bandwidth",
         "circuit",
-        f"the pass band goes up to {si(end, 'Hz')}, where op amps of "
-        f"{si(model.gain_bandwidth, 'Hz')} leave the ideal response by 3 dB; 1 dB is reached "
-        f"at {si(small.deviation.within_1db_hz, 'Hz')}",
+        f"op amps of {si(model.gain_bandwidth, 'Hz')} end the pass band: {decibels(three)} at "
+        f"{si(end, 'Hz')}, {decibels(one)} at {si(small.deviation.within_1db_hz, 'Hz')}",
         f"in proportion to the gain-bandwidth: about {si(10 * end, 'Hz')} with op amps of "
         f"{si(10 * model.gain_bandwidth, 'Hz')}; --band says what is lost in a band",
     )
@@ -182,8 +229,8 @@ def stop_band(facts: Facts) -> list[Finding]:
         return []
     if any(rises_at(facts, m) for m in poor_margins(facts)):
         return []
-    through, lower = "", ""
-    if facts.model.output_resistance:
+    through, lower = ", where the op amps' gain no longer holds it down", ""
+    if _by_output_resistance(facts, d.rise_hz):
         through = (
             f", through the output resistance of {si(facts.model.output_resistance, 'ohm')} that "
             "the op amp's gain no longer lowers"
@@ -203,6 +250,18 @@ def stop_band(facts: Facts) -> list[Finding]:
             "output takes it away",
         )
     ]
+
+
+def _by_output_resistance(facts: Facts, at_hz: float) -> bool:
+    """Say whether the response there is much lower without the op amps' output resistance."""
+    if not facts.model.output_resistance:
+        return False
+    system = facts.small.system
+    stiff = replace(facts.model.amplifier, output_resistance=0.0)
+    other = real_system(system.network, same_everywhere(system.network, stiff))
+    s = np.array([2j * math.pi * at_hz])
+    here, there = (float(abs(x.response(s)[0, x.output])) for x in (system, other))
+    return there < _HALF * here
 
 
 def complement_defect(facts: Facts) -> list[Finding]:

@@ -5,8 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
+from synth.analysis.numbers import transfer
 from synth.checking.facts import Facts
-from synth.checking.findings import SEVERITIES, Finding, percent, si
+from synth.checking.findings import SEVERITIES, Finding, decibels, percent, si
 from synth.checking.predistortion import DIGITS, Predistortion
 from synth.checking.roots import RootShift
 from synth.checking.small_rules import snr_db
@@ -18,6 +21,10 @@ from synth.units import format_si, plain
 
 #: Contributors of noise that are named.
 _LOUDEST = 4
+#: Contributors below this share of the power are not.
+_HEARD = 1e-3
+#: A response this far below its peak is a stop band.
+_STOPPED = 0.1
 _CAUSES = {
     "clipping": "clips",
     "slewing": "slews",
@@ -56,7 +63,7 @@ def _model_lines(facts: Facts) -> list[str]:
         f"{m.name}: {si(m.gain_bandwidth, 'Hz')}, {plain(m.slew_rate / 1e6)} V/us, offset "
         f"{si(m.offset, 'V')}, rails {si(m.supply_negative, 'V')} and "
         f"{si(m.supply_positive, 'V')}, outputs {si(low, 'V')} to {si(high, 'V')}; "
-        f"{si(facts.supply_current, 'A')} for all{around}",
+        f"supply current {si(facts.supply_current, 'A')} in all{around}",
     )
 
 
@@ -78,7 +85,8 @@ def _op_amp_lines(facts: Facts) -> list[str]:
     for a in facts.levels.amplifiers:
         m, offset = margins[a.name], offsets.get(a.name)
         cause, peak = min(a.limits, key=lambda limit: limit[1].value)
-        bound = "-" if math.isinf(peak.value) else f"{si(peak.value, 'V')}, {_CAUSES[cause]}"
+        none = math.isinf(peak.value) or not facts.small.stable
+        bound = "-" if none else f"{si(peak.value, 'V')}, {_CAUSES[cause]}"
         rows.append(
             (
                 a.name,
@@ -101,21 +109,14 @@ def _small_lines(facts: Facts) -> list[str]:
             lines += wrapped(f"{kind} {_shift(r)}", hanging="  ")
     within = small.deviation.within_3db_hz
     if facts.network.op_amps and math.isfinite(within):
-        lines += wrapped(f"real response within 3 dB of the ideal one up to {si(within, 'Hz')}")
+        lines += wrapped(
+            f"real response within 3 dB of the ideal one up to {si(within, 'Hz')}"
+            f"{_ideal_there(facts, within)}"
+        )
     if math.isfinite(small.defect_1pct_hz or math.inf):
         lines += wrapped(f"H + H' = 1 within 1 % up to {si(small.defect_1pct_hz or 0, 'Hz')}")
-    noise = small.noise
-    low, high = noise.band_hz
-    loud = ", ".join(
-        f"{c.part} {c.kind} {plain(100 * c.share, 2)} %" for c in noise.contributors[:_LOUDEST]
-    )
-    snr = snr_db(facts)
-    against = "" if snr is None else f", {plain(snr)} dB below the largest sine"
-    lines += wrapped(
-        f"noise {si(noise.vrms, 'V')} rms over {si(low, 'Hz')} to {si(high, 'Hz')}{against}; "
-        f"of its power {loud or 'nothing'}",
-        hanging="  ",
-    )
+    if facts.small.stable:
+        lines += _noise_lines(facts)
     point = small.operating_point
     if point is not None and not point.saturated:
         lines += wrapped(
@@ -123,22 +124,53 @@ def _small_lines(facts: Facts) -> list[str]:
             f"{si(point.output_rms_v, 'V')} rms"
         )
     worst = small.worst_sensitivity
-    if worst is not None:
+    if worst is not None and worst.value:
         lines += wrapped(
             f"largest sensitivity: {worst.quantity} to {worst.part}, {plain(worst.value)}"
         )
     return lines
 
 
+def _ideal_there(facts: Facts, at_hz: float) -> str:
+    """Say how low the ideal response is where the real one leaves it, if that is a stop band."""
+    loop = facts.small.loop
+    ideal = transfer(loop, loop.transfer()).response
+    here = float(abs(ideal(np.array([at_hz]))[0])) / (facts.small.deviation.peak or 1.0)
+    if not 0 < here < _STOPPED:
+        return ""
+    return f", where it is at {decibels(20 * math.log10(here))}"
+
+
+def _noise_lines(facts: Facts) -> list[str]:
+    noise = facts.small.noise
+    low, high = noise.band_hz
+    loud = ", ".join(
+        f"{c.part} {c.kind} {plain(100 * c.share, 2)} %"
+        for c in noise.contributors[:_LOUDEST]
+        if c.share >= _HEARD
+    )
+    snr = snr_db(facts)
+    against = "" if snr is None else f", {plain(snr)} dB below the largest sine"
+    return wrapped(
+        f"noise {si(noise.vrms, 'V')} rms over {si(low, 'Hz')} to {si(high, 'Hz')}{against}; "
+        f"of its power {loud or 'nothing'}",
+        hanging="  ",
+    )
+
+
 def _shift(r: RootShift) -> str:
     text = f"f0 {format_si(r.f0_hz, 'Hz', 5)} {percent(r.f0_shift)}"
     if r.q is None:
         return f"{text}, real"
+    if r.q_shift is not None and r.q_shift <= -1:
+        return f"{text}, Q {plain(r.q, 4)}: grows"
     return f"{text}, Q {plain(r.q, 4)} {'-' if r.q_shift is None else percent(r.q_shift)}"
 
 
 def _level_lines(facts: Facts, unusable: Sequence[str]) -> list[str]:
     levels = facts.levels
+    if not facts.small.stable:
+        return wrapped("no levels and no noise: they mean nothing while a mode grows")
     low, high = levels.band_hz
     largest = levels.largest_input
     lines = []
