@@ -8,8 +8,9 @@ from math import atan2, degrees, inf, pi, sqrt
 import numpy as np
 import pytest
 
+from synth.analysis.amplifier import same_everywhere
 from synth.analysis.grid import panels
-from synth.analysis.real import real_system, same_everywhere
+from synth.analysis.real import real_system
 from synth.catalog import stage
 from synth.checking.figures import figures
 from synth.checking.model import op_amp_model

@@ -8,9 +8,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from synth.analysis.amplifier import same_everywhere
 from synth.analysis.loop import analyse
 from synth.analysis.numbers import modes, transfer
-from synth.analysis.real import real_system, same_everywhere
+from synth.analysis.real import real_system
 from synth.catalog import stage, stages
 from synth.checking.model import op_amp_model
 from synth.checking.predistortion import LARGEST_CHANGE, predistorted

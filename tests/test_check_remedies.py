@@ -11,9 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from synth.analysis.amplifier import same_everywhere
 from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer
-from synth.analysis.real import real_system, same_everywhere
+from synth.analysis.real import real_system
 from synth.analysis.sweep import Sweep
 from synth.catalog import stage
 from synth.checking.bias_remedy import biased

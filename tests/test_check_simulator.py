@@ -11,9 +11,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from synth.analysis.amplifier import same_everywhere
 from synth.analysis.loop import analyse
 from synth.analysis.numbers import modes
-from synth.analysis.real import real_system, same_everywhere
+from synth.analysis.real import real_system
+from synth.analysis.roots import real_roots
 from synth.analysis.sweep import Sweep
 from synth.catalog import stage
 from synth.checking.figures import figures
@@ -21,7 +23,6 @@ from synth.checking.loading import with_source_and_load
 from synth.checking.model import op_amp_model
 from synth.checking.operating_point import at_dc, offset_sources, operating_point
 from synth.checking.predistortion import predistorted
-from synth.checking.roots import real_roots
 from synth.network.model import Network
 from synth.transform.drive import Swap
 from tests import check_decks
@@ -217,7 +218,7 @@ def test_shifted_poles(name: str) -> None:
     """The simulator's pole-zero analysis, on circuits where it finds every pole."""
     network = stage(name).circuit()
     simulated = check_decks.poles(check_decks.deck(network, MODEL), network.input, network.output)
-    found = real_roots(network, MODEL)
+    found = real_roots(network, MODEL.amplifier)
     assert same_multiset(simulated, found.all_poles, 1e-8)
     for p in found.poles:
         assert min(abs(p.real - x) for x in simulated) < 1e-9 * abs(p.real)

@@ -54,7 +54,8 @@ class Sweep:
     @property
     def hidden(self) -> ComplexArray:
         """T_hidden: the output for 1 V at the inaccessible references of all op amps."""
-        return np.asarray(self.inverse[:, self.system.output, :] @ self.system.hidden)
+        row = self.inverse[:, self.system.output, :]
+        return np.asarray((row * self.system.hidden_sources(self.s)).sum(axis=1))
 
     def voltage(self, node: str) -> ComplexArray:
         """Return a node's voltage for 1 V at the input; 0 at ground."""
@@ -76,7 +77,8 @@ class Sweep:
         g = self.system.differential(self.inverse[:, :, k], op_amp)
         # 1 + g = x * (1/A0 + s/wt), free of the cancellation near g = -1
         x = self.inverse[:, k, k]
-        own = self.system.g[k, k] + self.s * self.system.c[k, k]
+        a = self.system.amplifiers[op_amp]
+        own = 1 / a.dc_gain + self.s / a.gain_bandwidth
         return np.asarray(-g / (x * own))
 
     def output_current(self, op_amp: str) -> ComplexArray:

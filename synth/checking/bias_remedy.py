@@ -6,9 +6,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from math import pi
 
+from synth.analysis.amplifier import same_everywhere
 from synth.analysis.loop import analyse
 from synth.analysis.numbers import modes
-from synth.analysis.real import real_system, same_everywhere
+from synth.analysis.real import real_system
 from synth.checking.model import OpAmpModel
 from synth.checking.noise import noise
 from synth.checking.operating_point import operating_point

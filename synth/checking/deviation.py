@@ -1,4 +1,4 @@
-"""Where the real response leaves the ideal one: roll-off, stop-band floor, complement defect."""
+"""Where the real response leaves the ideal one: roll-off, stop-band floor."""
 
 from __future__ import annotations
 
@@ -12,8 +12,6 @@ from synth.analysis.grid import refine
 from synth.analysis.real import Array, ComplexArray, RealSystem
 from synth.analysis.sweep import Sweep
 
-#: Share by which H + H' may leave 1.
-DEFECT = 0.01
 _FLAT = 1e-12
 #: 30 dB below the peak.
 _OUT_OF_NOTCH = 10**-1.5
@@ -120,35 +118,6 @@ def response_error_db(
     """Return the real response over the ideal one in dB."""
     found = np.abs(system.response(2j * np.pi * frequencies_hz)[:, system.output])
     return _decibels(found, np.abs(ideal(frequencies_hz)))
-
-
-def defect_hz(sweep: Sweep) -> float:
-    """Return up to which frequency in Hz ``|H + H' - 1|``, which is ``|T_hidden|``, is below 1 %.
-
-    It is the upper end of the lowest range in which it is: an integrator is beyond 1 % at very low
-    frequency too, where the op amp's DC gain ends.  Infinite where the range has no end, 0 where
-    there is none.
-    """
-    system = sweep.system
-    if not system.network.op_amps:
-        return inf
-    beyond = np.abs(sweep.hidden) > DEFECT
-    if beyond.all():
-        return 0.0
-    first = int(np.argmin(beyond))
-    if not beyond[first:].any():
-        return inf
-    k = first + int(np.argmax(beyond[first:]))
-
-    def excess(frequencies: Array) -> Array:
-        return np.asarray(np.abs(Sweep(system, frequencies).hidden) - DEFECT)
-
-    return refine(float(sweep.frequencies[k - 1]), float(sweep.frequencies[k]), excess)
-
-
-def hidden(system: RealSystem, frequencies_hz: Array) -> ComplexArray:
-    """Return T_hidden, by which H + H' falls short of 1, at frequencies in Hz."""
-    return Sweep(system, np.asarray(frequencies_hz, dtype=float)).hidden
 
 
 def _first_near_top(size: Array) -> int:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from synth.analysis.amplifier import same_everywhere
 from synth.analysis.feedback import feedback
 from synth.analysis.loop import Loop, analyse
 from synth.analysis.numbers import modes
-from synth.analysis.real import real_system, same_everywhere
+from synth.analysis.real import real_system
 from synth.analysis.sweep import Sweep
 from synth.analysis.zeros import Zero, transmission_zeros
 from synth.checking.conditions import Conditions

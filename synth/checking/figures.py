@@ -7,21 +7,23 @@ from math import isfinite, pi
 
 import numpy as np
 
+from synth.analysis.amplifier import same_everywhere
 from synth.analysis.bias import inputs_without_dc_path
+from synth.analysis.defect import limits
 from synth.analysis.feedback import Feedback, feedback
 from synth.analysis.grid import grid
 from synth.analysis.loop import Loop, analyse
 from synth.analysis.numbers import transfer
-from synth.analysis.real import Array, RealSystem, real_system, same_everywhere
+from synth.analysis.real import Array, RealSystem, real_system
+from synth.analysis.roots import IdealRoots, RealRoots, RootShift, ideal_roots, real_roots
 from synth.analysis.sweep import Sweep
-from synth.checking.deviation import Deviation, defect_hz, deviation
+from synth.checking.deviation import Deviation, deviation
 from synth.checking.loading import Loading, loading, with_source_and_load
 from synth.checking.margins import Margin, margins
 from synth.checking.model import OpAmpModel
 from synth.checking.noise import Noise, check_band, default_band, noise
 from synth.checking.operating_point import OperatingPoint, operating_point
 from synth.checking.predistortion import Predistortion, predistorted
-from synth.checking.roots import IdealRoots, RealRoots, RootShift, ideal_roots, real_roots
 from synth.checking.sensitivity import (
     ActiveSensitivity,
     PartSensitivity,
@@ -143,7 +145,8 @@ class Figures:
 
     def hidden(self, frequencies_hz: Array) -> Array:
         """Return ``|H + H' - 1|`` at frequencies in Hz."""
-        return np.asarray(np.abs(Sweep(self.system, np.asarray(frequencies_hz, float)).hidden))
+        s = 2j * pi * np.asarray(frequencies_hz, dtype=float)
+        return np.asarray(np.abs(self.system.hidden(s)))
 
 
 def figures(
@@ -211,7 +214,7 @@ def figures(
         operating_point=operating_point(put, model),
         roots=real,
         deviation=found,
-        defect_1pct_hz=defect_hz(sweep),
+        defect_1pct_hz=limits(sweep).one_per_cent,
         noise=noise(system, model, band, real.all_poles, (found.peak_hz, peak)),
         loading=_loading(network, model, (source_resistance, load), band_hz, bare),
         loading_before=None
@@ -234,7 +237,7 @@ _Rooted = tuple[Loop, IdealRoots, RealRoots]
 def _rooted(network: Network, model: OpAmpModel) -> _Rooted:
     loop = analyse(network)
     ideal = ideal_roots(loop)
-    return loop, ideal, real_roots(network, model, loop, ideal)
+    return loop, ideal, real_roots(network, model.amplifier, loop, ideal)
 
 
 def _loading(

@@ -8,10 +8,11 @@ from math import isfinite
 
 import numpy as np
 
-from synth.analysis.real import Array, RealSystem, real_system, same_everywhere
+from synth.analysis.amplifier import same_everywhere
+from synth.analysis.real import Array, RealSystem, real_system
+from synth.analysis.roots import IdealRoots, RealRoots, RootShift, compared, followed
 from synth.analysis.sweep import Sweep
 from synth.checking.model import OpAmpModel
-from synth.checking.roots import IdealRoots, RealRoots, RootShift, compared, followed
 from synth.errors import NumberError
 from synth.network.model import Branch, Network, Port
 

@@ -14,7 +14,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from synth.analysis.real import RealSystem, real_system, same_everywhere
+from synth.analysis.amplifier import same_everywhere
+from synth.analysis.real import RealSystem, real_system
 from synth.analysis.sweep import Sweep
 from synth.checking.findings import si
 from synth.checking.model import OpAmpModel

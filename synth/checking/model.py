@@ -15,8 +15,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from synth.analysis.amplifier import OnePole
-from synth.analysis.real import Amplifier
+from synth.analysis.amplifier import Amplifier
 from synth.checking.model_fields import FIELD_UNITS, check_fields
 from synth.checking.quantity import read_quantity
 from synth.errors import FormatError, NumberError
@@ -124,11 +123,6 @@ class OpAmpModel:
             2 * math.pi * self.second_pole,
             self.output_resistance,
         )
-
-    @property
-    def one_pole(self) -> OnePole:
-        """DC gain and gain-bandwidth (rad/s) alone."""
-        return OnePole(2 * math.pi * self.gain_bandwidth, self.dc_gain)
 
     @property
     def output_range(self) -> tuple[float, float]:

@@ -14,12 +14,13 @@ from math import pi
 
 import numpy as np
 
+from synth.analysis.amplifier import same_everywhere
 from synth.analysis.loop import Loop, analyse
 from synth.analysis.numbers import transfer
-from synth.analysis.real import Array, ComplexArray, RealSystem, real_system, same_everywhere
+from synth.analysis.real import Array, ComplexArray, RealSystem, real_system
+from synth.analysis.roots import IdealRoots, RealRoots, RootShift, compared, ideal_roots, nearest
+from synth.analysis.roots import real_roots as real_roots_of
 from synth.checking.model import OpAmpModel
-from synth.checking.roots import IdealRoots, RealRoots, RootShift, compared, ideal_roots, nearest
-from synth.checking.roots import real_roots as real_roots_of
 from synth.network.model import Network
 from synth.transform.step import Step, unchanged_names
 from synth.units import format_si
@@ -156,7 +157,7 @@ def predistorted(
         If the op amp is far too slow.
     """
     loop = analyse(network) if loop is None else loop
-    real, ideal = roots or (real_roots_of(network, model, loop), ideal_roots(loop))
+    real, ideal = roots or (real_roots_of(network, model.amplifier, loop), ideal_roots(loop))
     wanted = _wanted(loop, ideal, reference_hz)
     system = real_system(network, same_everywhere(network, model.amplifier))
     problem = _Problem(

@@ -8,14 +8,15 @@ from dataclasses import replace
 
 import numpy as np
 
+from synth.analysis.amplifier import same_everywhere
 from synth.analysis.numbers import transfer
-from synth.analysis.real import real_system, same_everywhere
+from synth.analysis.real import real_system
+from synth.analysis.roots import real_roots
 from synth.checking.deviation import response_error_db
 from synth.checking.facts import Facts
 from synth.checking.findings import Finding, decibels, graded, percent, si
 from synth.checking.loop_rules import poor_margins, rise_severity, rises_at
 from synth.checking.margin_remedies import WANTED_DEG, margin_remedies
-from synth.checking.roots import real_roots
 from synth.checking.signal_band import flat_ends, natural_band
 from synth.units import plain
 
@@ -122,7 +123,7 @@ def _speed_for(facts: Facts, what: str, shift: float, aim: float) -> float | Non
     network, loop = facts.small.network, facts.small.loop
 
     def left(factor: float) -> float:
-        roots = real_roots(network, facts.model.with_gain_bandwidth(factor), loop)
+        roots = real_roots(network, facts.model.with_gain_bandwidth(factor).amplifier, loop)
         first = roots.dominant if roots.stable else None
         found = None if first is None else first.f0_shift if what == "f0" else first.q_shift
         return math.inf if found is None else abs(found)

@@ -13,9 +13,10 @@ from math import inf, isfinite, pi
 
 import numpy as np
 
+from synth.analysis.amplifier import same_everywhere
 from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer
-from synth.analysis.real import RealSystem, real_system, same_everywhere
+from synth.analysis.real import RealSystem, real_system
 from synth.checking.checked import Checked, check
 from synth.checking.conditions import Conditions
 from synth.checking.loading import with_source_and_load

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from synth.analysis.roots import RootShift
 from synth.analysis.sensitivity import response_sensitivities
 from synth.checking.checked import Checked
 from synth.checking.facts import Facts
@@ -20,7 +21,6 @@ from synth.checking.findings import Finding
 from synth.checking.model import OpAmpModel
 from synth.checking.model_fields import FIELD_UNITS
 from synth.checking.predistortion import Predistortion
-from synth.checking.roots import RootShift
 from synth.checking.single_supply import SingleSupply
 from synth.checking.small_rules import snr_db
 from synth.checking.swing import CAUSES, AmplifierLevel, Levels, Peak

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from synth.analysis.numbers import transfer
+from synth.analysis.roots import RootShift
 from synth.checking.facts import Facts
 from synth.checking.findings import SEVERITIES, Finding, decibels, percent, si
 from synth.checking.predistortion import DIGITS, Predistortion
-from synth.checking.roots import RootShift
 from synth.checking.small_rules import snr_db
 from synth.checking.swing import Peak
 from synth.report.check import CheckRecord
