@@ -41,9 +41,9 @@ def circuit(name: str) -> Network:
 def test_every_code_is_used_by_a_rule_and_every_rule_runs() -> None:
     import inspect
 
-    from synth.checking import large_rules, loop_rules, small_rules, speed_rules
+    from synth.checking import large_rules, loop_rules, small_rules, speed_rules, supply_rules
 
-    modules = (large_rules, loop_rules, small_rules, speed_rules)
+    modules = (large_rules, loop_rules, small_rules, speed_rules, supply_rules)
     text = "".join(map(inspect.getsource, modules))
     shifts = {"f0-shift", "q-shift"}  # made from the name of the figure
     assert {c for c in CODES if f'"{c}"' not in text} == shifts

@@ -226,6 +226,30 @@ def test_a_low_pass_ends_by_itself_and_a_high_pass_does_not() -> None:
     assert "end the pass band: -3 dB at" in finding.message
 
 
+def test_a_shifted_notch_is_no_end_of_the_pass_band() -> None:
+    found = check(stage("state-variable-notch").circuit(), op_amp_model("gbw=100k"))
+    (finding,) = of(found, "bandwidth")
+    asked = re.search(r"dB at ([\d.]+ kHz)", finding.message)
+    assert asked
+    assert parse_si(asked[1], "Hz") >= 2e3  # the notch is at 1 kHz
+
+
+def test_a_shallow_notch_and_the_gain_bandwidth_that_deepens_it() -> None:
+    network = stage("state-variable-notch").circuit()
+    found = check(network, op_amp_model("gbw=100k"))
+    (finding,) = of(found, "notch-depth")
+    (notch,) = found.facts.small.notches
+    f = np.linspace(0.9, 1.1, 20001) * notch.at_hz
+    system = found.facts.small.system
+    size = np.abs(Sweep(system, f).transfer) / found.facts.small.deviation.peak
+    assert notch.depth_db == pytest.approx(20 * math.log10(size.min()), abs=0.05)
+    assert notch.at_hz == pytest.approx(f[int(size.argmin())], rel=1e-3)
+    asked = re.search(r"op amps of ([\d.]+ MHz)", finding.remedy)
+    assert asked
+    better = op_amp_model(f"gbw={1.02 * parse_si(asked[1], 'Hz')!r}")
+    assert not of(check(network, better), "notch-depth")
+
+
 # -- where loading is judged -----------------------------------------------------------------------
 
 

@@ -9,6 +9,7 @@ from synth.checking import large_rules as large
 from synth.checking import loop_rules as loop
 from synth.checking import small_rules as small
 from synth.checking import speed_rules as speed
+from synth.checking import supply_rules as supply
 from synth.checking.conditions import Conditions
 from synth.checking.facts import Facts, facts
 from synth.checking.findings import SEVERITIES, Finding
@@ -26,6 +27,7 @@ RULES: Sequence[Callable[[Facts], list[Finding]]] = (
     speed.q_shift,
     speed.bandwidth,
     speed.stop_band,
+    speed.notch_depth,
     small.source_loading,
     large.level,
     large.internal_level,
@@ -37,9 +39,9 @@ RULES: Sequence[Callable[[Facts], list[Finding]]] = (
     loop.output_offset,
     small.sensitivity,
     small.balanced_zero,
-    large.single_supply,
-    large.single_supply_coupling,
-    large.single_supply_ripple,
+    supply.single_supply,
+    supply.single_supply_coupling,
+    supply.single_supply_ripple,
     large.moved_inputs,
     large.source_current,
     speed.complement_defect,

@@ -22,6 +22,7 @@ from synth.checking.loading import Loading, loading, with_source_and_load
 from synth.checking.margins import Margin, margins
 from synth.checking.model import OpAmpModel
 from synth.checking.noise import Noise, check_band, default_band, noise
+from synth.checking.notches import Notch, notches
 from synth.checking.operating_point import OperatingPoint, operating_point
 from synth.checking.predistortion import Predistortion, predistorted
 from synth.checking.sensitivity import (
@@ -62,6 +63,8 @@ class Figures:
         None where an input has no bias path.
     roots : RealRoots
         Poles and zeros beside the ideal ones.
+    notches : tuple of Notch
+        Depth of every zero on the axis.
     deviation : Deviation
         Roll-off, stop-band floor, error of the gain.
     defect_1pct_hz : float
@@ -94,6 +97,7 @@ class Figures:
     margins: tuple[Margin, ...]
     operating_point: OperatingPoint | None
     roots: RealRoots
+    notches: tuple[Notch, ...]
     deviation: Deviation
     defect_1pct_hz: float
     noise: Noise
@@ -213,6 +217,7 @@ def figures(
         margins=margins(sweep, real.stable),
         operating_point=operating_point(put, model),
         roots=real,
+        notches=notches(system, real.zeros, found.peak),
         deviation=found,
         defect_1pct_hz=limits(sweep).one_per_cent,
         noise=noise(system, model, band, real.all_poles, (found.peak_hz, peak)),

@@ -34,6 +34,7 @@ CODES: Mapping[str, str] = {
     "bandwidth": "where the op amps end the pass band, or what they take in the band asked for",
     "stop-band": "the stop band comes up again through the op amp's output resistance",
     "complement-defect": "where H and its complement leave the sum 1",
+    "notch-depth": "a notch is less deep with real op amps, every part at its value",
     "balanced-zero": "a transmission zero is only as deep as parts match",
     "source-loading": "source resistance or load change the gain or the poles",
     "internal-level": "an op amp inside swings further than the output",

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from synth.analysis.amplifier import same_everywhere
+from synth.analysis.grid import refine
 from synth.analysis.numbers import transfer
 from synth.analysis.real import real_system
 from synth.analysis.roots import real_roots
@@ -17,7 +18,8 @@ from synth.checking.facts import Facts
 from synth.checking.findings import Finding, decibels, graded, percent, si
 from synth.checking.loop_rules import poor_margins, rise_severity, rises_at
 from synth.checking.margin_remedies import WANTED_DEG, margin_remedies
-from synth.checking.signal_band import flat_ends, natural_band
+from synth.checking.notches import notches
+from synth.checking.signal_band import PLAIN_BAND, Response, flat_ends, natural_band
 from synth.units import plain
 
 #: Shares of f0 and of Q that are noted, are a caution, and are serious.
@@ -30,8 +32,10 @@ _BAND_LIMITS = (0.5, 1.0, 3.0)
 _END_LIMITS = (100.0, 10.0, 2.0)
 #: A flat end of the response this far below the peak is a stop band.
 _STOPPED = 0.03
-#: A little beyond a limit the response has left it.
-_BEYOND = 1.001
+#: What is left in a notch, dB of the peak: note, caution, serious.
+_NOTCH_LIMITS = (-60.0, -30.0, -10.0)
+#: The end of a pass band is looked for from this multiple of the fastest root on.
+_ABOVE_ROOTS, _END_POINTS = 2.0, 300
 _HALVINGS = 5
 #: A rise that falls below this share without output resistance is due to it.
 _HALF = 0.5
@@ -196,27 +200,45 @@ def _asked_band(facts: Facts) -> Finding | None:
 def _upper_end(facts: Facts) -> Finding | None:
     """Name the upper end of a pass band that has none with ideal op amps."""
     small, model = facts.small, facts.model
-    end = small.deviation.within_3db_hz
-    loop = small.loop
-    ideal = transfer(loop, loop.transfer()).response
+    ideal = transfer(small.loop, small.loop.transfer()).response
     rising, flat = flat_ends(ideal, natural_band(p.ideal for p in small.poles))
-    if math.isinf(end) or flat <= _STOPPED * small.deviation.peak:
-        return None
     fastest = max((r.f0_hz for r in (*small.poles, *small.zeros)), default=0.0)
-    severity = graded(fastest / end, *(1 / x for x in _END_LIMITS))
+    three, one = (_leaves(facts, ideal, fastest, limit) for limit in (3.0, 1.0))
+    if three is None or one is None or flat <= _STOPPED * small.deviation.peak:
+        return None
+    severity = graded(fastest / three[0], *(1 / x for x in _END_LIMITS))
     if severity is None and rising and fastest:
         return None  # a notch or an all-pass: far from where it does something
-    just_beyond = np.array([end, small.deviation.within_1db_hz]) * _BEYOND
-    three, one = np.sign(response_error_db(small.system, ideal, just_beyond)) * (3, 1)
     return Finding(
         severity or "note",
         "bandwidth",
         "circuit",
-        f"op amps of {si(model.gain_bandwidth, 'Hz')} end the pass band: {decibels(three)} at "
-        f"{si(end, 'Hz')}, {decibels(one)} at {si(small.deviation.within_1db_hz, 'Hz')}",
-        f"in proportion to the gain-bandwidth: about {si(10 * end, 'Hz')} with op amps of "
+        f"op amps of {si(model.gain_bandwidth, 'Hz')} end the pass band: {decibels(three[1])} at "
+        f"{si(three[0], 'Hz')}, {decibels(one[1])} at {si(one[0], 'Hz')}",
+        f"in proportion to the gain-bandwidth: about {si(10 * three[0], 'Hz')} with op amps of "
         f"{si(10 * model.gain_bandwidth, 'Hz')}; --band says what is lost in a band",
     )
+
+
+def _leaves(
+    facts: Facts, ideal: Response, fastest_hz: float, limit: float
+) -> tuple[float, float] | None:
+    """Return where, above all roots, real and ideal response part by so many dB, with the sign."""
+    low = _ABOVE_ROOTS * fastest_hz or PLAIN_BAND[0]
+    high = max(10 * facts.model.gain_bandwidth, 10 * low)
+    f = np.geomspace(low, high, _END_POINTS)
+    system = facts.small.system
+    error = response_error_db(system, ideal, f)
+    beyond = np.flatnonzero(np.abs(error) > limit)
+    if not len(beyond):
+        return None
+    k = int(beyond[0])
+    if k == 0:
+        return low, float(error[0])
+    at = refine(
+        float(f[k - 1]), float(f[k]), lambda x: np.abs(response_error_db(system, ideal, x)) - limit
+    )
+    return at, math.copysign(limit, float(error[k]))
 
 
 def stop_band(facts: Facts) -> list[Finding]:
@@ -263,6 +285,44 @@ def _by_output_resistance(facts: Facts, at_hz: float) -> bool:
     s = np.array([2j * math.pi * at_hz])
     here, there = (float(abs(x.response(s)[0, x.output])) for x in (system, other))
     return there < _HALF * here
+
+
+def notch_depth(facts: Facts) -> list[Finding]:
+    """Report notches that the op amps fill."""
+    model, found = facts.model, []
+    for k, notch in enumerate(facts.small.notches if facts.small.stable else ()):
+        severity = graded(notch.depth_db, *_NOTCH_LIMITS)
+        if severity is None:
+            continue
+
+        def left(factor: float, k: int = k) -> float:
+            faster = model.with_gain_bandwidth(factor).amplifier
+            roots = real_roots(facts.small.network, faster, facts.small.loop)
+            system = facts.small.system
+            system = system.with_amplifiers(same_everywhere(system.network, faster))
+            rows = notches(system, roots.zeros, facts.small.deviation.peak)
+            return 10 ** (rows[k].depth_db / 20) if roots.stable and len(rows) > k else math.inf
+
+        aim = 10 ** (_NOTCH_LIMITS[0] / 20)
+        factor = _faster(left, aim, 4.0 * 10 ** (notch.depth_db / 20) / aim)
+        remedy = "a stage whose notch does not hang on the op amps' gain, or on fewer of them"
+        if factor is not None:
+            remedy = (
+                f"op amps of {si(model.gain_bandwidth * factor, 'Hz')} (second pole in "
+                f"proportion) leave {decibels(_NOTCH_LIMITS[0])}"
+            )
+        found.append(
+            Finding(
+                severity,
+                "notch-depth",
+                "circuit",
+                f"with op amps of {si(model.gain_bandwidth, 'Hz')} the notch at "
+                f"{si(notch.f0_hz, 'Hz')} is {decibels(notch.depth_db)} of the peak (at "
+                f"{si(notch.at_hz, 'Hz')}), every part at its value",
+                remedy,
+            )
+        )
+    return found
 
 
 def complement_defect(facts: Facts) -> list[Finding]:

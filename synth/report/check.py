@@ -120,6 +120,9 @@ def figures_json(facts: Facts) -> Json:
         "q_shift": _finite(small.q_shift),
         "poles": [_shift_json(p) for p in small.poles],
         "zeros": [_shift_json(z) for z in small.zeros],
+        "notches": [
+            {"f0_hz": n.f0_hz, "at_hz": n.at_hz, "depth_db": n.depth_db} for n in small.notches
+        ],
         "modes": [[p.real, p.imag] for p in small.roots.all_poles],
         **_deviation_json(facts),
         "defect_1pct_hz": _finite(small.defect_1pct_hz),
@@ -169,12 +172,19 @@ def _deviation_json(facts: Facts) -> Json:
 def _loading_json(facts: Facts) -> Json:
     load = facts.small.loading
     if load is None:
-        names = ("loading_gain_error_db", "loading_gain_error_hz", "loading_band_hz")
-        return {**dict.fromkeys((*names, "input_impedance_dc_ohm")), "loading_poles": []}
+        names = (
+            "loading_gain_error_db",
+            "loading_gain_error_hz",
+            "loading_band_hz",
+            "loading_peak_gain_error",
+            "input_impedance_dc_ohm",
+        )
+        return {**dict.fromkeys(names), "loading_poles": []}
     return {
         "loading_gain_error_db": _finite(load.worst_error_db),
         "loading_gain_error_hz": _finite(load.worst_error_hz),
         "loading_band_hz": list(load.band_hz),
+        "loading_peak_gain_error": _finite(load.gain_error),
         "loading_poles": [_shift_json(p) for p in load.poles],
         "input_impedance_dc_ohm": _finite(load.input_impedance_dc_ohm),
     }
@@ -263,6 +273,7 @@ def _op_amp_json(facts: Facts, a: AmplifierLevel) -> Json:
         "phase_margin_deg": _finite(margin.phase_margin_deg),
         "crossover_hz": _finite(margin.crossover_hz),
         "gain_margin_db": _finite(margin.gain_margin_db),
+        "gain_reduction_margin_db": _finite(margin.gain_reduction_margin_db),
         "offset_v": None if offset is None else _finite(offset.worst_v),
         "offset_rms_v": None if offset is None else _finite(offset.rms_v),
         "dc_loop_gain": None if offset is None else _finite(offset.dc_loop_gain),

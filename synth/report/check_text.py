@@ -107,6 +107,10 @@ def _small_lines(facts: Facts) -> list[str]:
     for kind, roots in (("pole", small.poles), ("zero", small.zeros)):
         for r in roots:
             lines += wrapped(f"{kind} {_shift(r)}", hanging="  ")
+    for n in small.notches:
+        lines += wrapped(
+            f"notch at {si(n.at_hz, 'Hz')}: {decibels(n.depth_db)}, parts at their values"
+        )
     within = small.deviation.within_3db_hz
     if facts.network.op_amps and math.isfinite(within):
         lines += wrapped(
@@ -162,6 +166,8 @@ def _shift(r: RootShift) -> str:
     text = f"f0 {format_si(r.f0_hz, 'Hz', 5)} {percent(r.f0_shift)}"
     if r.q is None:
         return f"{text}, real"
+    if math.isinf(r.q):
+        return f"{text}, on the axis"
     if r.q_shift is not None and r.q_shift <= -1:
         return f"{text}, Q {plain(r.q, 4)}: grows"
     return f"{text}, Q {plain(r.q, 4)} {'-' if r.q_shift is None else percent(r.q_shift)}"
