@@ -8,11 +8,13 @@ from math import inf
 
 import numpy as np
 
-from synth.analysis.grid import refine
+from synth.analysis.grid import crossings, refine
 from synth.analysis.real import Array, ComplexArray, RealSystem
 from synth.analysis.sweep import Sweep
 
 _FLAT = 1e-12
+#: 20 dB below the peak.
+_PASSES = 0.1
 #: 30 dB below the peak.
 _OUT_OF_NOTCH = 10**-1.5
 
@@ -33,7 +35,8 @@ class Deviation:
         fastest ideal root only frequencies within 30 dB of the peak count.
     band_error_db, band_error_hz : float
         Largest magnitude of real over ideal response where the signal matters
-        (`synth.checking.signal_band`), with its sign, and where.
+        (`synth.checking.signal_band`) and the ideal response is within 20 dB of its peak there,
+        with its sign, and where.
     rolloff_db_10f0 : float or None
         Real over ideal response at ten times the fastest ideal root: negative is extra roll-off,
         positive a stop band that comes up.
@@ -93,6 +96,7 @@ def deviation(
     rolloff = None
     if fastest_hz and f[0] < 10 * fastest_hz < f[-1]:
         rolloff = float(error_db(np.array([10 * fastest_hz]))[0])
+    signal_hz = _passing(signal_hz, ideal)
     in_band = error_db(signal_hz)
     worst = int(np.argmax(np.abs(in_band)))
     floor = _floor(f, real, wanted, int(np.argmax(real)))
@@ -118,6 +122,17 @@ def response_error_db(
     """Return the real response over the ideal one in dB."""
     found = np.abs(system.response(2j * np.pi * frequencies_hz)[:, system.output])
     return _decibels(found, np.abs(ideal(frequencies_hz)))
+
+
+def _passing(f: Array, ideal: Callable[[Array], ComplexArray]) -> Array:
+    """Return those frequencies at which the ideal response passes, and the edges between."""
+    size = np.abs(ideal(f))
+    least = _PASSES * float(size.max())
+    edges = [
+        refine(float(f[k]), float(f[k + 1]), lambda x: np.abs(ideal(x)) - least)
+        for k in crossings(f, size - least)
+    ]
+    return np.unique(np.concatenate([f[size >= least], edges]))
 
 
 def _first_near_top(size: Array) -> int:
