@@ -109,6 +109,27 @@ def test_conditions_reach_the_check(capsys) -> None:
     assert level[0]["severity"] == "serious"
 
 
+def test_before(tmp_path, capsys) -> None:
+    lifted = tmp_path / "hpn.cir"
+    assert (
+        run(["lift", "sallen-key-lowpass-gain", "--to", "highpass-notch=500Hz", "-o", str(lifted)])
+        == 0
+    )
+    capsys.readouterr()
+    answer = answer_of(
+        capsys, str(lifted), "--op-amp", "general-purpose", "--before", "sallen-key-lowpass-gain"
+    )
+    figures = answer["figures"]
+    assert figures["swapped"] is None
+    alone = answer_of(capsys, "sallen-key-lowpass-gain", "--op-amp", "general-purpose")["figures"]
+    assert figures["before"]["source_current_a_per_v"] == pytest.approx(
+        alone["source_current_a_per_v"], rel=0.3
+    )
+    assert alone["before"] is None
+    assert run(["check", str(lifted), "--op-amp", "general-purpose", "--before", "none-such"]) == 2
+    assert "none-such" in capsys.readouterr().err
+
+
 def test_a_single_supply_deck(tmp_path, capsys) -> None:
     path = tmp_path / "wave.cir"
     path.write_text(DECK)

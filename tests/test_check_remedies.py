@@ -26,6 +26,7 @@ from synth.checking.margin_remedies import isolated
 from synth.checking.model import op_amp_model
 from synth.checking.signal_band import flat_ends
 from synth.network.model import Branch, Network, OpAmp
+from synth.transform.drive import Swap
 from synth.units import parse_si, plain
 from tests import check_decks
 from tests.simulator import needs_simulator
@@ -350,6 +351,23 @@ def test_the_source_resistance_is_none_of_the_input_impedance() -> None:
     bare = check(network, GENERAL, predistort=False).facts.levels.input_impedance
     behind = check(network, GENERAL, Conditions(2e3), predistort=False).facts.levels.input_impedance
     assert behind.value == pytest.approx(bare.value, rel=0.01)
+
+
+def test_compared_with_the_circuit_before_a_lift() -> None:
+    """The lift drives what stood at ground: inputs leave it, and the source feels it."""
+    network = stage("multiple-feedback-bandpass").circuit()
+    lifted, _ = Swap().apply(network)
+    found = check(lifted, GENERAL, Conditions(source_resistance=1e3), before=network)
+    (moved,) = of(found, "moved-inputs")
+    assert "before the change they sit at the signal's ground" in moved.message
+    (current,) = of(found, "source-current")
+    assert "before the change" in current.message
+    assert "before the change by up to" in of(found, "source-loading")[0].message
+    bare = check(network, GENERAL, Conditions(source_resistance=1e3))
+    assert found.facts.other is not None
+    assert found.facts.other.source_current.value == pytest.approx(
+        bare.facts.levels.source_current.value, rel=1e-6
+    )
 
 
 # -- bias path -------------------------------------------------------------------------------------

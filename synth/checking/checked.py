@@ -99,9 +99,10 @@ def check(
     conditions: Conditions | None = None,
     *,
     predistort: bool = True,
+    before: Network | None = None,
 ) -> Checked:
     """Check a circuit; parameters and errors as `synth.checking.facts.facts`."""
-    found = facts(network, model, conditions or Conditions(), predistort=predistort)
+    found = facts(network, model, conditions or Conditions(), predistort=predistort, before=before)
     findings = [f for rule in RULES for f in rule(found)]
     if _unusable(findings):
         findings = [f for f in findings if f.code not in MEANINGLESS]

@@ -38,16 +38,19 @@ class Facts:
     small : Figures
         The small signal: margins, operating point, poles, noise, sensitivity.
     levels : Levels
-    swapped : Levels or None
-        The same with input and ground interchanged; None where that cannot be.
+    other : Levels or None
+        The same of the circuit it is compared with: the one before a change where one was given,
+        else this one with input and ground interchanged; None where that cannot be.
     single : SingleSupply or None
         Where the model has one supply.
-    single_swapped : SingleSupply or None
-        The same with input and ground interchanged.
+    single_other : SingleSupply or None
+        The same of the circuit it is compared with.
     zeros : tuple of Zero
         Transmission zeros, balanced and structural.
     exchanged : tuple of str
         Op amps whose inputs must be exchanged for negative feedback.
+    before : bool
+        Whether the circuit it is compared with was given.
     loop : Loop
         Of the network, with ideal op amps.
     """
@@ -57,12 +60,18 @@ class Facts:
     conditions: Conditions
     small: Figures
     levels: Levels
-    swapped: Levels | None
+    other: Levels | None
     single: SingleSupply | None
-    single_swapped: SingleSupply | None
+    single_other: SingleSupply | None
     zeros: tuple[Zero, ...]
     exchanged: tuple[str, ...]
+    before: bool
     loop: Loop = field(repr=False, compare=False)
+
+    @property
+    def there(self) -> str:
+        """Where the circuit is that this one is compared with."""
+        return "before the change" if self.before else "after a swap"
 
     @property
     def supply_current(self) -> float:
@@ -71,7 +80,12 @@ class Facts:
 
 
 def facts(
-    network: Network, model: OpAmpModel, conditions: Conditions, *, predistort: bool = True
+    network: Network,
+    model: OpAmpModel,
+    conditions: Conditions,
+    *,
+    predistort: bool = True,
+    before: Network | None = None,
 ) -> Facts:
     """Compute everything.
 
@@ -84,6 +98,9 @@ def facts(
     conditions : Conditions
     predistort : bool
         Whether values that put poles and zeros back are looked for.
+    before : Network, optional
+        The circuit before a swap, a lift or another change, to be compared with; by default this
+        one with input and ground interchanged.
 
     Raises
     ------
@@ -97,7 +114,9 @@ def facts(
     _ = network.input, network.output
     loop = analyse(network)
     swap = Swap()
-    other = None if swap.accepts(network) else swap.apply(network)[0]
+    other = before
+    if before is None and not swap.accepts(network):
+        other = swap.apply(network)[0]
     small = figures(
         network,
         model,
@@ -117,20 +136,22 @@ def facts(
     }
     natural = (*modes(loop), *small.roots.all_poles)  # peaks sit at the real ones
     here = _large(network, model, conditions, band, natural, offsets)
-    swapped = None
+    there = None
     if other is not None:
-        swapped = _large(other, model, conditions, band, natural, offsets)
+        natural = (*natural, *modes(analyse(other))) if before is not None else natural
+        there = _large(other, model, conditions, band, natural, offsets)
     return Facts(
         network,
         model,
         conditions,
         small,
         here[0],
-        swapped and swapped[0],
+        there and there[0],
         here[1],
-        swapped and swapped[1],
+        there and there[1],
         _zeros(loop, conditions.tolerance),
         () if small.feedback.negative else _exchanged(network),
+        before is not None,
         loop,
     )
 

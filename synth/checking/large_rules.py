@@ -226,21 +226,24 @@ def _bound_severity(bound: float, clipping: float) -> Severity:
 
 
 def moved_inputs(facts: Facts) -> list[Finding]:
-    """Report op-amp inputs that sit still in this circuit or its complement and swing in the other.
+    """Report op-amp inputs that sit still in this circuit or the other and swing in the other one.
 
-    Interchanging input and ground leaves the loops as they are and moves the inputs.
+    A swap or a lift leaves the loops as they are and moves the inputs.
     """
-    if facts.swapped is None:
+    if facts.other is None:
         return []
     found = []
+    known = {x.name for x in facts.other.amplifiers}
     for a in facts.levels.amplifiers:
-        other = facts.swapped.amplifier(a.name)
+        if a.name not in known:
+            continue
+        other = facts.other.amplifier(a.name)
         if min(a.input.value, other.input.value) >= _STILL:
             continue
         if max(a.input.value, other.input.value) < 10 * _STILL:
             continue
         moving = a.input.value > other.input.value
-        where = "here" if moving else "after a swap"
+        where, elsewhere = ("here", facts.there) if moving else (facts.there, "here")
         peak = a.input if moving else other.input
         bound = (a if moving else other).limit("input range").value
         still = min(a.input.value, other.input.value)
@@ -250,7 +253,7 @@ def moved_inputs(facts: Facts) -> list[Finding]:
                 "moved-inputs",
                 a.name,
                 f"{where} the inputs of {a.name} swing up to {plain(peak.value)} V/V (at "
-                f"{si(peak.at_hz, 'Hz')}), {'after a swap' if moving else 'here'} they sit at "
+                f"{si(peak.at_hz, 'Hz')}), {elsewhere} they sit at "
                 f"the signal's ground (within {plain(still, 2)} V/V)",
                 f"{where} they stay in their common-mode range up to {si(bound, 'V')} of the "
                 "source",
@@ -260,8 +263,8 @@ def moved_inputs(facts: Facts) -> list[Finding]:
 
 
 def source_current(facts: Facts) -> list[Finding]:
-    """Report what a swap changes in the current that the source delivers."""
-    other = facts.swapped
+    """Report what a swap or another change does to the current that the source delivers."""
+    other = facts.other
     if other is None:
         return []
     here, there = facts.levels.source_current, other.source_current
@@ -276,8 +279,8 @@ def source_current(facts: Facts) -> list[Finding]:
             "source-current",
             "circuit",
             f"the source delivers up to {si(here.value, 'A')} per volt here "
-            f"({_impedance(facts.levels)}), and {si(there.value, 'A')} with input and ground "
-            f"interchanged ({_impedance(other)})",
+            f"({_impedance(facts.levels)}), and {si(there.value, 'A')} {facts.there} "
+            f"({_impedance(other)})",
             f"drive it from a source that can deliver {si(max(here.value, there.value), 'A')} per "
             "volt (an op-amp output), or scale the impedances up",
         )

@@ -97,7 +97,7 @@ def _loading_shifts(facts: Facts) -> str:
             text += f", Q by {percent(worst.q_shift)}"
     if other is not None:
         text += (
-            f"; with input and ground interchanged by up to {decibels(other.worst_error_db)} (at "
+            f"; {facts.there} by up to {decibels(other.worst_error_db)} (at "
             f"{si(other.worst_error_hz, 'Hz')})"
         )
     return text

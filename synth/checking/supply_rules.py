@@ -31,8 +31,8 @@ def single_supply(facts: Facts) -> list[Finding]:
             )
         ]
     swap = ""
-    if facts.single_swapped is not None:
-        swap = f"; after a swap, {_list(facts.single_swapped.biased)}"
+    if facts.single_other is not None:
+        swap = f"; {facts.there}, {_list(facts.single_other.biased)}"
     remedy = f"hold the signal's ground at {si(s.reference_v, 'V')} and connect there what is named"
     if s.free:
         remedy += f"; {_list(s.free)} may go to the supply's ground as well"
@@ -90,9 +90,9 @@ def single_supply_ripple(facts: Facts) -> list[Finding]:
     if s is None:
         return []
     after = ""
-    if facts.single_swapped is not None:
-        other = facts.single_swapped.ripple
-        after = f", after a swap with {plain(other.value)} V/V (at {si(other.at_hz, 'Hz')})"
+    if facts.single_other is not None:
+        other = facts.single_other.ripple
+        after = f", {facts.there} with {plain(other.value)} V/V (at {si(other.at_hz, 'Hz')})"
     takes, remedy = "takes no signal current", "bypass it, or take it from a quiet source"
     if s.reference_current.value > 0 and math.isfinite(s.reference_resistance):
         takes = f"takes up to {si(s.reference_current.value, 'A')} per volt of the source"

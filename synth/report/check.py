@@ -147,9 +147,10 @@ def figures_json(facts: Facts) -> Json:
         "curves": _curves_json(facts),
         "supply_current_a": facts.supply_current,
         "op_amps": [_op_amp_json(facts, a) for a in levels.amplifiers],
-        "swapped": None if facts.swapped is None else _swapped_json(facts, facts.swapped),
+        **_other_json(facts),
         "single_supply": _single_json(facts.single),
-        "single_supply_swapped": _single_json(facts.single_swapped),
+        "single_supply_swapped": None if facts.before else _single_json(facts.single_other),
+        "single_supply_before": _single_json(facts.single_other) if facts.before else None,
     }
 
 
@@ -295,6 +296,12 @@ def _peaks(peaks: Mapping[str, Peak]) -> Json:
         answer[name] = _finite(peak.value)
         answer[f"{name}_at_hz"] = peak.at_hz
     return answer
+
+
+def _other_json(facts: Facts) -> Json:
+    """Return the levels of the circuit compared with, under the name of what it is."""
+    found = None if facts.other is None else _swapped_json(facts, facts.other)
+    return {"swapped": None if facts.before else found, "before": found if facts.before else None}
 
 
 def _swapped_json(facts: Facts, levels: Levels) -> Json:

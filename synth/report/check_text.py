@@ -189,10 +189,10 @@ def _level_lines(facts: Facts, unusable: Sequence[str]) -> list[str]:
             f"{si(largest.at_hz, 'Hz')}); output up to {si(levels.largest_output.value, 'V')}",
             hanging="  ",
         )
-    swapped = facts.swapped
+    other = facts.other
     lines += wrapped(
         f"input impedance {_impedance(levels.input_impedance)}"
-        + ("" if swapped is None else f"; swapped, {_impedance(swapped.input_impedance)}")
+        + ("" if other is None else f"; {facts.there}, {_impedance(other.input_impedance)}")
     )
     return lines
 
