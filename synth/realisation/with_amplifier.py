@@ -121,7 +121,9 @@ def score_text(scores: Scores, criterion: str) -> str:
         if not isfinite(value):
             return "unstable"
         times = plain(value)
-        return f"met ({times} of what is allowed)" if value <= 1 else f"missed {times} times over"
+        return (
+            f"met ({times} of what is allowed)" if value <= 1 else f"{times} times what is allowed"
+        )
     if criterion == "noise":
         return f"{format_si(value, 'V', 3)} rms"
     if criterion == "findings":
