@@ -25,7 +25,7 @@ from synth.checking.findings import Finding, decibels, percent
 from synth.checking.margin_remedies import isolated
 from synth.checking.model import op_amp_model
 from synth.checking.signal_band import flat_ends
-from synth.network.model import Branch, Network, OpAmp
+from synth.network.model import Branch, Network, OpAmp, Port
 from synth.transform.drive import Swap
 from synth.units import parse_si, plain
 from tests import check_decks
@@ -218,6 +218,24 @@ def test_the_gain_bandwidth_named_for_a_band_is_enough() -> None:
     speed = parse_si(asked[1], "Hz") * 1.01
     better = op_amp_model(f"gbw={speed!r}")
     assert not of(check(amplifier(100.0), better, around), "bandwidth")
+
+
+def test_the_pole_that_shifts_most_is_named() -> None:
+    """Gain 100 with 47 pF across 100 kohm, and a coupling pole far below: the fast one shifts."""
+    network = with_part(
+        amplifier(100.0),
+        Branch("C3", 1, ("m", "out"), 4.7e-11),
+        Branch("CO", 1, ("out", "line"), 1e-5),
+        Branch("RO", 0, ("line", "0"), 1e4),
+    )
+    network = replace(network, outputs=(Port("output", "line"),))
+    found = check(network, op_amp_model("low-noise-10mhz"))
+    (finding,) = of(found, "f0-shift")
+    assert "of the pole at 34.2 kHz" in finding.message
+    asked = re.search(r"op amps of ([\d.]+ [MG]Hz)", finding.remedy)
+    assert asked
+    better = op_amp_model(f"class=low-noise-10mhz,gbw={1.02 * parse_si(asked[1], 'Hz')!r}")
+    assert not of(check(network, better), "f0-shift")
 
 
 def test_a_low_pass_ends_by_itself_and_a_high_pass_does_not() -> None:

@@ -12,7 +12,7 @@ from synth.analysis.amplifier import same_everywhere
 from synth.analysis.grid import refine
 from synth.analysis.numbers import transfer
 from synth.analysis.real import real_system
-from synth.analysis.roots import real_roots
+from synth.analysis.roots import RootShift, real_roots
 from synth.checking.deviation import response_error_db
 from synth.checking.facts import Facts
 from synth.checking.findings import Finding, decibels, graded, percent, si
@@ -84,24 +84,29 @@ def _second(pole_hz: float) -> str:
 
 
 def f0_shift(facts: Facts) -> list[Finding]:
-    """Report the shift of f0 by the finite gain-bandwidth."""
-    shift = facts.small.f0_shift
-    severity = None if shift is None else graded(abs(shift), *_F0_LIMITS)
-    if shift is None or severity is None:
-        return []
-    return [_shifted(facts, severity, "f0", shift, _F0_LIMITS[0])]
+    """Report the largest shift of a pole's f0 by the finite gain-bandwidth."""
+    found = _shifted(facts, "f0", _F0_LIMITS)
+    return [] if found is None else [found]
 
 
 def q_shift(facts: Facts) -> list[Finding]:
-    """Report the shift of Q by the finite gain-bandwidth."""
-    shift = facts.small.q_shift
-    severity = None if shift is None else graded(abs(shift), *_Q_LIMITS)
-    if shift is None or severity is None:
-        return []
-    return [_shifted(facts, severity, "Q", shift, _Q_LIMITS[0])]
+    """Report the largest shift of a pole's Q by the finite gain-bandwidth."""
+    found = _shifted(facts, "Q", _Q_LIMITS)
+    return [] if found is None else [found]
 
 
-def _shifted(facts: Facts, severity: str, what: str, shift: float, aim: float) -> Finding:
+def _shift_of(pole: RootShift, what: str) -> float:
+    return pole.f0_shift if what == "f0" else pole.q_shift or 0.0
+
+
+def _shifted(facts: Facts, what: str, limits: tuple[float, float, float]) -> Finding | None:
+    poles, aim = facts.small.poles, limits[0]
+    worst = max(poles, key=lambda p: abs(_shift_of(p, what)), default=None)
+    shift = 0.0 if worst is None else _shift_of(worst, what)
+    severity = graded(abs(shift), *limits)
+    if worst is None or severity is None:
+        return None
+    whose = f" of the pole at {si(worst.f0_hz, 'Hz')}" if len(poles) > 1 else ""
     model = facts.model
     factor = _speed_for(facts, what, abs(shift), aim)
     remedy = "a stage of lower Q or fewer op amps: a faster op amp alone does not mend it"
@@ -114,10 +119,11 @@ def _shifted(facts: Facts, severity: str, what: str, shift: float, aim: float) -
     if put_back is not None and put_back.possible:
         remedy += "; or build the pre-distorted values (--predistort), which put it back"
     return Finding(
-        severity,  # type: ignore[arg-type]
+        severity,
         f"{what.lower()}-shift",
         "circuit",
-        f"with op amps of {si(model.gain_bandwidth, 'Hz')} {what} shifts by {percent(shift)}",
+        f"with op amps of {si(model.gain_bandwidth, 'Hz')} {what}{whose} shifts by "
+        f"{percent(shift)}",
         remedy,
     )
 
@@ -128,9 +134,8 @@ def _speed_for(facts: Facts, what: str, shift: float, aim: float) -> float | Non
 
     def left(factor: float) -> float:
         roots = real_roots(network, facts.model.with_gain_bandwidth(factor).amplifier, loop)
-        first = roots.dominant if roots.stable else None
-        found = None if first is None else first.f0_shift if what == "f0" else first.q_shift
-        return math.inf if found is None else abs(found)
+        worst = max((abs(_shift_of(p, what)) for p in roots.poles), default=0.0)
+        return worst if roots.stable else math.inf
 
     return _faster(left, aim, 4.0 * max(1.0, shift / aim))
 
@@ -203,8 +208,10 @@ def _upper_end(facts: Facts) -> Finding | None:
     ideal = transfer(small.loop, small.loop.transfer()).response
     rising, flat = flat_ends(ideal, natural_band(p.ideal for p in small.poles))
     fastest = max((r.f0_hz for r in (*small.poles, *small.zeros)), default=0.0)
+    if flat <= _STOPPED * small.deviation.peak:
+        return None
     three, one = (_leaves(facts, ideal, fastest, limit) for limit in (3.0, 1.0))
-    if three is None or one is None or flat <= _STOPPED * small.deviation.peak:
+    if three is None or one is None:
         return None
     severity = graded(fastest / three[0], *(1 / x for x in _END_LIMITS))
     if severity is None and rising and fastest:
