@@ -23,6 +23,7 @@ def check(
     band_hz: tuple[float, float] | None = None,
     level: float | None = None,
     tolerance: float = 0.01,
+    before: Network | None = None,
 ) -> CheckRecord:
     """Check a circuit with a real op amp before it is built; ``print`` shows the report.
 
@@ -42,6 +43,9 @@ def check(
         Amplitude of the source, V.
     tolerance : float
         Of every part, as a share.
+    before : Network, optional
+        The circuit before a swap, a lift or another change, to be compared with; by default this
+        one with input and ground interchanged.
 
     Returns
     -------
@@ -64,7 +68,8 @@ def check(
     """
     model = op_amp_model(op_amp) if isinstance(op_amp, str) else op_amp
     conditions = conditions_of(source_resistance, load, band_hz, level, tolerance)
-    return CheckRecord(network.title, check_with(network, model, conditions), (), True)
+    checked = check_with(network, model, conditions, before=before)
+    return CheckRecord(network.title, checked, (), True)
 
 
 def ranking(

@@ -53,6 +53,8 @@ DECK_SUFFIXES: Mapping[str, int] = {
 LONGEST = 40
 #: Least and largest size of a number that is read, 0 aside.
 SMALLEST, LARGEST = 1e-300, 1e300
+#: From here on a number without a prefix is written with an exponent.
+_LARGEST_PLAIN = 1e7
 #: Significant digits of a number in a written deck.
 _DECK_DIGITS = 13
 
@@ -203,6 +205,35 @@ def format_si(value: float, unit: str = "", digits: int = 4) -> str:
         return f"{value:.{digits}g} {unit}".rstrip()
     scaled = number.scaleb(-exponent).normalize()
     return f"{scaled:f} {prefixes[exponent]}{unit}".rstrip()
+
+
+def plain(value: float, digits: int = 3, *, signed: bool = False) -> str:
+    """Write a number for a person without a prefix, and without an exponent where that is short.
+
+    Parameters
+    ----------
+    value : float
+    digits : int
+        Significant digits.
+    signed : bool
+        Whether a positive number gets its sign.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> plain(100.4, 2), plain(1234.5), plain(0.02, signed=True)
+    ('100', '1230', '+0.02')
+    >>> plain(3.2e9), plain(1.5e-7)
+    ('3.2e+09', '1.5e-07')
+    """
+    sign = "+" if signed else ""
+    text = f"{value:{sign}.{digits}g}"
+    if "e+" in text and abs(value) < _LARGEST_PLAIN:
+        return f"{Decimal(text):{sign}f}"
+    return text
 
 
 def format_deck(value: float) -> str:

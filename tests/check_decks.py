@@ -2,7 +2,8 @@
 
 The op amp is A0, two poles and an output resistance, with offset and bias sources and, for noise,
 equivalent resistors: 4kT*R of a resistor is the square of the voltage density, and the density of
-1 kohm through a transconductance is the current density.
+1 kohm through a transconductance is the current density.  What rises as 1/f below the corners comes
+from the simulator's own flicker noise of a resistor that carries 0.5 mA.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ from synth.network.model import Network
 from tests.simulator import EXECUTABLE
 
 BOLTZMANN, KELVIN = 1.380649e-23, 300.0
+#: Density at 1 Hz of the flicker source, V/sqrt(Hz): 0.5 mA through 500 ohm.
+FLICKER = 0.25
 Array = npt.NDArray[np.float64]
 
 
@@ -78,11 +81,30 @@ def deck(
 def noise_lines(k: str, plus: str, minus: str, model: OpAmpModel) -> list[str]:
     resistance = model.noise_voltage**2 / (4 * BOLTZMANN * KELVIN)
     transconductance = model.noise_current / (4 * BOLTZMANN * KELVIN * 1e3) ** 0.5
-    lines = [f"r_n_{k} n_{k} 0 {resistance!r}"]
+    lines = [f"r_n_{k} nw_{k} 0 {resistance!r}"]
+    lines += flicker_lines(f"n_{k}")
+    rise = model.noise_voltage * model.noise_voltage_corner**0.5 / FLICKER
+    lines.append(f"e_nf_{k} n_{k} nw_{k} f_n_{k} 0 {rise!r}")
+    rise = model.noise_current * model.noise_current_corner**0.5 / FLICKER
     for sign, node in (("p", plus), ("m", minus)):
-        lines += [f"r_i{sign}_{k} i{sign}_{k} 0 1k"]
+        lines += [f"r_i{sign}_{k} i{sign}_{k} 0 1k", *flicker_lines(f"i{sign}_{k}")]
         lines += [f"g_i{sign}_{k} 0 {node} i{sign}_{k} 0 {transconductance!r}"]
+        lines += [f"g_f{sign}_{k} 0 {node} f_i{sign}_{k} 0 {rise!r}"]
     return lines
+
+
+def flicker_lines(name: str) -> list[str]:
+    """Return a source whose density at node ``f_name`` is `FLICKER` over the root of f in Hz.
+
+    The noise current of a resistor is kf*I^af/f in power: 1 V drives 0.5 mA through two of 1 kohm,
+    and half of the noise voltage of one is seen between them.
+    """
+    return [
+        f"v_f_{name} b_{name} 0 dc 1",
+        f"r_f_{name} b_{name} f_{name} flicker_{name} 1k",
+        f"r_l_{name} f_{name} 0 1k noisy=0",
+        f".model flicker_{name} r kf=1 af=2",
+    ]
 
 
 def run(lines: Sequence[str], control: Sequence[str], files: Sequence[str]) -> list[Array]:
@@ -155,3 +177,38 @@ def poles(lines: Sequence[str], source: str, node: str) -> list[complex]:
     )
     found = re.findall(r"pole\(\d+\) = ([-+\deE.]+),([-+\deE.]+)", done.stdout)
     return [complex(float(a), float(b)) for a, b in found]
+
+
+def fitted_poles(
+    lines: Sequence[str], what: str, low: float, high: float, points: int = 30
+) -> npt.NDArray[np.complex128]:
+    """Poles of a response, rad/s, from a rational fit of the simulator's own AC analysis.
+
+    The fit is Y. Nakatsukasa, O. Sete and L. N. Trefethen's (SIAM J. Sci. Comput. 40 (2018)
+    A1494-A1522, from memory): barycentric, support points added where the error is largest.  For
+    circuits on which the simulator's pole-zero analysis does not come to an end.
+    """
+    from scipy.linalg import eigvals
+
+    f, h = ac(lines, what, low, high, points)
+    scale = 2 * np.pi * np.sqrt(low * high)
+    # a real network: the response at -f is the conjugate
+    z = np.concatenate([-2j * np.pi * f[::-1], 2j * np.pi * f]) / scale
+    values = np.concatenate([np.conj(h[::-1]), h])
+    support: list[int] = []
+    fit = np.full(len(z), values.mean())
+    for _ in range(14):
+        support.append(int(np.argmax(np.abs(fit - values))))
+        rest = np.setdiff1d(np.arange(len(z)), support)
+        cauchy = 1 / (z[rest][:, None] - z[support][None, :])
+        loewner = values[rest][:, None] * cauchy - cauchy * values[support][None, :]
+        weights = np.linalg.svd(loewner, full_matrices=False)[2][-1].conj()
+        fit = values.copy()
+        fit[rest] = (cauchy @ (weights * values[support])) / (cauchy @ weights)
+        if np.abs(fit - values).max() < 1e-11 * np.abs(values).max():
+            break
+    m = len(support)
+    a = np.zeros((m + 1, m + 1), dtype=complex)
+    a[0, 1:], a[1:, 0], a[1:, 1:] = weights, 1.0, np.diag(z[support])
+    found = eigvals(a, np.diag([0.0, *np.ones(m)]))
+    return np.asarray(found[np.isfinite(found)] * scale)

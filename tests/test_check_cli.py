@@ -109,6 +109,27 @@ def test_conditions_reach_the_check(capsys) -> None:
     assert level[0]["severity"] == "serious"
 
 
+def test_before(tmp_path, capsys) -> None:
+    lifted = tmp_path / "hpn.cir"
+    assert (
+        run(["lift", "sallen-key-lowpass-gain", "--to", "highpass-notch=500Hz", "-o", str(lifted)])
+        == 0
+    )
+    capsys.readouterr()
+    answer = answer_of(
+        capsys, str(lifted), "--op-amp", "general-purpose", "--before", "sallen-key-lowpass-gain"
+    )
+    figures = answer["figures"]
+    assert figures["swapped"] is None
+    alone = answer_of(capsys, "sallen-key-lowpass-gain", "--op-amp", "general-purpose")["figures"]
+    assert figures["before"]["source_current_a_per_v"] == pytest.approx(
+        alone["source_current_a_per_v"], rel=0.3
+    )
+    assert alone["before"] is None
+    assert run(["check", str(lifted), "--op-amp", "general-purpose", "--before", "none-such"]) == 2
+    assert "none-such" in capsys.readouterr().err
+
+
 def test_a_single_supply_deck(tmp_path, capsys) -> None:
     path = tmp_path / "wave.cir"
     path.write_text(DECK)
@@ -181,6 +202,10 @@ GOOD = "sallen-key-lowpass-unity"
         ([GOOD, "--op-amp", "general-purpose", "-o", "x.cir"], "--predistort"),
         (["no-such-stage", "--op-amp", "general-purpose"], "no-such-stage"),
         ([GOOD, "--op-amp", "gbw=0.1"], "faster"),
+        ([GOOD, "--op-amp", "a0=inf"], "dc_gain"),
+        ([GOOD, "--op-amp", "p2=1"], "second_pole"),
+        ([GOOD, "--op-amp", "general-purpose", "--supply", "1e9"], "supply_positive"),
+        ([GOOD, "--op-amp", "general-purpose", "--level", "1e99"], "level"),
     ],
 )
 def test_wrong_input_is_one_sentence(arguments, word, capsys) -> None:

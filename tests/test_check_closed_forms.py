@@ -8,8 +8,9 @@ from math import atan2, degrees, inf, pi, sqrt
 import numpy as np
 import pytest
 
+from synth.analysis.amplifier import same_everywhere
 from synth.analysis.grid import panels
-from synth.analysis.real import real_system, same_everywhere
+from synth.analysis.real import real_system
 from synth.catalog import stage
 from synth.checking.figures import figures
 from synth.checking.model import op_amp_model
@@ -19,7 +20,7 @@ from synth.network.model import Branch, Network, OpAmp
 from tests.networks import any_network, mna, random_networks
 
 BOLTZMANN = 1.380649e-23
-QUIET = "en=0,in=0,en_corner=0,in_corner=0,gbw=1G,p2=inf,rout=0,a0=inf"
+QUIET = "en=0,in=0,en_corner=0,in_corner=0,gbw=1G,p2=inf,rout=0,a0=1G"
 
 
 def network_of(parts: str, op_amps: tuple[OpAmp, ...] = ()) -> Network:
@@ -63,7 +64,7 @@ def test_thermal_noise_of_a_kilohm() -> None:
 def test_noise_rising_as_one_over_f() -> None:
     """en*sqrt(f2 - f1 + fc*ln(f2/f1)) of a follower's voltage noise."""
     network = network_of("R1 in p 1e-3; R2 p 0 1e3", (OpAmp("U1", "p", "out", "out"),))
-    model = op_amp_model("en=20n,en_corner=100,in=0,in_corner=0,gbw=1G,p2=inf,rout=0,a0=inf")
+    model = op_amp_model("en=20n,en_corner=100,in=0,in_corner=0,gbw=1G,p2=inf,rout=0,a0=1G")
     found = figures(network, model, band_hz=(0.1, 1e4), predistort=False).noise
     wanted = 20e-9 * sqrt(1e4 - 0.1 + 100 * np.log(1e5))
     (row,) = (c for c in found.contributors if c.kind == "voltage")
@@ -74,7 +75,7 @@ def test_noise_rising_as_one_over_f() -> None:
 def test_noise_of_an_inverting_amplifier() -> None:
     """en*(1 + R2/R1), in*R2 and the resistors' own, by power."""
     network = network_of("R1 in m 1e4; R2 m out 1e5", (OpAmp("U1", "0", "m", "out"),))
-    model = op_amp_model("en=10n,in=1p,en_corner=0,in_corner=0,gbw=1G,p2=inf,rout=0,a0=inf")
+    model = op_amp_model("en=10n,in=1p,en_corner=0,in_corner=0,gbw=1G,p2=inf,rout=0,a0=1G")
     found = figures(network, model, band_hz=(1.0, 1e3), predistort=False).noise
     four_kt = 4 * BOLTZMANN * 300
     wanted = {
@@ -112,7 +113,7 @@ def test_a_band_that_is_none_is_refused(band: tuple[float, float]) -> None:
 def test_margins_of_a_follower() -> None:
     """T = A(s): a gain-bandwidth of 1 MHz and a second pole of 1 MHz cross where
     f*sqrt(1 + f^2) = 1 (in MHz): f = sqrt((sqrt 5 - 1)/2), margin 90 - atan f."""
-    model = op_amp_model("gbw=1M,p2=1M,rout=0,a0=inf")
+    model = op_amp_model("gbw=1M,p2=1M,rout=0,a0=1G")
     network = network_of("R1 in p 1e3", (OpAmp("U1", "p", "out", "out"),))
     (row,) = figures(network, model, predistort=False).margins
     cross = sqrt((sqrt(5) - 1) / 2)
@@ -123,7 +124,7 @@ def test_margins_of_a_follower() -> None:
 
 def test_a_capacitive_load_behind_output_resistance() -> None:
     """A third pole 1/(2 pi rout C): the phase reaches 180 degrees where f^2 = p2*p3."""
-    model = op_amp_model("gbw=1M,p2=4M,rout=100,a0=inf")
+    model = op_amp_model("gbw=1M,p2=4M,rout=100,a0=1G")
     network = network_of("R1 in p 1e3; C1 out 0 1.5915494309e-9", (OpAmp("U1", "p", "out", "out"),))
     (row,) = figures(network, model, predistort=False).margins
     p2, p3 = 4e6, 1e6
@@ -133,7 +134,7 @@ def test_a_capacitive_load_behind_output_resistance() -> None:
 
 
 def test_an_unstable_circuit_has_a_negative_margin() -> None:
-    model = op_amp_model("gbw=1M,p2=0.1M,rout=1k,a0=inf")
+    model = op_amp_model("gbw=1M,p2=0.1M,rout=1k,a0=1G")
     network = network_of("R1 in p 1e3; C1 out 0 1e-7", (OpAmp("U1", "p", "out", "out"),))
     found = figures(network, model, predistort=False)
     assert not found.stable
@@ -250,7 +251,7 @@ def test_stop_band_of_a_sallen_key_rises_to_a_divider() -> None:
 
 def test_a_first_order_stage_rolls_off_by_the_follower() -> None:
     """|real/ideal| = 1/sqrt(1 + (f/1 MHz)^2): 3 dB at 0.9976 MHz, 1 dB at 0.5088 MHz."""
-    model = op_amp_model("gbw=1M,p2=inf,rout=0,a0=inf")
+    model = op_amp_model("gbw=1M,p2=inf,rout=0,a0=1G")
     found = figures(FOLLOWED_RC, model, predistort=False).deviation
     assert found.within_3db_hz == pytest.approx(1e6 * sqrt(10**0.3 - 1), rel=1e-3)
     assert found.within_1db_hz == pytest.approx(1e6 * sqrt(10**0.1 - 1), rel=1e-3)
@@ -261,7 +262,7 @@ def test_a_first_order_stage_rolls_off_by_the_follower() -> None:
 def test_defect_of_a_follower() -> None:
     """H + H' = T/(1 + T) with T = wt/s: |1 - H - H'| = f/sqrt(f^2 + ft^2) (D. Hilberman,
     IEEE Trans. CT-20 (1973) 540-547, from memory)."""
-    model = op_amp_model("gbw=1M,p2=inf,rout=0,a0=inf")
+    model = op_amp_model("gbw=1M,p2=inf,rout=0,a0=1G")
     found = figures(FOLLOWED_RC, model, predistort=False)
     assert found.defect_1pct_hz == pytest.approx(1e6 * 0.01 / sqrt(1 - 1e-4), rel=1e-4)
     assert found.hidden(np.array([1e6]))[0] == pytest.approx(1 / sqrt(2), rel=1e-6)
@@ -275,13 +276,15 @@ def test_source_resistance_of_an_rc_low_pass() -> None:
     assert found is not None
     assert found.poles[0].f0_shift == pytest.approx(-0.5, rel=1e-9)
     assert found.input_impedance_dc_ohm > 1e6
-    assert found.input_impedance_min_ohm == pytest.approx(1e4, rel=1e-3)
+    # at the upper edge of the band, where C has as many ohms as R
+    assert found.input_impedance_min_ohm == pytest.approx(1e4 * 2**0.5, rel=5e-3)
+    assert found.input_impedance_min_hz == pytest.approx(found.band_hz[1])
 
 
 def test_load_of_an_rc_low_pass() -> None:
     found = figures(RC, op_amp_model("general-purpose"), load=1e4).loading
     assert found is not None
-    assert found.gain_error == pytest.approx(-0.5, rel=1e-3)
+    assert found.gain_error == pytest.approx(-0.5, rel=5e-3)  # a decade below the corner
     assert found.poles[0].f0_shift == pytest.approx(1.0, rel=1e-9)
 
 

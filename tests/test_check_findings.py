@@ -41,9 +41,9 @@ def circuit(name: str) -> Network:
 def test_every_code_is_used_by_a_rule_and_every_rule_runs() -> None:
     import inspect
 
-    from synth.checking import large_rules, loop_rules, small_rules
+    from synth.checking import large_rules, loop_rules, small_rules, speed_rules, supply_rules
 
-    modules = (large_rules, loop_rules, small_rules)
+    modules = (large_rules, loop_rules, small_rules, speed_rules, supply_rules)
     text = "".join(map(inspect.getsource, modules))
     shifts = {"f0-shift", "q-shift"}  # made from the name of the figure
     assert {c for c in CODES if f'"{c}"' not in text} == shifts
@@ -165,7 +165,7 @@ def test_offset_of_a_large_gain_by_hand() -> None:
         (Branch("R1", 0, ("in", "m"), 1e3), Branch("R2", 0, ("m", "out"), 1e6)),
         (OpAmp("U1", "0", "m", "out"),),
     )
-    model = op_amp_model("offset=5m,ib=0,ios=0,iout=1,a0=inf")
+    model = op_amp_model("offset=5m,ib=0,ios=0,iout=1,a0=1G")
     (finding,) = of(check(network, model, Conditions(band_hz=(1.0, 10.0))), "output-offset")
     assert finding.severity == "caution"
     assert "5 V" in finding.message  # 5 mV times 1001, of 13 V
@@ -210,7 +210,7 @@ def test_loading_by_hand() -> None:
          Branch("C2", 1, ("m", "out"), 1e-8)),
         (OpAmp("U1", "0", "m", "out"),),
     )  # fmt: skip
-    model = op_amp_model("gbw=1G,p2=inf,a0=inf")
+    model = op_amp_model("gbw=1G,p2=inf,a0=1G")
     (finding,) = of(check(network, model, Conditions(source_resistance=2e3)), "source-loading")
     assert finding.severity == "serious"
     assert "-6.02 dB" in finding.message
@@ -353,6 +353,10 @@ def test_signal_to_noise_from_its_two_figures() -> None:
         ({"tolerance": 1.0}, "tolerance"),
         ({"band_hz": (100.0, 10.0)}, "upside down"),
         ({"band_hz": (0.0, 10.0)}, "positive"),
+        ({"band_hz": (1.0, 1e20)}, "positive ends between"),
+        ({"level": 1e99}, "between 1e-12 and 1000 V"),
+        ({"load": 1e-9}, "load"),
+        ({"source_resistance": 1e30}, "source resistance"),
     ],
 )
 def test_conditions_out_of_range(arguments: dict[str, float], word: str) -> None:

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from synth.checking.model import FIELD_UNITS, PAIRS, SHORT, model_names, models, op_amp_model
+from synth.checking.model import PAIRS, SHORT, model_names, models, op_amp_model
 from synth.checking.model import read_model as read
+from synth.checking.model_fields import FIELD_UNITS
 from synth.errors import FormatError, NumberError, SynthError
 
 CLASSES = {
@@ -101,6 +102,13 @@ def test_a_list_may_start_from_another_class() -> None:
         ("gbw=-1M", "positive"),
         ("gbw=1e999", "number"),
         ("a0=0.5", "at least 1"),
+        ("a0=inf", "must be finite"),
+        ("a0=1e12", "at most 1e[+]09"),
+        ("p2=1", "hundredth"),
+        ("gbw=1M,p2=9k", "111 times below"),
+        ("supply=1e9", "at most 1000"),
+        ("slew=1e30", "slew_rate"),
+        ("gbw=1e-9", "at least 0.001"),
         ("offset=nan", "not a number"),
         ("offset=1A", "offset"),
         ("en=1V", "noise_voltage"),

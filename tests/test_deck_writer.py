@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from synth.analysis.amplifier import OnePole
+from synth.analysis.amplifier import Amplifier
 from synth.errors import NetworkError, NumberError
 from synth.network.deck_reader import read_deck
 from synth.network.deck_writer import write_deck
@@ -108,7 +108,7 @@ def test_sallen_key_with_an_ideal_amplifier(supply_pins: tuple[str, str] | None)
 @needs_simulator
 @pytest.mark.parametrize("dc_gain", [1e5, 50.0, float("inf")])
 def test_sallen_key_with_a_one_pole_amplifier(dc_gain: float) -> None:
-    amplifier = OnePole(gain_bandwidth=2 * np.pi * 300e3, dc_gain=dc_gain)
+    amplifier = Amplifier(gain_bandwidth=2 * np.pi * 300e3, dc_gain=dc_gain)
     answer = simulate(write_deck(SALLEN_KEY, amplifier=amplifier, frequencies=(10, 1e6)))
     s = 2j * np.pi * answer.frequencies
     inverse_gain = 1 / dc_gain + s / amplifier.gain_bandwidth
@@ -173,7 +173,7 @@ def test_a_reference_of_another_name_is_held_at_ground() -> None:
 # -- there and back -----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("amplifier", [None, "ideal", OnePole(6e6, 1e5)])
+@pytest.mark.parametrize("amplifier", [None, "ideal", Amplifier(6e6, 1e5)])
 def test_the_network_comes_back(amplifier: None) -> None:
     back = read_deck(write_deck(SALLEN_KEY, amplifier=amplifier))
     same_parts(back.network, SALLEN_KEY)
@@ -447,7 +447,7 @@ def test_refused_amplifiers() -> None:
     with pytest.raises(NetworkError, match="no op-amp model 'real'"):
         write_deck(SALLEN_KEY, amplifier="real")  # type: ignore[arg-type]
     with pytest.raises(NetworkError, match="must be positive"):
-        write_deck(SALLEN_KEY, amplifier=OnePole(gain_bandwidth=-1.0))
+        write_deck(SALLEN_KEY, amplifier=Amplifier(gain_bandwidth=-1.0))
 
 
 @pytest.mark.parametrize("frequencies", [(0, 1), (10, 10), (1, float("inf")), (float("nan"), 1)])

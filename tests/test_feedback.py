@@ -13,9 +13,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from synth.analysis.amplifier import OnePole, finite_modes, pencil, terminal_responses
+from synth.analysis.amplifier import Amplifier
 from synth.analysis.feedback import Feedback, feedback
 from synth.analysis.loop import analyse
+from synth.analysis.numbers import admittances
+from synth.analysis.real import RealSystem, real_system
 from synth.catalog import Stage, stage, stages
 from synth.network.equivalence import equivalent, shape_key
 from synth.network.model import Network
@@ -174,12 +176,28 @@ def test_a_mode_on_the_axis_is_remarked_and_not_refused() -> None:
 # -- real op amps ----------------------------------------------------------------------------------
 
 
-def unequal(network: Network, rate: float) -> tuple[dict[str, OnePole], dict[str, Any]]:
+def unequal(network: Network, rate: float) -> tuple[dict[str, Amplifier], dict[str, Any]]:
     ours, theirs = {}, {}
     for k, u in enumerate(network.op_amps):
         wt, a0 = rate * (30 + 17 * k), 200.0 * (1 + k)
-        ours[u.name], theirs[u.name] = OnePole(wt, a0), oracle.Amplifier(wt, a0)
+        ours[u.name], theirs[u.name] = Amplifier(wt, a0), oracle.Amplifier(wt, a0)
     return ours, theirs
+
+
+def terminal_responses(system: RealSystem, s: np.ndarray) -> np.ndarray:
+    """T_k(s) of every terminal from one adjoint solution, the other terminals at 0."""
+    network, adjoint = system.network, system.adjoint(s)
+    values = dict(zip([b.name for b in network.branches], admittances(network), strict=True))
+    columns = []
+    for t in network.terminals:
+        if t.part in values:
+            b = network.branch(t.part)
+            inner = b.nodes[1] if t.pin == "1" else b.nodes[0]
+            columns.append(float(values[t.part]) * s**b.power * system.into(adjoint, inner))
+        else:
+            sign = 1 if t.pin == "plus" else -1
+            columns.append(sign * adjoint[:, system.inner[t.part]])
+    return np.array(columns).T
 
 
 @with_op_amps
@@ -188,7 +206,8 @@ def test_terminals_and_hidden_references_sum_to_one_with_unequal_amplifiers(one:
     rate = oracle.rate_of(circuit)
     ours, theirs = unequal(circuit, rate)
     s = [1j * rate * x for x in (0.1, 0.7, 1.3, 20.0)] + oracle.sample_points(circuit, 2)
-    terminals, hidden = terminal_responses(circuit, ours, s)
+    system = real_system(circuit, ours)
+    terminals, hidden = terminal_responses(system, np.array(s)), system.hidden(np.array(s))
     assert np.abs(terminals.sum(axis=1) + hidden - 1).max() < 1e-9
     assert np.abs(hidden).max() > 1e-4  # these amplifiers are far from ideal
     for k, x in enumerate(s):
@@ -211,7 +230,8 @@ def test_complements_sum_to_loop_gain_over_one_plus_loop_gain(one: Stage) -> Non
     for s in oracle.sample_points(circuit, 4):
         t = oracle.return_ratio(circuit, s, model)
         expected = t / (1 + t)
-        _, hidden = terminal_responses(circuit, {name: OnePole(model.wt, model.a0)}, [s])
+        system = real_system(circuit, {name: Amplifier(model.wt, model.a0)})
+        hidden = system.hidden(np.array([s]))
         assert abs(1 - hidden[0] - expected) < 1e-9 * max(1, abs(expected))
         whole = oracle.transfer(circuit, s, {name: model})
         whole += oracle.transfer(other, s, {name: model}) if other is not None else 0
@@ -220,18 +240,16 @@ def test_complements_sum_to_loop_gain_over_one_plus_loop_gain(one: Stage) -> Non
 
 @with_op_amps
 def test_modes_with_real_op_amps_are_zeros_of_the_determinant(one: Stage) -> None:
-    """det(s1)/det(s2) of tests/networks.py from the modes that the pencil gives."""
+    """det(s1)/det(s2) of tests/networks.py from the modes that the equations give."""
     circuit = one.circuit()
     rate = oracle.rate_of(circuit)
     ours, theirs = unequal(circuit, rate)
-    p = pencil(circuit, ours)
-    found = finite_modes(p.g, p.c * rate) * rate
+    found = real_system(circuit, ours).modes(rate)
     a, b = oracle.sample_points(circuit, 2)
     ratio = np.linalg.det(oracle.mna(circuit, a, theirs).matrix) / np.linalg.det(
         oracle.mna(circuit, b, theirs).matrix
     )
     assert abs(ratio / np.prod((a - found) / (b - found)) - 1) < 1e-6
     if not Swap().accepts(circuit):
-        after = pencil(Swap().apply(circuit)[0], ours)
-        again = finite_modes(after.g, after.c * rate) * rate
+        again = real_system(Swap().apply(circuit)[0], ours).modes(rate)
         assert oracle.same_multiset(list(found), list(again), 1e-9)

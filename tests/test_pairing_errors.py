@@ -92,8 +92,8 @@ def test_errors_of_every_pairing(name, ratio) -> None:
         f0_real, q_real = figures(pair)
         assert x.dominant.f0_hz == pytest.approx(rate / (2 * math.pi), rel=1e-6)
         assert x.dominant.q == pytest.approx(q, rel=1e-6)
-        assert x.dominant.f0_error == pytest.approx(f0_real / f0 - 1, rel=1e-4, abs=1e-6)
-        assert x.dominant.q_error == pytest.approx(q_real / q - 1, rel=1e-4, abs=1e-6)
+        assert x.dominant.f0_shift == pytest.approx(f0_real / f0 - 1, rel=1e-4, abs=1e-6)
+        assert x.dominant.q_shift == pytest.approx(q_real / q - 1, rel=1e-4, abs=1e-6)
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -101,7 +101,7 @@ def test_the_pairings_differ_in_their_errors(name) -> None:
     """The check can fail: one pairing's figures are not another's."""
     circuit = stage(name).circuit()
     found = pairings(circuit, 30 * 1e4 / (2 * math.pi)).stable
-    errors = [(round(x.dominant.f0_error, 6), round(x.dominant.q_error, 6)) for x in found]
+    errors = [(round(x.dominant.f0_shift, 6), round(x.dominant.q_shift, 6)) for x in found]
     assert len(set(errors)) > 1
 
 

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from synth.analysis.amplifier import OnePole, finite_modes, pencil
+from synth.analysis.amplifier import Amplifier, same_everywhere
 from synth.analysis.loop import Loop
 from synth.analysis.numbers import modes as ideal_modes
+from synth.analysis.real import real_system
 from synth.network.model import Network
 
 
@@ -75,11 +76,8 @@ def feedback(loop: Loop) -> Feedback:
 
 def _scaled_modes(network: Network, scale: float, ratio: float) -> list[complex]:
     """Modes over `scale`, smallest first, with wt = ratio * scale."""
-    models = {u.name: OnePole(ratio) for u in network.op_amps}
-    p = pencil(network, models)
-    amplifier_rows = np.array([n in {u.out for u in network.op_amps} for n in p.nodes])
-    c = np.where(amplifier_rows[:, None], p.c, p.c * scale)
-    return sorted((complex(x) for x in finite_modes(p.g, c)), key=abs)
+    system = real_system(network, same_everywhere(network, Amplifier(ratio * scale)))
+    return sorted((complex(x) / scale for x in system.modes(scale)), key=abs)
 
 
 def _largest_drift(ideal: tuple[complex, ...], found: list[complex], scale: float) -> float:

@@ -53,15 +53,20 @@ def crossings(frequencies: Array, values: Array) -> list[int]:
 def refine(left_hz: float, right_hz: float, value: Callable[[Array], Array]) -> float:
     """Return where a function of frequency changes its sign between two frequencies, in Hz.
 
-    It is evaluated on a few nested grids, so that each call does many frequencies at once.
+    It is evaluated on a few nested grids, so that each call does many frequencies at once; the
+    last bracket is cut in proportion.
     """
+    share = 0.5
     for _ in range(_ROUNDS):
         fine = np.geomspace(left_hz, right_hz, _FINE)
-        found = crossings(fine, value(fine))
+        values = value(fine)
+        found = crossings(fine, values)
         if not found:
             break
-        left_hz, right_hz = float(fine[found[0]]), float(fine[found[0] + 1])
-    return float(np.sqrt(left_hz * right_hz))
+        k = found[0]
+        left_hz, right_hz = float(fine[k]), float(fine[k + 1])
+        share = float(values[k] / (values[k] - values[k + 1]))
+    return float(left_hz * (right_hz / left_hz) ** share)
 
 
 def panels(edges: Array) -> tuple[Array, Array]:

@@ -6,6 +6,9 @@ behind the second, in front of the output resistance::
 
     (1/A0 + s/wt) x = v_plus - v_minus        (1 + s/w2) e = x        e - rout * i_out = v_out
 
+An op amp of one pole without output resistance needs neither: x is v_out, and its row is that of
+the output node.
+
 Rows stand in the order of the unknowns.  A source in a node's row is a current into the node; one
 in the row of x is a voltage in series with the input pins.  Where a node is held (an input, or
 the output of an op amp without output resistance) its row says so, and currents into it do
@@ -16,17 +19,17 @@ output is the adjoint solution (S. W. Director and R. A. Rohrer, IEEE Trans. Cir
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from math import inf
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from synth.analysis.amplifier import finite_modes
+from synth.analysis.amplifier import Amplifier
 from synth.analysis.numbers import admittances
+from synth.analysis.stamps import Stamp, put_extra, stamp_of
 from synth.errors import SingularError
 from synth.network.model import Network
 
@@ -36,57 +39,10 @@ ComplexArray = npt.NDArray[np.complex128]
 Points = npt.NDArray[np.complexfloating[Any, Any]]
 
 
+#: Where the eigenvalues are looked from: no network's own number.
+SHIFT = 0.7390851332151607
 #: Largest relative step of an eigenvalue that is believed to be an improvement.
 _NEAR = 1e-2
-
-
-@dataclass(frozen=True)
-class Amplifier:
-    """An op amp as the small signal sees it.
-
-    Parameters
-    ----------
-    gain_bandwidth : float
-        A0 times the first pole, rad/s; infinite for a plain gain A0.
-    dc_gain : float
-        A0; infinite for an integrator wt/s, and with infinite `gain_bandwidth` for the ideal.
-    second_pole : float
-        rad/s.
-    output_resistance : float
-        ohm.
-    """
-
-    gain_bandwidth: float
-    dc_gain: float = inf
-    second_pole: float = inf
-    output_resistance: float = 0.0
-
-    def faster(self, factor: float) -> Amplifier:
-        """Return the op amp with its gain and both poles' frequencies multiplied."""
-        return replace(
-            self,
-            gain_bandwidth=self.gain_bandwidth * factor,
-            dc_gain=self.dc_gain * factor,
-            second_pole=self.second_pole * factor,
-        )
-
-
-@dataclass(frozen=True)
-class Stamp:
-    """What one branch has put into the equations, in proportion to its admittance.
-
-    Parameters
-    ----------
-    reactive : bool
-        Whether it stands in C, else in G.
-    rows, columns, entries : array
-        Of each place once.
-    """
-
-    reactive: bool
-    rows: npt.NDArray[np.intp]
-    columns: npt.NDArray[np.intp]
-    entries: Array
 
 
 @dataclass(frozen=True)
@@ -101,7 +57,7 @@ class RealSystem:
     index : mapping
         Node -> its place among the unknowns.
     inner : mapping
-        Op amp -> place of its x; that of its e is the next one.
+        Op amp -> place of its x; that of its e, where it has one, is the next one.
     held : frozenset of int
         Places of the nodes into which currents do nothing.
     stamps : tuple of Stamp
@@ -131,13 +87,20 @@ class RealSystem:
         found[[self.index[p.node] for p in self.network.inputs]] = 1.0
         return found
 
-    @property
-    def hidden(self) -> Array:
-        """Sources for 1 V at the inaccessible reference of every op amp."""
-        found = np.zeros(len(self.g))
+    def hidden_sources(self, s: Points) -> ComplexArray:
+        """Return the sources for 1 V at every op amp's inaccessible reference, (len(s), n)."""
+        found = np.zeros((len(s), len(self.g)), dtype=np.complex128)
         for u in self.network.op_amps:
-            found[self.index[u.out]] = 1 / (self.amplifiers[u.name].output_resistance or 1.0)
+            a = self.amplifiers[u.name]
+            if self.inner[u.name] == self.index[u.out]:
+                found[:, self.index[u.out]] = 1 / a.dc_gain + s / a.gain_bandwidth
+            else:
+                found[:, self.index[u.out]] = 1 / (a.output_resistance or 1.0)
         return found
+
+    def hidden(self, s: Points) -> ComplexArray:
+        """Return T_hidden: the output for 1 V at the inaccessible references of all op amps."""
+        return np.asarray((self.adjoint(s) * self.hidden_sources(s)).sum(axis=1))
 
     def into(self, rows: Points, node: str) -> ComplexArray:
         """Return the transfers of a current into `node`, from an inverse or adjoint by rows.
@@ -164,10 +127,19 @@ class RealSystem:
         return total
 
     def with_amplifiers(self, amplifiers: Mapping[str, Amplifier]) -> RealSystem:
-        """Return the same network with other op amps, which keep their output resistances."""
+        """Return the same network with other op amps.
+
+        They keep their output resistances; those of one pole must stay so.
+        """
         g, c = self.g.copy(), self.c.copy()
-        for name, x in self.inner.items():
-            _put_poles(g, c, x, amplifiers[name])
+        for u in self.network.op_amps:
+            x, old, new = self.inner[u.name], self.amplifiers[u.name], amplifiers[u.name]
+            if old.one_pole and not new.one_pole:
+                raise ValueError(f"the equations of {u.name} are those of one pole")
+            g[x, x] += 1 / new.dc_gain - 1 / old.dc_gain
+            c[x, x] = 1 / new.gain_bandwidth
+            if x != self.index[u.out]:
+                c[x + 1, x + 1] = 1 / new.second_pole
         return replace(self, amplifiers=amplifiers, g=g, c=c)
 
     def with_factors(self, factors: Array) -> RealSystem:
@@ -282,9 +254,13 @@ def real_system(network: Network, amplifiers: Mapping[str, Amplifier]) -> RealSy
     fixed = network.fixed_nodes
     nodes = [n for n in network.nodes if fixed.get(n) != "ground"]
     index = {n: k for k, n in enumerate(nodes)}
-    inner = {u.name: len(nodes) + 2 * k for k, u in enumerate(network.op_amps)}
+    inner, size = {}, len(nodes)
+    for u in network.op_amps:
+        one = amplifiers[u.name].one_pole
+        inner[u.name] = index[u.out] if one else size
+        size += 0 if one else 2
     extra = [b for b in network.branches if b.power not in (0, 1)]
-    n = len(nodes) + 2 * len(inner) + len(extra)
+    n = size + len(extra)
     g, c = np.zeros((n, n)), np.zeros((n, n))
     held = {index[p.node] for p in network.inputs}
     held |= {index[u.out] for u in network.op_amps if not amplifiers[u.name].output_resistance}
@@ -293,12 +269,12 @@ def real_system(network: Network, amplifiers: Mapping[str, Amplifier]) -> RealSy
     for b, y in zip(network.branches, admittances(network), strict=True):
         at = [index[node] for node in b.nodes if node in index]
         signs = [sign for node, sign in zip(b.nodes, (1.0, -1.0), strict=True) if node in index]
-        stamp = _stamp(b.power, float(y), at, signs, held, place)
+        stamp = stamp_of(b.power, float(y), at, signs, held, place)
         part = c if stamp.reactive else g
         part[stamp.rows, stamp.columns] += stamp.entries
         stamps.append(stamp)
         if b.power not in (0, 1):
-            _put_extra(g, c, b.power, at, signs, held, place)
+            put_extra(g, c, b.power, at, signs, held, place)
             place += 1
     for p in network.inputs:
         g[index[p.node], index[p.node]] = 1.0
@@ -307,76 +283,25 @@ def real_system(network: Network, amplifiers: Mapping[str, Amplifier]) -> RealSy
     return RealSystem(network, amplifiers, index, inner, frozenset(held), tuple(stamps), g, c)
 
 
-def same_everywhere(network: Network, model: Amplifier) -> dict[str, Amplifier]:
-    """Return the model for every op amp of the network."""
-    return {u.name: model for u in network.op_amps}
-
-
-def _stamp(
-    power: int, y: float, at: Sequence[int], signs: Sequence[float], held: set[int], place: int
-) -> Stamp:
-    """Return the entries that are in proportion to a branch's admittance coefficient."""
-    if power in (0, 1):
-        cells = [
-            (row, column, sign * other * y)
-            for row, sign in zip(at, signs, strict=True)
-            if row not in held
-            for column, other in zip(at, signs, strict=True)
-        ]
-    elif power == -1:  # the current i of an inductor: s*i = y*v
-        cells = [(place, k, -sign * y) for k, sign in zip(at, signs, strict=True)]
-    else:  # w = s*v of a frequency-dependent resistance: i = s*y*w
-        cells = [(k, place, sign * y) for k, sign in zip(at, signs, strict=True) if k not in held]
-    rows, columns, entries = zip(*cells, strict=True) if cells else ((), (), ())
-    return Stamp(
-        power > 0,
-        np.array(rows, dtype=np.intp),
-        np.array(columns, dtype=np.intp),
-        np.array(entries, dtype=float),
-    )
-
-
-def _put_extra(
-    g: Array,
-    c: Array,
-    power: int,
-    at: Sequence[int],
-    signs: Sequence[float],
-    held: set[int],
-    place: int,
-) -> None:
-    """Put the entries of an inductor or a frequency-dependent resistance that have no value."""
-    if power == -1:
-        c[place, place] = 1.0
-        for k, sign in zip(at, signs, strict=True):
-            if k not in held:
-                g[k, place] += sign
-    else:
-        g[place, place] = 1.0
-        for k, sign in zip(at, signs, strict=True):
-            c[place, k] -= sign
-
-
 def _put_op_amp(
     g: Array, c: Array, index: Mapping[str, int], x: int, pins: tuple[str, str, str], a: Amplifier
 ) -> None:
     plus, minus, out = (index.get(p) for p in pins)
-    _put_poles(g, c, x, a)
+    if out is None:
+        raise AssertionError("an op-amp output is never held")
+    g[x, x] += 1 / a.dc_gain
+    c[x, x] += 1 / a.gain_bandwidth
     if plus is not None:
         g[x, plus] -= 1.0
     if minus is not None:
         g[x, minus] += 1.0
+    if x == out:
+        return
     e = x + 1
-    g[e, e], g[e, x] = 1.0, -1.0
-    if out is None:
-        raise AssertionError("an op-amp output is never held")
+    g[e, e], g[e, x], c[e, e] = 1.0, -1.0, 1 / a.second_pole
     y = 1 / a.output_resistance if a.output_resistance else 1.0
     g[out, out] += y
     g[out, e] -= y
-
-
-def _put_poles(g: Array, c: Array, x: int, a: Amplifier) -> None:
-    g[x, x], c[x, x], c[x + 1, x + 1] = 1 / a.dc_gain, 1 / a.gain_bandwidth, 1 / a.second_pole
 
 
 @contextmanager
@@ -397,3 +322,14 @@ def _roots(g: Array, c: Array, rate: float) -> ComplexArray:
     size[size == 0] = 1.0
     with _solvable():
         return finite_modes(g / size, c / size) * rate
+
+
+def finite_modes(g: Array, c: Array) -> ComplexArray:
+    """Return the finite roots of det(G + s*C), found by shift and invert.
+
+    Frequencies should be scaled so that the modes of interest are near 1.
+    """
+    inverse = np.linalg.solve(g + SHIFT * c, c)
+    mu = np.linalg.eigvals(inverse)
+    mu = mu[np.abs(mu) > 1e-10 * max(1.0, float(np.abs(mu).max(initial=0.0)))]
+    return np.asarray(SHIFT - 1 / mu, dtype=np.complex128)

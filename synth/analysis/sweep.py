@@ -13,6 +13,9 @@ import numpy as np
 
 from synth.analysis.real import Array, ComplexArray, RealSystem
 
+#: A difference below this share of its terms is rounding.
+_ROUNDING = 1e-13
+
 
 @dataclass(frozen=True)
 class Sweep:
@@ -51,7 +54,8 @@ class Sweep:
     @property
     def hidden(self) -> ComplexArray:
         """T_hidden: the output for 1 V at the inaccessible references of all op amps."""
-        return np.asarray(self.inverse[:, self.system.output, :] @ self.system.hidden)
+        row = self.inverse[:, self.system.output, :]
+        return np.asarray((row * self.system.hidden_sources(self.s)).sum(axis=1))
 
     def voltage(self, node: str) -> ComplexArray:
         """Return a node's voltage for 1 V at the input; 0 at ground."""
@@ -73,7 +77,8 @@ class Sweep:
         g = self.system.differential(self.inverse[:, :, k], op_amp)
         # 1 + g = x * (1/A0 + s/wt), free of the cancellation near g = -1
         x = self.inverse[:, k, k]
-        own = self.system.g[k, k] + self.s * self.system.c[k, k]
+        a = self.system.amplifiers[op_amp]
+        own = 1 / a.dc_gain + self.s / a.gain_bandwidth
         return np.asarray(-g / (x * own))
 
     def output_current(self, op_amp: str) -> ComplexArray:
@@ -90,11 +95,17 @@ class Sweep:
 
 
 def _current_from(sweep: Sweep, node: str) -> ComplexArray:
-    """Return the current that leaves a node through the branches at it."""
+    """Return the current that leaves a node through the branches at it.
+
+    Where nothing but the rounding of equal voltages is left of it, it is 0.
+    """
     total = np.zeros(len(sweep.frequencies), dtype=np.complex128)
+    gross = np.zeros(len(sweep.frequencies))
     for b in sweep.system.network.branches:
         if node in b.nodes and b.value is not None:
             other = b.nodes[1] if b.nodes[0] == node else b.nodes[0]
             y = (b.value if b.power > 0 else 1 / b.value) * sweep.s**b.power
-            total = total + y * (sweep.voltage(node) - sweep.voltage(other))
-    return total
+            here, there = sweep.voltage(node), sweep.voltage(other)
+            total = total + y * (here - there)
+            gross += np.abs(y) * (np.abs(here) + np.abs(there))
+    return np.where(np.abs(total) > _ROUNDING * gross, total, 0.0)

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from synth.checking import large_rules as large
 from synth.checking import loop_rules as loop
 from synth.checking import small_rules as small
+from synth.checking import speed_rules as speed
+from synth.checking import supply_rules as supply
 from synth.checking.conditions import Conditions
 from synth.checking.facts import Facts, facts
 from synth.checking.findings import SEVERITIES, Finding
@@ -17,13 +19,15 @@ from synth.network.model import Network
 #: Every rule, in the order in which equally severe findings are told.
 RULES: Sequence[Callable[[Facts], list[Finding]]] = (
     loop.positive_feedback,
-    loop.unstable,
+    speed.unstable,
     loop.bias_path,
     loop.dc_saturates,
     loop.phase_margin,
-    small.f0_shift,
-    small.q_shift,
-    small.stop_band,
+    speed.f0_shift,
+    speed.q_shift,
+    speed.bandwidth,
+    speed.stop_band,
+    speed.notch_depth,
     small.source_loading,
     large.level,
     large.internal_level,
@@ -35,12 +39,12 @@ RULES: Sequence[Callable[[Facts], list[Finding]]] = (
     loop.output_offset,
     small.sensitivity,
     small.balanced_zero,
-    large.single_supply,
-    large.single_supply_coupling,
-    large.single_supply_ripple,
+    supply.single_supply,
+    supply.single_supply_coupling,
+    supply.single_supply_ripple,
     large.moved_inputs,
     large.source_current,
-    small.complement_defect,
+    speed.complement_defect,
     loop.mode_on_axis,
 )
 
@@ -58,6 +62,8 @@ MEANINGLESS = frozenset(
         "noise",
         "f0-shift",
         "q-shift",
+        "bandwidth",
+        "stop-band",
     }
 )
 
@@ -93,9 +99,10 @@ def check(
     conditions: Conditions | None = None,
     *,
     predistort: bool = True,
+    before: Network | None = None,
 ) -> Checked:
     """Check a circuit; parameters and errors as `synth.checking.facts.facts`."""
-    found = facts(network, model, conditions or Conditions(), predistort=predistort)
+    found = facts(network, model, conditions or Conditions(), predistort=predistort, before=before)
     findings = [f for rule in RULES for f in rule(found)]
     if _unusable(findings):
         findings = [f for f in findings if f.code not in MEANINGLESS]

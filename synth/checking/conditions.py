@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 from synth.checking.model import OpAmpModel
+from synth.checking.model_fields import HIGHEST_VOLTAGE
 from synth.errors import NumberError
+
+#: What source, load, level and band may be: ohm, V, Hz.
+_LARGEST_RESISTANCE = 1e12
+_LOADS = (1e-3, 1e12)
+_LEVELS = (1e-12, HIGHEST_VOLTAGE)
+_BANDS = (1e-6, 1e12)
 
 
 @dataclass(frozen=True)
@@ -39,19 +45,22 @@ class Conditions:
     tolerance: float = 0.01
 
     def __post_init__(self) -> None:
-        if not (0 <= self.source_resistance < math.inf):
+        if not (0 <= self.source_resistance <= _LARGEST_RESISTANCE):
             raise NumberError(
-                f"the source resistance {self.source_resistance:g} ohm must be finite and not "
-                "negative; give 0 for an ideal source"
+                f"the source resistance {self.source_resistance:g} ohm must be between 0 and "
+                f"{_LARGEST_RESISTANCE:g} ohm; give 0 for an ideal source"
             )
-        if self.load is not None and not (0 < self.load < math.inf):
+        low, high = _LOADS
+        if self.load is not None and not (low <= self.load <= high):
             raise NumberError(
-                f"the load {self.load:g} ohm must be positive and finite; leave it out for none"
+                f"the load {self.load:g} ohm must be between {low:g} and {high:g} ohm; leave it "
+                "out for none"
             )
-        if self.level is not None and not (0 < self.level < math.inf):
+        low, high = _LEVELS
+        if self.level is not None and not (low <= self.level <= high):
             raise NumberError(
-                f"the level {self.level:g} V must be positive and finite; it is the amplitude of "
-                "the source"
+                f"the level {self.level:g} V must be between {low:g} and {high:g} V; it is the "
+                "amplitude of the source"
             )
         if not (0 < self.tolerance < 0.5):
             raise NumberError(
@@ -81,9 +90,11 @@ def conditions_of(
 
 
 def _check_band(low: float, high: float) -> None:
-    if not (0 < low < math.inf and 0 < high < math.inf):
+    least, most = _BANDS
+    if not (least <= low <= most and least <= high <= most):
         raise NumberError(
-            f"the band {low:g} to {high:g} Hz must have positive and finite ends, as in 10Hz:20kHz"
+            f"the band {low:g} to {high:g} Hz must have positive ends between {least:g} and "
+            f"{most:g} Hz, as in 10Hz:20kHz"
         )
     if low >= high:
         raise NumberError(

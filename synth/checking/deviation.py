@@ -1,4 +1,4 @@
-"""Where the real response leaves the ideal one: roll-off, stop-band floor, complement defect."""
+"""Where the real response leaves the ideal one: roll-off, stop-band floor."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from math import inf
 
 import numpy as np
 
-from synth.analysis.grid import refine
+from synth.analysis.grid import crossings, refine
 from synth.analysis.real import Array, ComplexArray, RealSystem
 from synth.analysis.sweep import Sweep
 
-#: Share by which H + H' may leave 1.
-DEFECT = 0.01
 _FLAT = 1e-12
+#: 20 dB below the peak.
+_PASSES = 0.1
 #: 30 dB below the peak.
 _OUT_OF_NOTCH = 10**-1.5
 
@@ -33,6 +33,10 @@ class Deviation:
         Up to where, above `peak_hz`, the real response stays within 1 and 3 dB of the ideal one;
         infinite where it does as far as was looked.  Notches are left out: up to twice the
         fastest ideal root only frequencies within 30 dB of the peak count.
+    band_error_db, band_error_hz : float
+        Largest magnitude of real over ideal response where the signal matters
+        (`synth.checking.signal_band`) and the ideal response is within 20 dB of its peak there,
+        with its sign, and where.
     rolloff_db_10f0 : float or None
         Real over ideal response at ten times the fastest ideal root: negative is extra roll-off,
         positive a stop band that comes up.
@@ -53,6 +57,8 @@ class Deviation:
     gain_error: float
     within_1db_hz: float
     within_3db_hz: float
+    band_error_db: float
+    band_error_hz: float
     rolloff_db_10f0: float | None
     floor_db: float | None
     floor_hz: float | None
@@ -60,7 +66,9 @@ class Deviation:
     rise_hz: float | None
 
 
-def deviation(sweep: Sweep, ideal: Callable[[Array], ComplexArray], fastest_hz: float) -> Deviation:
+def deviation(
+    sweep: Sweep, ideal: Callable[[Array], ComplexArray], fastest_hz: float, signal_hz: Array
+) -> Deviation:
     """Compare a sweep with the ideal response.
 
     Parameters
@@ -70,6 +78,8 @@ def deviation(sweep: Sweep, ideal: Callable[[Array], ComplexArray], fastest_hz: 
         Ideal H at frequencies in Hz.
     fastest_hz : float
         Frequency of the fastest ideal pole or zero; 0 where there is none.
+    signal_hz : array
+        Where the signal matters.
     """
     f = sweep.frequencies
     wanted = np.abs(ideal(f))
@@ -79,14 +89,16 @@ def deviation(sweep: Sweep, ideal: Callable[[Array], ComplexArray], fastest_hz: 
     system = sweep.system
 
     def error_db(frequencies: Array) -> Array:
-        found = np.abs(system.response(2j * np.pi * frequencies)[:, system.output])
-        return _decibels(found, np.abs(ideal(frequencies)))
+        return response_error_db(system, ideal, frequencies)
 
     counts = (f > 2 * fastest_hz) | (wanted > _OUT_OF_NOTCH * peak)
     here = np.where(counts, _decibels(real, wanted), 0.0)
     rolloff = None
     if fastest_hz and f[0] < 10 * fastest_hz < f[-1]:
         rolloff = float(error_db(np.array([10 * fastest_hz]))[0])
+    signal_hz = _passing(signal_hz, ideal)
+    in_band = error_db(signal_hz)
+    worst = int(np.argmax(np.abs(in_band)))
     floor = _floor(f, real, wanted, int(np.argmax(real)))
     return Deviation(
         peak_hz=float(f[top]),
@@ -94,6 +106,8 @@ def deviation(sweep: Sweep, ideal: Callable[[Array], ComplexArray], fastest_hz: 
         gain_error=float(real[top] / peak - 1) if peak else 0.0,
         within_1db_hz=_up_to(f, here, error_db, top, 1.0),
         within_3db_hz=_up_to(f, here, error_db, top, 3.0),
+        band_error_db=float(in_band[worst]),
+        band_error_hz=float(signal_hz[worst]),
         rolloff_db_10f0=rolloff,
         floor_db=floor and floor[1],
         floor_hz=floor and floor[0],
@@ -102,33 +116,23 @@ def deviation(sweep: Sweep, ideal: Callable[[Array], ComplexArray], fastest_hz: 
     )
 
 
-def defect_hz(sweep: Sweep) -> float:
-    """Return up to which frequency in Hz ``|H + H' - 1|``, which is ``|T_hidden|``, is below 1 %.
-
-    It is the upper end of the lowest range in which it is: an integrator is beyond 1 % at very low
-    frequency too, where the op amp's DC gain ends.  Infinite where the range has no end, 0 where
-    there is none.
-    """
-    system = sweep.system
-    if not system.network.op_amps:
-        return inf
-    beyond = np.abs(sweep.hidden) > DEFECT
-    if beyond.all():
-        return 0.0
-    first = int(np.argmin(beyond))
-    if not beyond[first:].any():
-        return inf
-    k = first + int(np.argmax(beyond[first:]))
-
-    def excess(frequencies: Array) -> Array:
-        return np.asarray(np.abs(Sweep(system, frequencies).hidden) - DEFECT)
-
-    return refine(float(sweep.frequencies[k - 1]), float(sweep.frequencies[k]), excess)
+def response_error_db(
+    system: RealSystem, ideal: Callable[[Array], ComplexArray], frequencies_hz: Array
+) -> Array:
+    """Return the real response over the ideal one in dB."""
+    found = np.abs(system.response(2j * np.pi * frequencies_hz)[:, system.output])
+    return _decibels(found, np.abs(ideal(frequencies_hz)))
 
 
-def hidden(system: RealSystem, frequencies_hz: Array) -> ComplexArray:
-    """Return T_hidden, by which H + H' falls short of 1, at frequencies in Hz."""
-    return Sweep(system, np.asarray(frequencies_hz, dtype=float)).hidden
+def _passing(f: Array, ideal: Callable[[Array], ComplexArray]) -> Array:
+    """Return those frequencies at which the ideal response passes, and the edges between."""
+    size = np.abs(ideal(f))
+    least = _PASSES * float(size.max())
+    edges = [
+        refine(float(f[k]), float(f[k + 1]), lambda x: np.abs(ideal(x)) - least)
+        for k in crossings(f, size - least)
+    ]
+    return np.unique(np.concatenate([f[size >= least], edges]))
 
 
 def _first_near_top(size: Array) -> int:

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from synth.analysis.amplifier import same_everywhere
 from synth.analysis.feedback import feedback
 from synth.analysis.loop import Loop, analyse
 from synth.analysis.numbers import modes
-from synth.analysis.real import real_system, same_everywhere
+from synth.analysis.real import real_system
 from synth.analysis.sweep import Sweep
 from synth.analysis.zeros import Zero, transmission_zeros
 from synth.checking.conditions import Conditions
 from synth.checking.figures import Figures, figures
 from synth.checking.loading import with_source_and_load
 from synth.checking.model import OpAmpModel
+from synth.checking.signal_band import natural_band
 from synth.checking.single_supply import SingleSupply, is_single, reference_voltage, single_supply
-from synth.checking.swing import Levels, chosen_band, frequency_grid, levels
+from synth.checking.swing import Levels, frequency_grid, levels
 from synth.network.model import Network
 from synth.transform.drive import Swap
 
@@ -36,16 +38,19 @@ class Facts:
     small : Figures
         The small signal: margins, operating point, poles, noise, sensitivity.
     levels : Levels
-    swapped : Levels or None
-        The same with input and ground interchanged; None where that cannot be.
+    other : Levels or None
+        The same of the circuit it is compared with: the one before a change where one was given,
+        else this one with input and ground interchanged; None where that cannot be.
     single : SingleSupply or None
         Where the model has one supply.
-    single_swapped : SingleSupply or None
-        The same with input and ground interchanged.
+    single_other : SingleSupply or None
+        The same of the circuit it is compared with.
     zeros : tuple of Zero
         Transmission zeros, balanced and structural.
     exchanged : tuple of str
         Op amps whose inputs must be exchanged for negative feedback.
+    before : bool
+        Whether the circuit it is compared with was given.
     loop : Loop
         Of the network, with ideal op amps.
     """
@@ -55,12 +60,18 @@ class Facts:
     conditions: Conditions
     small: Figures
     levels: Levels
-    swapped: Levels | None
+    other: Levels | None
     single: SingleSupply | None
-    single_swapped: SingleSupply | None
+    single_other: SingleSupply | None
     zeros: tuple[Zero, ...]
     exchanged: tuple[str, ...]
+    before: bool
     loop: Loop = field(repr=False, compare=False)
+
+    @property
+    def there(self) -> str:
+        """Where the circuit is that this one is compared with."""
+        return "before the change" if self.before else "after a swap"
 
     @property
     def supply_current(self) -> float:
@@ -69,7 +80,12 @@ class Facts:
 
 
 def facts(
-    network: Network, model: OpAmpModel, conditions: Conditions, *, predistort: bool = True
+    network: Network,
+    model: OpAmpModel,
+    conditions: Conditions,
+    *,
+    predistort: bool = True,
+    before: Network | None = None,
 ) -> Facts:
     """Compute everything.
 
@@ -82,6 +98,9 @@ def facts(
     conditions : Conditions
     predistort : bool
         Whether values that put poles and zeros back are looked for.
+    before : Network, optional
+        The circuit before a swap, a lift or another change, to be compared with; by default this
+        one with input and ground interchanged.
 
     Raises
     ------
@@ -95,7 +114,9 @@ def facts(
     _ = network.input, network.output
     loop = analyse(network)
     swap = Swap()
-    other = None if swap.accepts(network) else swap.apply(network)[0]
+    other = before
+    if before is None and not swap.accepts(network):
+        other = swap.apply(network)[0]
     small = figures(
         network,
         model,
@@ -105,7 +126,7 @@ def facts(
         before=other if conditions.source_resistance or conditions.load is not None else None,
         predistort=predistort,
     )
-    band = conditions.band_hz or chosen_band(network)
+    band = conditions.band_hz or natural_band(modes(loop))
     point = small.operating_point
     room = model.output_range[1] - model.output_range[0]
     offsets = {
@@ -115,20 +136,22 @@ def facts(
     }
     natural = (*modes(loop), *small.roots.all_poles)  # peaks sit at the real ones
     here = _large(network, model, conditions, band, natural, offsets)
-    swapped = None
+    there = None
     if other is not None:
-        swapped = _large(other, model, conditions, band, natural, offsets)
+        natural = (*natural, *modes(analyse(other))) if before is not None else natural
+        there = _large(other, model, conditions, band, natural, offsets)
     return Facts(
         network,
         model,
         conditions,
         small,
         here[0],
-        swapped and swapped[0],
+        there and there[0],
         here[1],
-        swapped and swapped[1],
+        there and there[1],
         _zeros(loop, conditions.tolerance),
         () if small.feedback.negative else _exchanged(network),
+        before is not None,
         loop,
     )
 
@@ -144,7 +167,13 @@ def _large(
     put = with_source_and_load(network, conditions.source_resistance, conditions.load)
     system = real_system(put, same_everywhere(put, model.amplifier))
     sweep = Sweep(system, frequency_grid(band, natural))
-    found = levels(sweep, model, reference_v=reference_voltage(model), offsets=offsets)
+    found = levels(
+        sweep,
+        model,
+        reference_v=reference_voltage(model),
+        offsets=offsets,
+        input_node=network.input,
+    )
     return found, single_supply(sweep, model, band) if is_single(model) else None
 
 

@@ -7,27 +7,31 @@ from math import isfinite, pi
 
 import numpy as np
 
+from synth.analysis.amplifier import same_everywhere
 from synth.analysis.bias import inputs_without_dc_path
+from synth.analysis.defect import limits
 from synth.analysis.feedback import Feedback, feedback
 from synth.analysis.grid import grid
 from synth.analysis.loop import Loop, analyse
 from synth.analysis.numbers import transfer
-from synth.analysis.real import Array, RealSystem, real_system, same_everywhere
+from synth.analysis.real import Array, RealSystem, real_system
+from synth.analysis.roots import IdealRoots, RealRoots, RootShift, ideal_roots, real_roots
 from synth.analysis.sweep import Sweep
-from synth.checking.deviation import Deviation, defect_hz, deviation
+from synth.checking.deviation import Deviation, deviation
 from synth.checking.loading import Loading, loading, with_source_and_load
 from synth.checking.margins import Margin, margins
 from synth.checking.model import OpAmpModel
 from synth.checking.noise import Noise, check_band, default_band, noise
+from synth.checking.notches import Notch, notches
 from synth.checking.operating_point import OperatingPoint, operating_point
 from synth.checking.predistortion import Predistortion, predistorted
-from synth.checking.roots import IdealRoots, RealRoots, RootShift, ideal_roots, real_roots
 from synth.checking.sensitivity import (
     ActiveSensitivity,
     PartSensitivity,
     active_sensitivities,
     part_sensitivities,
 )
+from synth.checking.signal_band import natural_band, signal_frequencies
 from synth.network.model import Network
 
 #: The sweep reaches this far below the slowest root, above the fastest, and above the poles of
@@ -59,6 +63,8 @@ class Figures:
         None where an input has no bias path.
     roots : RealRoots
         Poles and zeros beside the ideal ones.
+    notches : tuple of Notch
+        Depth of every zero on the axis.
     deviation : Deviation
         Roll-off, stop-band floor, error of the gain.
     defect_1pct_hz : float
@@ -73,6 +79,12 @@ class Figures:
     active_sensitivities : tuple of ActiveSensitivity
     predistortion : Predistortion or None
         None where it was not asked for; of the network without source and load.
+    system : RealSystem
+        The equations.
+    loop : Loop
+        Of `network`, with ideal op amps.
+    signal_hz : array
+        Where the signal matters, Hz.
     """
 
     network: Network
@@ -85,6 +97,7 @@ class Figures:
     margins: tuple[Margin, ...]
     operating_point: OperatingPoint | None
     roots: RealRoots
+    notches: tuple[Notch, ...]
     deviation: Deviation
     defect_1pct_hz: float
     noise: Noise
@@ -94,6 +107,8 @@ class Figures:
     active_sensitivities: tuple[ActiveSensitivity, ...]
     predistortion: Predistortion | None
     system: RealSystem = field(repr=False, compare=False)
+    loop: Loop = field(repr=False, compare=False)
+    signal_hz: Array = field(repr=False, compare=False)
 
     @property
     def stable(self) -> bool:
@@ -134,7 +149,8 @@ class Figures:
 
     def hidden(self, frequencies_hz: Array) -> Array:
         """Return ``|H + H' - 1|`` at frequencies in Hz."""
-        return np.asarray(np.abs(Sweep(self.system, np.asarray(frequencies_hz, float)).hidden))
+        s = 2j * pi * np.asarray(frequencies_hz, dtype=float)
+        return np.asarray(np.abs(self.system.hidden(s)))
 
 
 def figures(
@@ -180,11 +196,15 @@ def figures(
     bare = _rooted(network, model)
     loaded = bare if put == network else _rooted(put, model)
     loop, ideal, real = loaded
-    band = band_hz or default_band(ideal.poles, 1e-3 * model.gain_bandwidth)
+    band = band_hz or default_band(ideal.poles)
     check_band(band)
     system = real_system(put, same_everywhere(put, model.amplifier))
     sweep = Sweep(system, _frequencies(model, ideal, real))
-    found = deviation(sweep, transfer(loop, loop.transfer()).response, ideal.fastest / (2 * pi))
+    wanted = transfer(loop, loop.transfer()).response
+    signal = signal_frequencies(
+        sweep, wanted, band_hz or natural_band(ideal.poles), band_hz is not None
+    )
+    found = deviation(sweep, wanted, ideal.fastest / (2 * pi), signal)
     peak = float(np.interp(found.peak_hz, sweep.frequencies, np.abs(sweep.transfer)))
     return Figures(
         network=put,
@@ -197,19 +217,22 @@ def figures(
         margins=margins(sweep, real.stable),
         operating_point=operating_point(put, model),
         roots=real,
+        notches=notches(system, real.zeros, found.peak),
         deviation=found,
-        defect_1pct_hz=defect_hz(sweep),
+        defect_1pct_hz=limits(sweep).one_per_cent,
         noise=noise(system, model, band, real.all_poles, (found.peak_hz, peak)),
-        loading=_loading(network, model, source_resistance, load, bare),
+        loading=_loading(network, model, (source_resistance, load), band_hz, bare),
         loading_before=None
         if before is None
-        else _loading(before, model, source_resistance, load, _rooted(before, model)),
+        else _loading(before, model, (source_resistance, load), band_hz, _rooted(before, model)),
         part_sensitivities=part_sensitivities(loop, ideal, found.peak_hz),
         active_sensitivities=active_sensitivities(system, real.dominant, ideal.rate),
         predistortion=predistorted(network, model, roots=(bare[2], bare[1]), loop=bare[0])
         if predistort
         else None,
         system=system,
+        loop=loop,
+        signal_hz=signal,
     )
 
 
@@ -219,15 +242,26 @@ _Rooted = tuple[Loop, IdealRoots, RealRoots]
 def _rooted(network: Network, model: OpAmpModel) -> _Rooted:
     loop = analyse(network)
     ideal = ideal_roots(loop)
-    return loop, ideal, real_roots(network, model, loop, ideal)
+    return loop, ideal, real_roots(network, model.amplifier, loop, ideal)
 
 
 def _loading(
-    network: Network, model: OpAmpModel, source: float, load: float | None, rooted: _Rooted
+    network: Network,
+    model: OpAmpModel,
+    around: tuple[float, float | None],
+    band_hz: tuple[float, float] | None,
+    rooted: _Rooted,
 ) -> Loading:
-    _, ideal, real = rooted
+    loop, ideal, real = rooted
     frequencies = _frequencies(model, ideal, real)
-    return loading(network, model, source, load, (real, ideal), frequencies)
+    sweep = Sweep(real_system(network, same_everywhere(network, model.amplifier)), frequencies)
+    signal = signal_frequencies(
+        sweep,
+        transfer(loop, loop.transfer()).response,
+        band_hz or natural_band(ideal.poles),
+        band_hz is not None,
+    )
+    return loading(network, model, *around, (real, ideal), (float(frequencies[0]), signal))
 
 
 def _frequencies(model: OpAmpModel, ideal: IdealRoots, real: RealRoots) -> Array:

@@ -10,11 +10,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from synth.units import format_si
+from synth.units import format_si, plain
 
 Severity = Literal["note", "caution", "serious"]
 #: A relative change below this is written as 0.
 _NOTHING = 1e-8
+#: So is a change of level below this.
+_NO_DECIBELS = 5e-5
 #: From the mildest.
 SEVERITIES: tuple[Severity, ...] = ("note", "caution", "serious")
 
@@ -29,8 +31,10 @@ CODES: Mapping[str, str] = {
     "output-offset": "the offset at the output takes a large part of the swing",
     "f0-shift": "the gain-bandwidth shifts f0",
     "q-shift": "the gain-bandwidth shifts Q",
+    "bandwidth": "where the op amps end the pass band, or what they take in the band asked for",
     "stop-band": "the stop band comes up again through the op amp's output resistance",
     "complement-defect": "where H and its complement leave the sum 1",
+    "notch-depth": "a notch is less deep with real op amps, every part at its value",
     "balanced-zero": "a transmission zero is only as deep as parts match",
     "source-loading": "source resistance or load change the gain or the poles",
     "internal-level": "an op amp inside swings further than the output",
@@ -94,4 +98,9 @@ def si(value: float, unit: str) -> str:
 
 def percent(share: float) -> str:
     """Write a relative change."""
-    return f"{100 * share:+.3g} %" if abs(share) > _NOTHING else "0 %"
+    return f"{plain(100 * share, signed=True)} %" if abs(share) > _NOTHING else "0 %"
+
+
+def decibels(x: float) -> str:
+    """Write a change of level."""
+    return f"{plain(x, signed=True)} dB" if abs(x) > _NO_DECIBELS else "0 dB"

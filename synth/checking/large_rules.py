@@ -7,6 +7,7 @@ import math
 from synth.checking.facts import Facts
 from synth.checking.findings import Finding, Severity, graded, si
 from synth.checking.swing import AmplifierLevel, Levels
+from synth.units import plain
 
 #: How many times an inner output may swing further than the circuit's output: note, caution,
 #: serious.
@@ -15,6 +16,8 @@ _INNER_LIMITS = (1.05, 2.0, 20.0)
 _LOWER = 0.98
 #: Below this share of it, it is a caution.
 _HALF = 0.5
+#: From this Q on slewing bends a resonance well before the figure of a steady sine.
+_SHARP = 5.0
 #: An input that moves less than this per volt of the source sits at the signal's ground.
 _STILL = 0.05
 #: A change of the source's current by this factor is told.
@@ -43,10 +46,10 @@ def internal_level(facts: Facts) -> list[Finding]:
             severity,
             "internal-level",
             loud.name,
-            f"the output of {loud.name} peaks at {loud.output.value:.3g} V/V at "
-            f"{si(loud.output.at_hz, 'Hz')}, {ratio:.3g} times the peak of the circuit's output "
-            f"({levels.output.value:.3g} V/V): it clips first",
-            f"take {ratio:.3g} times less gain up to {loud.name} and make it up after it; else "
+            f"the output of {loud.name} peaks at {plain(loud.output.value)} V/V at "
+            f"{si(loud.output.at_hz, 'Hz')}, {plain(ratio)} times the peak of the circuit's output "
+            f"({plain(levels.output.value)} V/V): it clips first",
+            f"take {plain(ratio)} times less gain up to {loud.name} and make it up after it; else "
             f"keep the source below {si(loud.limit('clipping').value, 'V')}",
         )
     ]
@@ -80,7 +83,7 @@ def _exceeded(facts: Facts, a: AmplifierLevel, cause: str, wanted: float) -> Fin
         a.name,
         f"with {si(wanted, 'V')} of amplitude at the source {verbs[cause]}: from "
         f"{si(peak.value, 'V')} on, at {si(peak.at_hz, 'Hz')}",
-        f"keep the source below {si(peak.value, 'V')}, or take an op amp of {factor:.3g} times "
+        f"keep the source below {si(peak.value, 'V')}, or take an op amp of {plain(factor)} times "
         f"the {_REMEDIES[cause]} ({_own(facts, a, cause)} now)",
     )
 
@@ -90,7 +93,7 @@ def _own(facts: Facts, a: AmplifierLevel, cause: str) -> str:
     low, high = model.common_mode_range
     return {
         "clipping": f"+-{si(a.room_v, 'V')} about its rest",
-        "slewing": f"{model.slew_rate / 1e6:.3g} V/us",
+        "slewing": f"{plain(model.slew_rate / 1e6)} V/us",
         "output current": si(model.output_current, "A"),
         "input range": f"{si(low, 'V')} to {si(high, 'V')}",
     }[cause]
@@ -120,7 +123,14 @@ def largest_input(facts: Facts) -> list[Finding]:
 
 
 def slew_rate(facts: Facts) -> list[Finding]:
-    """Report op amps whose slew rate bounds the level below their swing."""
+    """Report op amps whose slew rate bounds the level below their swing.
+
+    The limit is that of a steady sine and of an input stage that stays linear up to it.  One that
+    saturates as tanh (a pair of bipolar transistors) has lost part of its gain-bandwidth before,
+    which shifts poles of high Q and may let the resonance jump (P. E. Allen, IEEE J. Solid-State
+    Circuits SC-12 (1977) 39-44, from memory).
+    """
+    now = facts.model.slew_rate / 1e6
     found = []
     for a in facts.levels.amplifiers:
         slewing, clipping = a.limit("slewing"), a.limit("clipping")
@@ -135,12 +145,29 @@ def slew_rate(facts: Facts) -> list[Finding]:
                 f"{a.name} slews from {si(slewing.value, 'V')} of the source on, at "
                 f"{si(slewing.at_hz, 'Hz')}, where its swing would allow "
                 f"{si(clipping.value, 'V')}; its full-power bandwidth is "
-                f"{si(a.full_power_hz, 'Hz')}",
-                f"an op amp of {needed / 1e6:.3g} V/us (now {facts.model.slew_rate / 1e6:.3g} "
+                f"{si(a.full_power_hz, 'Hz')}{_resonance(facts, slewing.at_hz)}",
+                f"an op amp of {plain(needed / 1e6)} V/us (now {plain(now)} "
                 "V/us) allows the whole swing over the band",
             )
         )
     return found
+
+
+def _resonance(facts: Facts, at_hz: float) -> str:
+    """Warn of the slewing of a sharp resonance, for which the figure of a steady sine is high."""
+    near = [
+        p
+        for p in facts.small.poles
+        if p.q is not None and p.q >= _SHARP and abs(math.log(at_hz / p.f0_hz)) < math.log(2)
+    ]
+    if not near:
+        return ""
+    q = max(p.q or 0.0 for p in near)
+    return (
+        f"; an input stage saturates gradually (at a third of that about 3 % of the "
+        f"gain-bandwidth are gone), and a resonance of Q = {plain(q)} there feels it: keep to a "
+        "third"
+    )
 
 
 def output_current(facts: Facts) -> list[Finding]:
@@ -160,7 +187,7 @@ def output_current(facts: Facts) -> list[Finding]:
                 f"{si(a.current.at_hz, 'Hz')}) and reaches its "
                 f"{si(facts.model.output_current, 'A')} at {si(current.value, 'V')}, before its "
                 f"swing at {si(clipping.value, 'V')}",
-                f"impedances {factor:.3g} times higher at its output, a lighter load, or an op "
+                f"impedances {plain(factor)} times higher at its output, a lighter load, or an op "
                 f"amp of {si(facts.model.output_current * factor, 'A')}",
             )
         )
@@ -181,7 +208,7 @@ def input_range(facts: Facts) -> list[Finding]:
                 severity,
                 "input-range",
                 a.name,
-                f"the inputs of {a.name} swing up to {a.input.value:.3g} V/V (at "
+                f"the inputs of {a.name} swing up to {plain(a.input.value)} V/V (at "
                 f"{si(a.input.at_hz, 'Hz')}) about {si(a.input_rest_v, 'V')} and leave their "
                 f"range of {si(low, 'V')} to {si(high, 'V')} from {si(bound.value, 'V')} of the "
                 f"source on; the output would allow {si(clipping.value, 'V')}",
@@ -199,31 +226,35 @@ def _bound_severity(bound: float, clipping: float) -> Severity:
 
 
 def moved_inputs(facts: Facts) -> list[Finding]:
-    """Report op-amp inputs that sit still in this circuit or its complement and swing in the other.
+    """Report op-amp inputs that sit still in this circuit or the other and swing in the other one.
 
-    Interchanging input and ground leaves the loops as they are and moves the inputs.
+    A swap or a lift leaves the loops as they are and moves the inputs.
     """
-    if facts.swapped is None:
+    if facts.other is None:
         return []
     found = []
+    known = {x.name for x in facts.other.amplifiers}
     for a in facts.levels.amplifiers:
-        other = facts.swapped.amplifier(a.name)
+        if a.name not in known:
+            continue
+        other = facts.other.amplifier(a.name)
         if min(a.input.value, other.input.value) >= _STILL:
             continue
         if max(a.input.value, other.input.value) < 10 * _STILL:
             continue
         moving = a.input.value > other.input.value
-        where = "here" if moving else "after a swap"
+        where, elsewhere = ("here", facts.there) if moving else (facts.there, "here")
         peak = a.input if moving else other.input
         bound = (a if moving else other).limit("input range").value
+        still = min(a.input.value, other.input.value)
         found.append(
             Finding(
                 "note",
                 "moved-inputs",
                 a.name,
-                f"{where} the inputs of {a.name} swing up to {peak.value:.3g} V/V (at "
-                f"{si(peak.at_hz, 'Hz')}), {'after a swap' if moving else 'here'} they sit at "
-                f"the signal's ground (within {min(a.input.value, other.input.value):.2g} V/V)",
+                f"{where} the inputs of {a.name} swing up to {plain(peak.value)} V/V (at "
+                f"{si(peak.at_hz, 'Hz')}), {elsewhere} they sit at "
+                f"the signal's ground (within {plain(still, 2)} V/V)",
                 f"{where} they stay in their common-mode range up to {si(bound, 'V')} of the "
                 "source",
             )
@@ -232,8 +263,8 @@ def moved_inputs(facts: Facts) -> list[Finding]:
 
 
 def source_current(facts: Facts) -> list[Finding]:
-    """Report what a swap changes in the current that the source delivers."""
-    other = facts.swapped
+    """Report what a swap or another change does to the current that the source delivers."""
+    other = facts.other
     if other is None:
         return []
     here, there = facts.levels.source_current, other.source_current
@@ -248,8 +279,8 @@ def source_current(facts: Facts) -> list[Finding]:
             "source-current",
             "circuit",
             f"the source delivers up to {si(here.value, 'A')} per volt here "
-            f"({_impedance(facts.levels)}), and {si(there.value, 'A')} with input and ground "
-            f"interchanged ({_impedance(other)})",
+            f"({_impedance(facts.levels)}), and {si(there.value, 'A')} {facts.there} "
+            f"({_impedance(other)})",
             f"drive it from a source that can deliver {si(max(here.value, there.value), 'A')} per "
             "volt (an op-amp output), or scale the impedances up",
         )
@@ -259,117 +290,3 @@ def source_current(facts: Facts) -> list[Finding]:
 def _impedance(levels: Levels) -> str:
     z = levels.input_impedance
     return f"{si(z.value, 'ohm')} at {si(z.at_hz, 'Hz')}"
-
-
-# -- single supply ---------------------------------------------------------------------------------
-
-
-def single_supply(facts: Facts) -> list[Finding]:
-    """Say where the signal's ground sits and what is biased there, here and after a swap."""
-    s = facts.single
-    if s is None:
-        return []
-    rails = (
-        f"between rails of {si(facts.model.supply_negative, 'V')} and "
-        f"{si(facts.model.supply_positive, 'V')}"
-    )
-    low, high = s.window_v
-    if low >= high:
-        return [
-            Finding(
-                "serious",
-                "no-resting-point",
-                "circuit",
-                f"{rails} outputs reach {_range(facts.model.output_range)} and inputs take "
-                f"{_range(facts.model.common_mode_range)}: no voltage suits both",
-                "an op amp whose inputs or outputs come nearer to the rails, or a higher supply",
-            )
-        ]
-    swap = ""
-    if facts.single_swapped is not None:
-        swap = f"; after a swap {_list(facts.single_swapped.biased)} instead"
-    remedy = f"hold the signal's ground at {si(s.reference_v, 'V')} and connect there what is named"
-    if s.free:
-        remedy += f"; {_list(s.free)} may go to the supply's ground as well"
-    return [
-        Finding(
-            "caution",
-            "single-supply",
-            "circuit",
-            f"{rails} the signal's ground sits at {si(s.reference_v, 'V')}, the middle of "
-            f"{_range(s.window_v)}, for an amplitude of {si((high - low) / 2, 'V')}; biased there: "
-            f"{_list(s.biased)}{swap}",
-            remedy,
-        )
-    ]
-
-
-def single_supply_coupling(facts: Facts) -> list[Finding]:
-    """Say how the signal comes to the input on one supply."""
-    s = facts.single
-    if s is None:
-        return []
-    if s.coupling_capacitor is None:
-        return [
-            Finding(
-                "note",
-                "single-supply-coupling",
-                "circuit",
-                "only capacitors touch the input: it holds no DC level, whatever the source's",
-                "none needed",
-            )
-        ]
-    draws = "draws no direct current"
-    if math.isfinite(s.input_resistance):
-        draws = f"draws direct current through {si(s.input_resistance, 'ohm')}"
-    bias = ""
-    if s.bias_resistor is not None:
-        bias = f", behind it {si(s.bias_resistor, 'ohm')} from the input to the reference"
-    return [
-        Finding(
-            "caution",
-            "single-supply-coupling",
-            "circuit",
-            f"the input must rest at {si(s.reference_v, 'V')} ({_list(s.input_biased)}) and "
-            f"{draws}",
-            f"a source that rests there too, or a coupling capacitor of "
-            f"{si(s.coupling_capacitor, 'F')} or more{bias}: its corner is then at "
-            f"{si(s.coupling_corner_hz, 'Hz')}",
-        )
-    ]
-
-
-def single_supply_ripple(facts: Facts) -> list[Finding]:
-    """Say what the reference adds to the output: 1 - H here, H after a swap."""
-    s = facts.single
-    if s is None:
-        return []
-    after = ""
-    if facts.single_swapped is not None:
-        other = facts.single_swapped.ripple
-        after = f", after a swap with {other.value:.3g} V/V (at {si(other.at_hz, 'Hz')})"
-    takes, remedy = "takes no signal current", "bypass it, or take it from a quiet source"
-    if s.reference_current.value > 0 and math.isfinite(s.reference_resistance):
-        takes = f"takes up to {si(s.reference_current.value, 'A')} per volt of the source"
-        remedy = (
-            f"a reference of {si(s.reference_resistance, 'ohm')} or less over the band keeps its "
-            "part below 1 % of the output's peak: a buffered divider, its middle bypassed"
-        )
-    return [
-        Finding(
-            "note",
-            "single-supply-ripple",
-            "circuit",
-            f"ripple and noise of the reference reach the output with up to {s.ripple.value:.3g} "
-            f"V/V (at {si(s.ripple.at_hz, 'Hz')}){after}; the reference {takes}",
-            remedy,
-        )
-    ]
-
-
-def _range(window: tuple[float, float]) -> str:
-    return f"{si(window[0], 'V')} to {si(window[1], 'V')}"
-
-
-def _list(names: tuple[str, ...]) -> str:
-    return ", ".join(names) or "nothing"

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import inf, isfinite
+from math import isfinite
 
 import numpy as np
 
-from synth.analysis.real import Array, RealSystem, real_system, same_everywhere
+from synth.analysis.amplifier import same_everywhere
+from synth.analysis.real import Array, RealSystem, real_system
+from synth.analysis.roots import IdealRoots, RealRoots, RootShift, compared, followed
 from synth.analysis.sweep import Sweep
 from synth.checking.model import OpAmpModel
-from synth.checking.roots import IdealRoots, RealRoots, RootShift, compared, followed
 from synth.errors import NumberError
 from synth.network.model import Branch, Network, Port
 
@@ -19,8 +20,6 @@ from synth.network.model import Branch, Network, Port
 SOURCE, LOAD = "RSOURCE", "RLOAD"
 #: They come in step by step, from this part of their effect.
 _FIRST, _STEPS = 1e-4, 20
-#: Errors of gain are looked for where the response is within this factor of its peak.
-_SEEN = 0.01
 
 
 @dataclass(frozen=True)
@@ -35,13 +34,15 @@ class Loading:
         Shifts of each pole against the same circuit, same op amps, without source and load.
     gain_error : float
         Relative change of ``|H|`` at its peak.
+    band_hz : tuple of two float
+        First and last frequency that is judged, Hz (`synth.checking.signal_band`).
     worst_error_db : float
-        Largest change of ``|H|`` where it is within 40 dB of its peak.
+        Largest change of ``|H|`` where the signal matters.
     worst_error_hz : float
     input_impedance_dc_ohm : float
         Seen by the source, at the lowest frequency looked at; infinite where nothing is drawn.
     input_impedance_min_ohm : float
-        Smallest magnitude over frequency up to a hundred times the fastest root.
+        Smallest magnitude where the signal matters.
     input_impedance_min_hz : float
     """
 
@@ -49,6 +50,7 @@ class Loading:
     load_ohm: float | None
     poles: tuple[RootShift, ...]
     gain_error: float
+    band_hz: tuple[float, float]
     worst_error_db: float
     worst_error_hz: float
     input_impedance_dc_ohm: float
@@ -89,7 +91,7 @@ def loading(
     source: float,
     load: float | None,
     bare: tuple[RealRoots, IdealRoots],
-    frequencies_hz: Array,
+    frequencies_hz: tuple[float, Array],
 ) -> Loading:
     """Return the effect of source and load.
 
@@ -104,37 +106,40 @@ def loading(
         ohm.
     bare : tuple of RealRoots and IdealRoots
         Of the network without them.
-    frequencies_hz : array
-        Where to look, Hz.
+    frequencies_hz : tuple of float and array
+        One that stands for DC, and those at which the signal matters, Hz.
     """
     real, ideal = bare
-    plain = Sweep(real_system(network, same_everywhere(network, model.amplifier)), frequencies_hz)
+    lowest, f = frequencies_hz
+    plain = Sweep(real_system(network, same_everywhere(network, model.amplifier)), f)
     put = with_source_and_load(network, source, load)
-    looked = Sweep(real_system(put, same_everywhere(put, model.amplifier)), frequencies_hz)
+    looked = Sweep(real_system(put, same_everywhere(put, model.amplifier)), f)
     shifts: tuple[RootShift, ...] = ()
     if put is not network and (source or load is not None):
         shifts = _shifts(network, model, source, load, real, ideal)
     size, changed = np.abs(plain.transfer), np.abs(looked.transfer)
     top = int(np.argmax(size))
-    seen = size > _SEEN * size[top]
-    change = np.where(seen, 20 * np.log10(np.maximum(changed, 1e-300) / np.where(seen, size, 1)), 0)
+    change = 20 * np.log10(np.maximum(changed, 1e-300) / np.maximum(size, 1e-300))
     worst = int(np.argmax(np.abs(change)))
-    current = np.abs(plain.input_current())
-    impedance = np.where(current > 0, 1 / np.where(current > 0, current, 1), inf)
-    upper = 100 * (ideal.fastest / (2 * np.pi) or frequencies_hz[-1])
-    window = np.where(frequencies_hz <= upper, impedance, inf)
-    least = int(np.argmin(window))
+    impedance = _impedance(plain)
+    least = int(np.argmin(impedance))
     return Loading(
         source_resistance_ohm=source,
         load_ohm=load,
         poles=shifts,
         gain_error=float(changed[top] / size[top] - 1) if size[top] else 0.0,
+        band_hz=(float(f[0]), float(f[-1])),
         worst_error_db=float(change[worst]),
-        worst_error_hz=float(frequencies_hz[worst]),
-        input_impedance_dc_ohm=float(impedance[0]),
-        input_impedance_min_ohm=float(window[least]),
-        input_impedance_min_hz=float(frequencies_hz[least]),
+        worst_error_hz=float(f[worst]),
+        input_impedance_dc_ohm=float(_impedance(Sweep(plain.system, np.array([lowest])))[0]),
+        input_impedance_min_ohm=float(impedance[least]),
+        input_impedance_min_hz=float(f[least]),
     )
+
+
+def _impedance(sweep: Sweep) -> Array:
+    with np.errstate(divide="ignore"):
+        return np.asarray(1 / np.abs(sweep.input_current()))
 
 
 def _shifts(

@@ -5,14 +5,22 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from synth.checking.bias_remedy import bias_remedies
 from synth.checking.facts import Facts
-from synth.checking.findings import Finding, graded, si
+from synth.checking.findings import SEVERITIES, Finding, Severity, graded, si
+from synth.checking.margin_remedies import WANTED_DEG, margin_remedies
+from synth.checking.margins import Margin
 from synth.checking.operating_point import AmplifierOffset
+from synth.units import plain
 
-#: Phase margin below which a loop rings, and below which it is hardly stable, degrees.
-_MARGINS = (45.0, 20.0)
+#: Phase margin below which a loop is hardly stable, degrees; below `WANTED_DEG` it rings.
+_SERIOUS_MARGIN = 20.0
 #: A loop that crosses unity below this multiple of the fastest pole crosses at the poles.
 _OWN = 3.0
+#: A response that comes up again to this much below the peak, dB: note, caution, serious.
+_STOP_LIMITS = (-80.0, -40.0, -20.0)
+#: A rise within this factor of a loop's crossover is the doing of that loop.
+_SAME = 2.0
 #: Share of the room at the output that offsets may take: note, caution, serious.
 _OFFSET_LIMITS = (0.01, 0.1, 0.5)
 
@@ -53,97 +61,91 @@ def mode_on_axis(facts: Facts) -> list[Finding]:
     ]
 
 
-def unstable(facts: Facts) -> list[Finding]:
-    """Report modes that grow with this op amp only."""
-    small = facts.small
-    if small.stable or not small.feedback.negative:
-        return []
-    margins = [m for m in small.margins if math.isfinite(m.phase_margin_deg)]
-    worst = min(margins, key=lambda m: m.phase_margin_deg, default=None)
-    part = "circuit" if worst is None else worst.op_amp
-    gbw = si(facts.model.gain_bandwidth, "Hz")
-    where = ""
-    if worst is not None and worst.crossover_hz is not None:
-        where = (
-            f"; the loop of {worst.op_amp} crosses unity at {si(worst.crossover_hz, 'Hz')} with a "
-            f"phase margin of {worst.phase_margin_deg:.3g} degrees"
-        )
-    return [
-        Finding(
-            "serious",
-            "unstable",
-            part,
-            f"with op amps of {gbw}, second pole {si(facts.model.second_pole, 'Hz')}, a natural "
-            f"mode grows{where}",
-            "take an op amp with a larger gain-bandwidth or a higher second pole, or lower the "
-            "frequencies or the Q of the circuit",
-        )
-    ]
-
-
-def phase_margin(facts: Facts) -> list[Finding]:
-    """Report loops with little phase margin.
+def poor_margins(facts: Facts) -> list[Margin]:
+    """Return the loops with little phase margin.
 
     A loop that crosses unity at the circuit's own poles is left out: there a small margin is the
     Q that was wanted, and its shift is reported by itself.
     """
-    if not facts.small.stable:
-        return []
     fastest = max((p.f0_hz for p in facts.small.poles), default=0.0)
+    return [
+        m
+        for m in facts.small.margins
+        if facts.small.stable
+        and m.phase_margin_deg < WANTED_DEG
+        and m.crossover_hz is not None
+        and m.crossover_hz > _OWN * fastest
+    ]
+
+
+def rise_severity(facts: Facts) -> Severity | None:
+    """Grade a response that comes up again above its pass band."""
+    rise = facts.small.deviation.rise_db
+    return None if rise is None else graded(rise, *_STOP_LIMITS)
+
+
+def rises_at(facts: Facts, margin: Margin) -> bool:
+    """Say whether the response comes up again at this loop's crossover."""
+    rise, crossing = facts.small.deviation.rise_hz, margin.crossover_hz
+    return bool(rise and crossing and abs(math.log(rise / crossing)) < math.log(_SAME))
+
+
+def phase_margin(facts: Facts) -> list[Finding]:
+    """Report loops with little phase margin, and what the response does at their crossover."""
+    small, model = facts.small, facts.model
     found = []
-    for m in facts.small.margins:
-        if m.phase_margin_deg >= _MARGINS[0] or m.crossover_hz is None:
+    for m in poor_margins(facts):
+        if m.crossover_hz is None:
             continue
-        if m.crossover_hz <= _OWN * fastest:
-            continue
-        lag = math.degrees(math.atan(m.crossover_hz / facts.model.second_pole))
-        missing = _MARGINS[0] - m.phase_margin_deg
-        if lag >= missing:
-            wanted = m.crossover_hz / math.tan(math.radians(max(lag - missing, 1.0)))
+        ways = margin_remedies(small.network, model, m.op_amp, m.crossover_hz)
+        remedy = f"for {WANTED_DEG:g} degrees: {'; or '.join(ways)}"
+        if not ways:
             remedy = (
-                f"the op amp's second pole takes {lag:.3g} degrees of it: one with the pole at "
-                f"{si(wanted, 'Hz')} or above leaves {_MARGINS[0]:g} degrees"
+                "compare other pairings of the op amps (synth pairings), or take a stage with "
+                "fewer op amps in one loop"
             )
-        else:
-            remedy = _network_lag(facts, m.op_amp, lag)
+        lag = math.degrees(math.atan(m.crossover_hz / model.second_pole))
+        severities: list[Severity] = [
+            "serious" if m.phase_margin_deg < _SERIOUS_MARGIN else "caution"
+        ]
+        bump, rise = "", rise_severity(facts)
+        if rise is not None and rises_at(facts, m):
+            severities.append(rise)
+            bump = (
+                f"; there the response comes up again, to {plain(small.deviation.rise_db or 0)} "
+                f"dB of its peak at {si(small.deviation.rise_hz or 0, 'Hz')}"
+            )
         found.append(
             Finding(
-                "serious" if m.phase_margin_deg < _MARGINS[1] else "caution",
+                max(severities, key=SEVERITIES.index),
                 "phase-margin",
                 m.op_amp,
-                f"phase margin of the loop of {m.op_amp} is {m.phase_margin_deg:.3g} degrees at "
-                f"{si(m.crossover_hz, 'Hz')}, gain margin {_decibels(m.gain_margin_db)}",
+                f"phase margin of the loop of {m.op_amp} is {plain(m.phase_margin_deg)} degrees "
+                f"at {si(m.crossover_hz, 'Hz')} ({plain(lag, 2)} degrees are taken by the op "
+                f"amp's second pole), gain margin {_decibels(m.gain_margin_db)}{bump}",
                 remedy,
             )
         )
     return found
 
 
-def _network_lag(facts: Facts, op_amp: str, lag: float) -> str:
-    """Say what to do where the rest of the loop takes the phase."""
-    rest = f"its second pole takes only {lag:.3g} degrees, the rest of the loop takes the others"
-    if len(facts.network.op_amps) > 1:
-        return (
-            f"{rest}: compare other pairings of the op amps (synth pairings), or take a stage "
-            "with fewer op amps in one loop"
-        )
-    return (
-        f"{rest}: a resistor in series with a capacitor that loads the feedback to {op_amp}, or a "
-        "small capacitor across its feedback resistor, gives phase back"
-    )
-
-
 def bias_path(facts: Facts) -> list[Finding]:
     """Every op-amp input needs a DC path."""
-    model = facts.model
-    current = model.bias_current + model.offset_current / 2
-    room = min(abs(v - model.middle) for v in model.output_range)
+    model, small = facts.model, facts.small
+    network = small.network
+    nodes = {(n, pin): getattr(network.op_amp(n), pin) for n, pin in small.bias_path}
+    ways = bias_remedies(network, model, dict.fromkeys(nodes.values()), small.band_hz)
+    by_node = {w.node: w for w in ways}
     found = []
-    for name, pin in facts.small.bias_path:
-        node = getattr(facts.network.op_amp(name), pin)
-        size = "a resistor"
-        if current > 0:
-            size += f" (at most {si(0.01 * room / current, 'ohm')}, for a drop of 1 % of the swing)"
+    for (name, pin), node in nodes.items():
+        way = by_node[node]
+        corner = ""
+        if way.corner_hz is not None:
+            corner = f"a corner at {si(way.corner_hz, 'Hz')}, "
+        offset = ""
+        if way.offset_v is not None:
+            offset = f"up to {si(way.offset_v, 'V')} of offset at the output and "
+        low, high = small.band_hz
         found.append(
             Finding(
                 "serious",
@@ -151,8 +153,10 @@ def bias_path(facts: Facts) -> list[Finding]:
                 name,
                 f"the {pin} input of {name} (node {node}) has no DC path for its bias current of "
                 f"{si(model.bias_current, 'A')}",
-                f"connect node {node} through {size} to the signal's ground, the input or an "
-                "op-amp output",
+                f"connect node {node} through at most {si(way.resistance_ohm, 'ohm')} to the "
+                "signal's ground, the input or an op-amp output; to ground, that much brings "
+                f"{corner}{offset}{si(way.noise_vrms, 'V')} rms of its own noise there over "
+                f"{si(low, 'Hz')} to {si(high, 'Hz')}",
             )
         )
     return found
@@ -204,7 +208,7 @@ def _follows(a: AmplifierOffset, causes: Sequence[str]) -> Finding:
         "dc-saturates",
         a.op_amp,
         f"offsets and bias currents put the output of {a.op_amp} at up to {si(a.worst_v, 'V')}, "
-        f"more than it can swing, although its DC loop gain is {a.dc_loop_gain:.3g}",
+        f"more than it can swing, although its DC loop gain is {plain(a.dc_loop_gain)}",
         "less gain at DC, lower resistances, or an op amp of less offset and bias current",
     )
 
@@ -234,4 +238,4 @@ def output_offset(facts: Facts) -> list[Finding]:
 
 
 def _decibels(x: float) -> str:
-    return "without limit" if math.isinf(x) else f"{x:.3g} dB"
+    return "without limit" if math.isinf(x) else f"{plain(x)} dB"

@@ -15,36 +15,13 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from synth.analysis.amplifier import OnePole
-from synth.analysis.real import Amplifier
+from synth.analysis.amplifier import Amplifier
+from synth.checking.model_fields import FIELD_UNITS, check_fields
 from synth.checking.quantity import read_quantity
 from synth.errors import FormatError, NumberError
 
 #: Class that an inline list starts from.
 START = "general-purpose"
-#: Field -> unit it is written in.
-FIELD_UNITS: Mapping[str, str] = {
-    "dc_gain": "V/V",
-    "gain_bandwidth": "Hz",
-    "second_pole": "Hz",
-    "output_resistance": "ohm",
-    "offset": "V",
-    "bias_current": "A",
-    "offset_current": "A",
-    "noise_voltage": "V/sqrt(Hz)",
-    "noise_voltage_corner": "Hz",
-    "noise_current": "A/sqrt(Hz)",
-    "noise_current_corner": "Hz",
-    "slew_rate": "V/s",
-    "supply_positive": "V",
-    "supply_negative": "V",
-    "swing_to_positive": "V",
-    "swing_to_negative": "V",
-    "output_current": "A",
-    "common_mode_to_positive": "V",
-    "common_mode_to_negative": "V",
-    "quiescent_current": "A",
-}
 #: Short key of an inline list -> field.
 SHORT: Mapping[str, str] = {
     "a0": "dc_gain",
@@ -66,20 +43,6 @@ SHORT: Mapping[str, str] = {
 #: Short keys of an inline list that set a positive and a negative field together: supplies of
 #: +-V; output swing and common-mode range of +-V about the middle of the supplies.
 PAIRS: tuple[str, ...] = ("supply", "swing", "cm")
-_POSITIVE: tuple[str, ...] = (
-    "dc_gain",
-    "gain_bandwidth",
-    "second_pole",
-    "slew_rate",
-    "output_current",
-)
-_SIGNED: tuple[str, ...] = (
-    "supply_positive",
-    "supply_negative",
-    "common_mode_to_positive",
-    "common_mode_to_negative",
-)
-_MAY_BE_INFINITE = ("dc_gain", "second_pole", "slew_rate", "output_current")
 _LONGEST_FILE = 100_000
 
 
@@ -92,7 +55,7 @@ class OpAmpModel:
     name : str
         Of the class or the file.
     dc_gain : float
-        A0, V/V; may be infinite.
+        A0, V/V.
     gain_bandwidth : float
         A0 times the first pole, Hz.
     second_pole : float
@@ -160,11 +123,6 @@ class OpAmpModel:
             2 * math.pi * self.second_pole,
             self.output_resistance,
         )
-
-    @property
-    def one_pole(self) -> OnePole:
-        """DC gain and gain-bandwidth (rad/s) alone."""
-        return OnePole(2 * math.pi * self.gain_bandwidth, self.dc_gain)
 
     @property
     def output_range(self) -> tuple[float, float]:
@@ -351,18 +309,7 @@ def _value(key: str, given: Any) -> float:
 
 
 def _check(model: OpAmpModel) -> None:
-    for field, unit in FIELD_UNITS.items():
-        value = getattr(model, field)
-        wanted = "finite"
-        good = not math.isnan(value) and (math.isfinite(value) or field in _MAY_BE_INFINITE)
-        if field in _POSITIVE:
-            good, wanted = good and value > 0, "positive"
-        elif field not in _SIGNED:
-            good, wanted = good and value >= 0, "finite and not negative"
-        if not good:
-            raise NumberError(f"{field} is {value:g} {unit}; it must be {wanted}")
-    if model.dc_gain < 1:
-        raise NumberError(f"dc_gain is {model.dc_gain:g}; an op amp amplifies: at least 1")
+    check_fields({field: getattr(model, field) for field in FIELD_UNITS})
     if model.supply_negative >= model.supply_positive:
         raise NumberError(
             f"supply_negative ({model.supply_negative:g} V) must be below supply_positive "

@@ -16,6 +16,7 @@ import numpy as np
 from synth.analysis.grid import panels
 from synth.analysis.real import Array, RealSystem
 from synth.checking.model import OpAmpModel
+from synth.checking.signal_band import PLAIN_BAND
 from synth.errors import NumberError
 
 #: Boltzmann's constant in J/K (exact in the SI), and the temperature taken, K.
@@ -90,7 +91,7 @@ class Noise:
         return np.asarray(np.sqrt(powers.sum(axis=0)))
 
 
-def default_band(modes: Iterable[complex], fallback_hz: float) -> tuple[float, float]:
+def default_band(modes: Iterable[complex]) -> tuple[float, float]:
     """Return the band that noise is integrated over unless asked otherwise.
 
     From a hundredth of the slowest mode's frequency to a hundred times that of the fastest.
@@ -98,12 +99,10 @@ def default_band(modes: Iterable[complex], fallback_hz: float) -> tuple[float, f
     Parameters
     ----------
     modes : iterable of complex
-        With ideal op amps, rad/s.
-    fallback_hz : float
-        Used in their place for a circuit that has none.
+        With ideal op amps, rad/s; without one the band is 10 Hz to 100 kHz.
     """
-    sizes = [abs(p) / (2 * pi) for p in modes if p] or [fallback_hz]
-    return _BELOW * min(sizes), _ABOVE * max(sizes)
+    sizes = [abs(p) / (2 * pi) for p in modes if p]
+    return (_BELOW * min(sizes), _ABOVE * max(sizes)) if sizes else PLAIN_BAND
 
 
 def check_band(band_hz: tuple[float, float]) -> None:

@@ -12,8 +12,9 @@ from math import inf, pi
 
 import numpy as np
 
+from synth.analysis.amplifier import same_everywhere
 from synth.analysis.bias import inputs_without_dc_path
-from synth.analysis.real import Array, RealSystem, real_system, same_everywhere
+from synth.analysis.real import Array, RealSystem, real_system
 from synth.checking.model import OpAmpModel
 from synth.network.model import Branch, Network
 
@@ -179,7 +180,7 @@ def _sizes(parts: Array) -> tuple[float, float]:
 def _loop_gain(system: RealSystem, inverse: Array, op_amp: str) -> float:
     k = system.inner[op_amp]
     g = float(system.differential(inverse[:, k] + 0j, op_amp).real)
-    return -g / float(inverse[k, k] * system.g[k, k])
+    return -g * system.amplifiers[op_amp].dc_gain / float(inverse[k, k])
 
 
 # -- a resistor across the capacitor ---------------------------------------------------------------

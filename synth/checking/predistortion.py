@@ -3,7 +3,7 @@
 Poles and zeros are taken together in pairs, as coefficients of quadratics, and driven to the
 wanted ones by Gauss and Newton's method on the logarithms of the values; where there are more
 values than conditions the smallest change is taken.  What comes out is checked by the exact
-eigenvalues of the new circuit.
+eigenvalues of the new circuit, its values rounded to the six digits in which they are written.
 """
 
 from __future__ import annotations
@@ -14,12 +14,13 @@ from math import pi
 
 import numpy as np
 
+from synth.analysis.amplifier import same_everywhere
 from synth.analysis.loop import Loop, analyse
 from synth.analysis.numbers import transfer
-from synth.analysis.real import Array, ComplexArray, RealSystem, real_system, same_everywhere
+from synth.analysis.real import Array, ComplexArray, RealSystem, real_system
+from synth.analysis.roots import IdealRoots, RealRoots, RootShift, compared, ideal_roots, nearest
+from synth.analysis.roots import real_roots as real_roots_of
 from synth.checking.model import OpAmpModel
-from synth.checking.roots import IdealRoots, RealRoots, RootShift, compared, ideal_roots, nearest
-from synth.checking.roots import real_roots as real_roots_of
 from synth.network.model import Network
 from synth.transform.step import Step, unchanged_names
 from synth.units import format_si
@@ -28,6 +29,9 @@ from synth.units import format_si
 SPREAD = 0.3
 #: Conditions are met when no coefficient of a quadratic is off by more than this.
 MET = 1e-8
+#: Significant digits of the values that come out, and a relative change too small to be one.
+DIGITS = 6
+_UNCHANGED = 1e-7
 #: No value may change by more than this factor.
 LARGEST_CHANGE = 3.0
 _ROUNDS = 12
@@ -153,7 +157,7 @@ def predistorted(
         If the op amp is far too slow.
     """
     loop = analyse(network) if loop is None else loop
-    real, ideal = roots or (real_roots_of(network, model, loop), ideal_roots(loop))
+    real, ideal = roots or (real_roots_of(network, model.amplifier, loop), ideal_roots(loop))
     wanted = _wanted(loop, ideal, reference_hz)
     system = real_system(network, same_everywhere(network, model.amplifier))
     problem = _Problem(
@@ -169,32 +173,37 @@ def predistorted(
         gbw = model.gain_bandwidth
         return Predistortion(False, why, network, (), before, before, old_gain, old_gain, gbw, ())
     solution, reason = _best(problem, first)
-    factors = np.exp(solution.x)
-    values = {
-        b.name: float((b.value or 0) * f)
-        for b, f in zip(network.branches, factors, strict=True)
-        if f != 1
-    }
-    after = network.with_values(values)
-    last = problem.changed(solution.x)
+    after = _written(network, solution.x)
     changes = [
-        (b.name, float(f))
-        for b, f in zip(network.branches, factors, strict=True)
-        if abs(f - 1) > 1e-9
+        (b.name, (after.branch(b.name).value or 0.0) / b.value)
+        for b in network.branches
+        if b.value and after.branch(b.name).value != b.value
     ]
-    circuits = ((system, first), (last, solution.places))
+    last = real_system(after, same_everywhere(after, model.amplifier))
+    places = _found(last, wanted, solution.places)
+    circuits = ((system, first), (last, places))
     return Predistortion(
         possible=not reason,
         reason=reason,
         network=after,
         changes=tuple(sorted(changes, key=lambda c: -abs(np.log(c[1])))),
         before=before,
-        after=_shifts(wanted, solution.places),
+        after=_shifts(wanted, places),
         gain_error_before=old_gain,
         gain_error=_gain_error(last, wanted),
         gain_bandwidth_hz=model.gain_bandwidth,
         spread=tuple(_spread(circuits, model, wanted, x) for x in (1 - SPREAD, 1 + SPREAD)),
     )
+
+
+def _written(network: Network, x: Array) -> Network:
+    """Return the network with its values times exp(x), in the digits in which they are written."""
+    values = {
+        b.name: float(f"{(b.value or 0) * f:.{DIGITS - 1}e}")
+        for b, f in zip(network.branches, np.exp(x), strict=True)
+        if abs(f - 1) > _UNCHANGED
+    }
+    return network.with_values(values)
 
 
 def _best(problem: _Problem, first: _Places) -> tuple[_Solution, str]:

@@ -12,10 +12,11 @@ from math import inf
 
 import numpy as np
 
+from synth.analysis.amplifier import Amplifier, same_everywhere
 from synth.analysis.loop import Loop
-from synth.analysis.real import Amplifier, ComplexArray, RealSystem, real_system, same_everywhere
+from synth.analysis.real import ComplexArray, RealSystem, real_system
+from synth.analysis.roots import IdealRoots, RootShift, nearest
 from synth.analysis.sensitivity import mode_sensitivities, response_sensitivities
-from synth.checking.roots import IdealRoots, RootShift, nearest
 
 #: 1/A of an op amp whose gain is nearly infinite, and the relative step of a real one's.
 _SMALL_INVERSE = 1e-7

@@ -15,11 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from synth.analysis.loop import analyse
-from synth.analysis.numbers import modes
 from synth.analysis.sweep import Sweep
 from synth.checking.model import OpAmpModel
-from synth.network.model import Network, OpAmp
+from synth.network.model import OpAmp
 
 Array = npt.NDArray[np.float64]
 
@@ -28,8 +26,6 @@ CAUSES: tuple[str, ...] = ("clipping", "slewing", "output current", "input range
 _PER_DECADE = 60
 #: Points around each mode, in units of its distance from the imaginary axis.
 _AROUND = np.sinh(np.linspace(-3.0, 3.0, 121)) / 2
-#: A band that nobody gives reaches this far beyond the slowest and the fastest natural mode.
-REACH = 10.0
 
 
 @dataclass(frozen=True)
@@ -97,7 +93,7 @@ class Levels:
     source_current : Peak
         Largest current from the source, A per volt.
     input_impedance : Peak
-        Smallest magnitude over the band, ohm, seen by the source and its resistance.
+        Smallest magnitude over the band, ohm, seen by the source behind its resistance.
     frequencies : array
         Hz, ascending.
     gains : mapping
@@ -149,17 +145,6 @@ class Levels:
         return max(self.amplifiers, key=lambda a: a.output.value, default=None)
 
 
-def chosen_band(network: Network) -> tuple[float, float]:
-    """Return a band for a circuit: a decade beyond its slowest and its fastest natural mode.
-
-    Without a mode off the origin it is 10 Hz to 100 kHz.
-    """
-    sizes = [abs(p) / (2 * math.pi) for p in modes(analyse(network)) if abs(p) > 0]
-    if not sizes:
-        return (10.0, 1e5)
-    return (min(sizes) / REACH, max(sizes) * REACH)
-
-
 def frequency_grid(band_hz: tuple[float, float], natural: tuple[complex, ...]) -> Array:
     """Return frequencies in Hz over the band, denser around the natural modes (rad/s)."""
     low, high = band_hz
@@ -179,6 +164,7 @@ def levels(
     *,
     reference_v: float,
     offsets: Mapping[str, float] | None = None,
+    input_node: str | None = None,
 ) -> Levels:
     """Return the levels of a circuit.
 
@@ -193,6 +179,8 @@ def levels(
         Where the signal's ground sits, V against the ground of the supplies.
     offsets : mapping, optional
         Amplifier -> what its output may be off the rest by its offsets, V.
+    input_node : str, optional
+        Where the circuit begins, behind the source's resistance; by default its input.
     """
     network, f = sweep.system.network, sweep.frequencies
     rows, bounds = [], []
@@ -208,8 +196,9 @@ def levels(
         bounds += [(u.name, cause, curve) for cause, curve in curves.items()]
     source = np.abs(sweep.input_current())
     largest, causes = _smallest(bounds, len(f))
+    volts = np.abs(sweep.voltage(input_node or network.input))
     with np.errstate(divide="ignore"):
-        impedance = _least(f, 1 / source)
+        impedance = _least(f, volts / source)
     return Levels(
         (float(f[0]), float(f[-1])),
         tuple(rows),

@@ -46,6 +46,9 @@ class Check(Command):
     help="Class, file or list.",
 )
 @condition_options
+@click.option(
+    "--before", metavar="CIRCUIT", help="Compare with it, as before a lift [this one swapped]."
+)
 @click.option("--predistort", is_flag=True, help="Values that put poles and zeros back; see -o.")
 @file_option
 @json_option
@@ -58,6 +61,7 @@ def check(
     band: tuple[float, float] | None,
     level: float | None,
     tolerance: float | None,
+    before: str | None,
     predistort: bool,
     input_: str | None,
     output: str | None,
@@ -85,7 +89,8 @@ def check(
     model = checked_model(op_amp, supply)
     conditions = conditions_of(source_resistance, load_, band, level, tolerance)
     found = load(circuit, input_, output, ground, keep_grounded)
-    checked = check_circuit(found.network, model, conditions)
+    other = None if before is None else load(before, input_, output, ground, keep_grounded).network
+    checked = check_circuit(found.network, model, conditions, before=other)
     content = None
     if path is not None:
         content = design_content(path, predistorted_design(checked.facts, found.design))

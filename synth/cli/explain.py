@@ -70,7 +70,7 @@ def explain(
     """
     from math import pi
 
-    from synth.analysis.amplifier import OnePole
+    from synth.analysis.amplifier import Amplifier
     from synth.cli.output import checked_path, deliver
     from synth.cli.steps import read_step
     from synth.report.explain import explanation
@@ -85,7 +85,7 @@ def explain(
             raise click.UsageError(f"--format {form} and the ending of {file} disagree")
     chain = [(text, read_step(text)) for text in steps]
     found = load(circuit, input_, output, ground, keep_grounded)
-    record = explanation(found.network, chain, OnePole(2 * pi * gain_bandwidth, dc_gain))
+    record = explanation(found.network, chain, Amplifier(2 * pi * gain_bandwidth, dc_gain))
     text = record.markdown if form == "markdown" else record.text
     deliver(
         path,

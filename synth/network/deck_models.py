@@ -21,7 +21,7 @@ LARGEST_GAIN = 1e9
 
 
 class OnePoleAmplifier(Protocol):
-    """An op amp by two numbers, such as `synth.analysis.amplifier.OnePole`."""
+    """An op amp by two numbers, such as `synth.analysis.amplifier.Amplifier` of one pole."""
 
     @property
     def gain_bandwidth(self) -> float:
@@ -51,7 +51,7 @@ def amplifier_text(
         Name of the subcircuit.
     pins : int
         3 (plus minus out) or 5 (plus minus vcc vee out).
-    amplifier : OnePoleAmplifier or None
+    amplifier : AmplifierAmplifier or None
         None is the ideal op amp.
     gain : float
         Of the ideal op amp.

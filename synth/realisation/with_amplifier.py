@@ -13,9 +13,10 @@ from math import inf, isfinite, pi
 
 import numpy as np
 
+from synth.analysis.amplifier import same_everywhere
 from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer
-from synth.analysis.real import RealSystem, real_system, same_everywhere
+from synth.analysis.real import RealSystem, real_system
 from synth.checking.checked import Checked, check
 from synth.checking.conditions import Conditions
 from synth.checking.loading import with_source_and_load
@@ -28,7 +29,6 @@ from synth.realisation.ranking import (
     MATCH_COST,
     Scores,
     deciding,
-    doublings,
     order_key,
     pareto,
 )
@@ -40,7 +40,7 @@ from synth.target.target import (
     measured_error,
     measured_phase_error,
 )
-from synth.units import format_si
+from synth.units import format_si, plain
 from synth.values.series import CAPACITORS, RESISTORS, Shelf
 
 #: How many candidates get the full check.
@@ -106,8 +106,8 @@ class Ranking:
         criterion = deciding(better, other, self.order)
         if criterion is None:
             return (
-                f"equal in all criteria; its exact error is smaller ({better.error:.3g} against "
-                f"{other.error:.3g} of what is allowed)"
+                f"equal in all criteria; its exact error is smaller ({plain(better.error)} against "
+                f"{plain(other.error)} of what is allowed)"
             )
         before = self.order[: self.order.index(criterion)]
         equal = f"equal in {', '.join(before)}; " if before else ""
@@ -123,13 +123,15 @@ def score_text(scores: Scores, criterion: str) -> str:
     if criterion == "error":
         if not isfinite(value):
             return "unstable"
-        met = "met" if value <= 1 else f"missed by {doublings(value)} doublings"
-        return f"{met} ({value:.3g} of what is allowed)"
+        times = plain(value)
+        return (
+            f"met ({times} of what is allowed)" if value <= 1 else f"{times} times what is allowed"
+        )
     if criterion == "noise":
         return f"{format_si(value, 'V', 3)} rms"
     if criterion == "findings":
         return f"{int(value)} serious"
-    return f"{value:.3g}"
+    return plain(value)
 
 
 def ranking(

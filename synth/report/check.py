@@ -13,13 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from synth.analysis.roots import RootShift
 from synth.analysis.sensitivity import response_sensitivities
 from synth.checking.checked import Checked
 from synth.checking.facts import Facts
 from synth.checking.findings import Finding
-from synth.checking.model import FIELD_UNITS, OpAmpModel
+from synth.checking.model import OpAmpModel
+from synth.checking.model_fields import FIELD_UNITS
 from synth.checking.predistortion import Predistortion
-from synth.checking.roots import RootShift
 from synth.checking.single_supply import SingleSupply
 from synth.checking.small_rules import snr_db
 from synth.checking.swing import CAUSES, AmplifierLevel, Levels, Peak
@@ -119,6 +120,9 @@ def figures_json(facts: Facts) -> Json:
         "q_shift": _finite(small.q_shift),
         "poles": [_shift_json(p) for p in small.poles],
         "zeros": [_shift_json(z) for z in small.zeros],
+        "notches": [
+            {"f0_hz": n.f0_hz, "at_hz": n.at_hz, "depth_db": n.depth_db} for n in small.notches
+        ],
         "modes": [[p.real, p.imag] for p in small.roots.all_poles],
         **_deviation_json(facts),
         "defect_1pct_hz": _finite(small.defect_1pct_hz),
@@ -143,9 +147,10 @@ def figures_json(facts: Facts) -> Json:
         "curves": _curves_json(facts),
         "supply_current_a": facts.supply_current,
         "op_amps": [_op_amp_json(facts, a) for a in levels.amplifiers],
-        "swapped": None if facts.swapped is None else _swapped_json(facts, facts.swapped),
+        **_other_json(facts),
         "single_supply": _single_json(facts.single),
-        "single_supply_swapped": _single_json(facts.single_swapped),
+        "single_supply_swapped": None if facts.before else _single_json(facts.single_other),
+        "single_supply_before": _single_json(facts.single_other) if facts.before else None,
     }
 
 
@@ -155,6 +160,8 @@ def _deviation_json(facts: Facts) -> Json:
         "gain_error": _finite(d.gain_error),
         "within_1db_hz": _finite(d.within_1db_hz),
         "within_3db_hz": _finite(d.within_3db_hz),
+        "band_gain_error_db": _finite(d.band_error_db),
+        "band_gain_error_hz": d.band_error_hz,
         "rolloff_db_10f0": _finite(d.rolloff_db_10f0),
         "stop_floor_db": _finite(d.floor_db),
         "stop_floor_hz": _finite(d.floor_hz),
@@ -166,11 +173,19 @@ def _deviation_json(facts: Facts) -> Json:
 def _loading_json(facts: Facts) -> Json:
     load = facts.small.loading
     if load is None:
-        names = ("loading_gain_error_db", "loading_gain_error_hz", "input_impedance_dc_ohm")
+        names = (
+            "loading_gain_error_db",
+            "loading_gain_error_hz",
+            "loading_band_hz",
+            "loading_peak_gain_error",
+            "input_impedance_dc_ohm",
+        )
         return {**dict.fromkeys(names), "loading_poles": []}
     return {
         "loading_gain_error_db": _finite(load.worst_error_db),
         "loading_gain_error_hz": _finite(load.worst_error_hz),
+        "loading_band_hz": list(load.band_hz),
+        "loading_peak_gain_error": _finite(load.gain_error),
         "loading_poles": [_shift_json(p) for p in load.poles],
         "input_impedance_dc_ohm": _finite(load.input_impedance_dc_ohm),
     }
@@ -259,6 +274,7 @@ def _op_amp_json(facts: Facts, a: AmplifierLevel) -> Json:
         "phase_margin_deg": _finite(margin.phase_margin_deg),
         "crossover_hz": _finite(margin.crossover_hz),
         "gain_margin_db": _finite(margin.gain_margin_db),
+        "gain_reduction_margin_db": _finite(margin.gain_reduction_margin_db),
         "offset_v": None if offset is None else _finite(offset.worst_v),
         "offset_rms_v": None if offset is None else _finite(offset.rms_v),
         "dc_loop_gain": None if offset is None else _finite(offset.dc_loop_gain),
@@ -280,6 +296,12 @@ def _peaks(peaks: Mapping[str, Peak]) -> Json:
         answer[name] = _finite(peak.value)
         answer[f"{name}_at_hz"] = peak.at_hz
     return answer
+
+
+def _other_json(facts: Facts) -> Json:
+    """Return the levels of the circuit compared with, under the name of what it is."""
+    found = None if facts.other is None else _swapped_json(facts, facts.other)
+    return {"swapped": None if facts.before else found, "before": found if facts.before else None}
 
 
 def _swapped_json(facts: Facts, levels: Levels) -> Json:

@@ -5,19 +5,26 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
+from synth.analysis.numbers import transfer
+from synth.analysis.roots import RootShift
 from synth.checking.facts import Facts
-from synth.checking.findings import SEVERITIES, Finding, percent, si
-from synth.checking.predistortion import Predistortion
-from synth.checking.roots import RootShift
+from synth.checking.findings import SEVERITIES, Finding, decibels, percent, si
+from synth.checking.predistortion import DIGITS, Predistortion
 from synth.checking.small_rules import snr_db
 from synth.checking.swing import Peak
 from synth.report.check import CheckRecord
 from synth.report.layout import labelled, table, wrapped
 from synth.report.text import CAUTION
-from synth.units import format_si
+from synth.units import format_si, plain
 
 #: Contributors of noise that are named.
 _LOUDEST = 4
+#: Contributors below this share of the power are not.
+_HEARD = 1e-3
+#: A response this far below its peak is a stop band.
+_STOPPED = 0.1
 _CAUSES = {
     "clipping": "clips",
     "slewing": "slews",
@@ -53,10 +60,10 @@ def _model_lines(facts: Facts) -> list[str]:
         around += f"; load {si(facts.conditions.load, 'ohm')}"
     return labelled(
         "op amp",
-        f"{m.name}: {si(m.gain_bandwidth, 'Hz')}, {m.slew_rate / 1e6:.3g} V/us, offset "
+        f"{m.name}: {si(m.gain_bandwidth, 'Hz')}, {plain(m.slew_rate / 1e6)} V/us, offset "
         f"{si(m.offset, 'V')}, rails {si(m.supply_negative, 'V')} and "
         f"{si(m.supply_positive, 'V')}, outputs {si(low, 'V')} to {si(high, 'V')}; "
-        f"{si(facts.supply_current, 'A')} for all{around}",
+        f"supply current {si(facts.supply_current, 'A')} in all{around}",
     )
 
 
@@ -78,14 +85,15 @@ def _op_amp_lines(facts: Facts) -> list[str]:
     for a in facts.levels.amplifiers:
         m, offset = margins[a.name], offsets.get(a.name)
         cause, peak = min(a.limits, key=lambda limit: limit[1].value)
-        bound = "-" if math.isinf(peak.value) else f"{si(peak.value, 'V')}, {_CAUSES[cause]}"
+        none = math.isinf(peak.value) or not facts.small.stable
+        bound = "-" if none else f"{si(peak.value, 'V')}, {_CAUSES[cause]}"
         rows.append(
             (
                 a.name,
-                "-" if math.isinf(m.phase_margin_deg) else f"{m.phase_margin_deg:.3g} deg",
+                "-" if math.isinf(m.phase_margin_deg) else f"{plain(m.phase_margin_deg)} deg",
                 "-" if offset is None else si(offset.worst_v, "V"),
-                f"{a.output.value:.3g} at {si(a.output.at_hz, 'Hz')}",
-                f"{a.input.value:.2g}",
+                f"{plain(a.output.value)} at {si(a.output.at_hz, 'Hz')}",
+                plain(a.input.value, 2),
                 bound,
             )
         )
@@ -99,20 +107,20 @@ def _small_lines(facts: Facts) -> list[str]:
     for kind, roots in (("pole", small.poles), ("zero", small.zeros)):
         for r in roots:
             lines += wrapped(f"{kind} {_shift(r)}", hanging="  ")
+    for n in small.notches:
+        lines += wrapped(
+            f"notch at {si(n.at_hz, 'Hz')}: {decibels(n.depth_db)}, parts at their values"
+        )
+    within = small.deviation.within_3db_hz
+    if facts.network.op_amps and math.isfinite(within):
+        lines += wrapped(
+            f"real response within 3 dB of the ideal one up to {si(within, 'Hz')}"
+            f"{_ideal_there(facts, within)}"
+        )
     if math.isfinite(small.defect_1pct_hz or math.inf):
         lines += wrapped(f"H + H' = 1 within 1 % up to {si(small.defect_1pct_hz or 0, 'Hz')}")
-    noise = small.noise
-    low, high = noise.band_hz
-    loud = ", ".join(
-        f"{c.part} {c.kind} {100 * c.share:.2g} %" for c in noise.contributors[:_LOUDEST]
-    )
-    snr = snr_db(facts)
-    against = "" if snr is None else f", {snr:.3g} dB below the largest sine"
-    lines += wrapped(
-        f"noise {si(noise.vrms, 'V')} rms over {si(low, 'Hz')} to {si(high, 'Hz')}{against}; "
-        f"of its power {loud or 'nothing'}",
-        hanging="  ",
-    )
+    if facts.small.stable:
+        lines += _noise_lines(facts)
     point = small.operating_point
     if point is not None and not point.saturated:
         lines += wrapped(
@@ -120,22 +128,55 @@ def _small_lines(facts: Facts) -> list[str]:
             f"{si(point.output_rms_v, 'V')} rms"
         )
     worst = small.worst_sensitivity
-    if worst is not None:
+    if worst is not None and worst.value:
         lines += wrapped(
-            f"largest sensitivity: {worst.quantity} to {worst.part}, {worst.value:.3g}"
+            f"largest sensitivity: {worst.quantity} to {worst.part}, {plain(worst.value)}"
         )
     return lines
+
+
+def _ideal_there(facts: Facts, at_hz: float) -> str:
+    """Say how low the ideal response is where the real one leaves it, if that is a stop band."""
+    loop = facts.small.loop
+    ideal = transfer(loop, loop.transfer()).response
+    here = float(abs(ideal(np.array([at_hz]))[0])) / (facts.small.deviation.peak or 1.0)
+    if not 0 < here < _STOPPED:
+        return ""
+    return f", where it is at {decibels(20 * math.log10(here))}"
+
+
+def _noise_lines(facts: Facts) -> list[str]:
+    noise = facts.small.noise
+    low, high = noise.band_hz
+    loud = ", ".join(
+        f"{c.part} {c.kind} {plain(100 * c.share, 2)} %"
+        for c in noise.contributors[:_LOUDEST]
+        if c.share >= _HEARD
+    )
+    snr = snr_db(facts)
+    against = "" if snr is None else f", {plain(snr)} dB below the largest sine"
+    return wrapped(
+        f"noise {si(noise.vrms, 'V')} rms over {si(low, 'Hz')} to {si(high, 'Hz')}{against}; "
+        f"of its power {loud or 'nothing'}",
+        hanging="  ",
+    )
 
 
 def _shift(r: RootShift) -> str:
     text = f"f0 {format_si(r.f0_hz, 'Hz', 5)} {percent(r.f0_shift)}"
     if r.q is None:
         return f"{text}, real"
-    return f"{text}, Q {r.q:.4g} {'-' if r.q_shift is None else percent(r.q_shift)}"
+    if math.isinf(r.q):
+        return f"{text}, on the axis"
+    if r.q_shift is not None and r.q_shift <= -1:
+        return f"{text}, Q {plain(r.q, 4)}: grows"
+    return f"{text}, Q {plain(r.q, 4)} {'-' if r.q_shift is None else percent(r.q_shift)}"
 
 
 def _level_lines(facts: Facts, unusable: Sequence[str]) -> list[str]:
     levels = facts.levels
+    if not facts.small.stable:
+        return wrapped("no levels and no noise: they mean nothing while a mode grows")
     low, high = levels.band_hz
     largest = levels.largest_input
     lines = []
@@ -148,10 +189,10 @@ def _level_lines(facts: Facts, unusable: Sequence[str]) -> list[str]:
             f"{si(largest.at_hz, 'Hz')}); output up to {si(levels.largest_output.value, 'V')}",
             hanging="  ",
         )
-    swapped = facts.swapped
+    other = facts.other
     lines += wrapped(
         f"input impedance {_impedance(levels.input_impedance)}"
-        + ("" if swapped is None else f"; swapped, {_impedance(swapped.input_impedance)}")
+        + ("" if other is None else f"; {facts.there}, {_impedance(other.input_impedance)}")
     )
     return lines
 
@@ -173,12 +214,12 @@ def _predistortion_lines(found: Predistortion | None) -> list[str]:
     for part, factor in found.changes:
         power = found.network.branch(part).power
         unit = {0: "ohm", 1: "F", -1: "H"}.get(power, "")
-        rows.append((part, format_si(values[part], unit, 5), percent(factor - 1)))
+        rows.append((part, format_si(values[part], unit, DIGITS), percent(factor - 1)))
     lines += table(("part", "value", "change"), rows)
     for s in found.spread:
         lines += wrapped(
             f"with {percent(s.factor - 1)} of gain-bandwidth the worst shift of f0 or Q is "
-            f"{100 * s.worst_after:.3g} % (before: {100 * s.worst_before:.3g} %)",
+            f"{plain(100 * s.worst_after)} % (before: {plain(100 * s.worst_before)} %)",
             hanging="  ",
         )
     return lines

@@ -9,12 +9,14 @@ from fractions import Fraction
 
 import numpy as np
 
-from synth.analysis.amplifier import OnePole
-from synth.analysis.defect import amplifier_modes, hidden_curve, limits, loop_gain, same_for_all
+from synth.analysis.amplifier import Amplifier, same_everywhere
+from synth.analysis.defect import defect_frequencies, limits
 from synth.analysis.feedback import feedback
 from synth.analysis.finite import hidden_transfer
 from synth.analysis.loop import Loop, analyse, expanded
 from synth.analysis.numbers import transfer
+from synth.analysis.real import real_system
+from synth.analysis.sweep import Sweep
 from synth.analysis.symbolic import Term, cleared_together, formula
 from synth.errors import NetworkError
 from synth.network.model import KINDS, Network
@@ -43,7 +45,7 @@ _MOST_TERMS = 150
 def explanation(
     network: Network,
     chain: Sequence[tuple[str, Transformation]] = (),
-    model: OnePole | None = None,
+    model: Amplifier | None = None,
 ) -> Explanation:
     """Explain a circuit, and the steps that turn it into another.
 
@@ -52,7 +54,7 @@ def explanation(
     network : Network
     chain : sequence of (str, Transformation)
         Each with its text on the command line.
-    model : OnePole, optional
+    model : Amplifier, optional
         The real amplifier of the figures; by default 1 MHz and a DC gain of 200,000.
 
     Raises
@@ -64,7 +66,7 @@ def explanation(
     NetworkError
         If the circuit has no input or several outputs, or the amplifier's figures are wrong.
     """
-    model = model or OnePole(2 * math.pi * GAIN_BANDWIDTH, DC_GAIN)
+    model = model or Amplifier(2 * math.pi * GAIN_BANDWIDTH, DC_GAIN)
     if not (0 < model.gain_bandwidth < math.inf and model.dc_gain > 1):
         raise NetworkError(
             f"an amplifier of gain-bandwidth {model.gain_bandwidth / (2 * math.pi):g} Hz and DC "
@@ -118,7 +120,7 @@ def _coefficients(loop: Loop) -> tuple[Coefficient, ...]:
     )
 
 
-def _frequency(response: Response, model: OnePole) -> float | None:
+def _frequency(response: Response, model: Amplifier) -> float | None:
     """Return a frequency in Hz that is typical of the circuit and at no natural mode."""
     if response.numbers is None:
         return None
@@ -199,7 +201,7 @@ def _states(network: Network) -> dict[str, PartState]:
 # -- real amplifiers -------------------------------------------------------------------------------
 
 
-def _real(circuits: Sequence[tuple[str, Network]], model: OnePole) -> tuple[RealCase, ...]:
+def _real(circuits: Sequence[tuple[str, Network]], model: Amplifier) -> tuple[RealCase, ...]:
     """Return a case for each circuit with a T_hidden of its own; a swap leaves it as it was."""
     found: list[RealCase] = []
     for what, network in circuits:
@@ -213,18 +215,17 @@ def _real(circuits: Sequence[tuple[str, Network]], model: OnePole) -> tuple[Real
     return tuple(found)
 
 
-def _real_case(what: str, network: Network, model: OnePole) -> RealCase:
-    amplifiers = same_for_all(network, model)
+def _real_case(what: str, network: Network, model: Amplifier) -> RealCase:
     loop = analyse(network)
-    response = analysis_record(network).response
-    modes = response.numbers.modes if response.numbers else ()
-    f0 = _frequency(response, model) or 1.0
-    found = limits(network, amplifiers, tuple(abs(p) / (2 * math.pi) for p in modes))
+    system = real_system(network, same_everywhere(network, model))
+    f0 = _frequency(analysis_record(network).response, model) or 1.0
+    found = limits(Sweep(system, defect_frequencies(system, loop)))
     top = model.gain_bandwidth / (2 * math.pi)
     frequencies = np.array(sorted({f0 / 10, f0, 10 * f0, top / 10, top}))
-    hidden = hidden_curve(network, amplifiers, frequencies)
+    sweep = Sweep(system, frequencies)
+    hidden = sweep.hidden
     single = len(network.op_amps) == 1 and network.op_amps[0].out == network.output
-    gains = loop_gain(network, model, frequencies) if single else None
+    gains = sweep.return_ratio(network.op_amps[0].name) if single else None
     rows = tuple(
         RealRow(float(f), complex(h), None if gains is None else complex(gains[k]))
         for k, (f, h) in enumerate(zip(frequencies, hidden, strict=True))
@@ -240,7 +241,7 @@ def _alike(a: RealCase, b: RealCase) -> bool:
 
 
 def _unstable(
-    response: Response, steps: Sequence[ExplainedStep], model: OnePole
+    response: Response, steps: Sequence[ExplainedStep], model: Amplifier
 ) -> tuple[UnstableCase, ...]:
     if response.numbers is None:
         return ()
@@ -253,7 +254,7 @@ def _unstable(
     return tuple(found) if found else _exchanged(response.network, model)
 
 
-def _unstable_case(what: str, response: Response, model: OnePole) -> UnstableCase | None:
+def _unstable_case(what: str, response: Response, model: Amplifier) -> UnstableCase | None:
     numbers = response.numbers
     if numbers is None or numbers.feedback.negative:
         return None
@@ -267,21 +268,22 @@ def _unstable_case(what: str, response: Response, model: OnePole) -> UnstableCas
     return UnstableCase(what, "", response.formula, holds, numbers.feedback.reason, mode, ideal)
 
 
-def _right_modes(network: Network, model: OnePole) -> list[complex]:
+def _right_modes(network: Network, model: Amplifier) -> list[complex]:
     if not network.op_amps or any(b.power not in (0, 1) for b in network.branches):
         return []
-    found = amplifier_modes(network, same_for_all(network, model), _rate(network, model))
+    system = real_system(network, same_everywhere(network, model))
+    found = sorted((complex(p) for p in system.modes(_rate(network, model))), key=abs)
     return [p for p in found if p.real > 1e-9 * abs(p)]
 
 
-def _rate(network: Network, model: OnePole) -> float:
+def _rate(network: Network, model: Amplifier) -> float:
     sizes = [abs(p) for p in feedback(analyse(network)).ideal if p]
     if not sizes:
         return model.gain_bandwidth
     return math.exp(sum(map(math.log, sizes)) / len(sizes))
 
 
-def _exchanged(network: Network, model: OnePole) -> tuple[UnstableCase, ...]:
+def _exchanged(network: Network, model: Amplifier) -> tuple[UnstableCase, ...]:
     """Put the case with this circuit: exchange the inputs of an op amp, the nullor is the same."""
     for u in network.op_amps:
         other = replace(u, plus=u.minus, minus=u.plus)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 
-from synth.analysis.amplifier import OnePole
+from synth.analysis.amplifier import Amplifier
 from synth.analysis.defect import Limits
 from synth.analysis.finite import HiddenTransfer
 from synth.analysis.symbolic import Formula, Term
@@ -99,7 +99,7 @@ class RealCase:
 
     what: str
     network: Network
-    model: OnePole
+    model: Amplifier
     limits: Limits
     rows: tuple[RealRow, ...]
 
@@ -157,7 +157,7 @@ class Explanation:
     ----------
     analysis : Analysis
         Parts, terminals with their T_k, inputs, H.
-    model : OnePole
+    model : Amplifier
         The real amplifier of the figures.
     coefficients : tuple of Coefficient
         The sum of the numerators power by power; empty when it has too many terms to be read.
@@ -174,7 +174,7 @@ class Explanation:
     """
 
     analysis: Analysis
-    model: OnePole
+    model: Amplifier
     coefficients: tuple[Coefficient, ...]
     spot: Spot | None
     hidden: HiddenTransfer | None

@@ -22,7 +22,7 @@ from synth.transfer.section import polynomial_text
 from synth.transfer.transfer import Transfer
 from synth.transform.lift import LiftTerminals
 from synth.transform.step import Step
-from synth.units import format_si
+from synth.units import format_si, plain
 
 
 @dataclass(frozen=True)
@@ -268,7 +268,7 @@ def _levels_text(levels: Sequence[tuple[str, float]]) -> str:
     """Return the gain at each place; places of equal gain together."""
     places: dict[str, list[str]] = {}
     for place, level in levels:
-        places.setdefault(f"{level:.5g}", []).append(place)
+        places.setdefault(plain(level, 5), []).append(place)
     return ", ".join(
         f"{level} {_PLACES[at[0]]}" if at[0] in _PLACES else f"{level} at {_listed(at)}"
         for level, at in places.items()
@@ -298,9 +298,12 @@ def _cancelled_text(factor: ModeFactor) -> str:
     roots = factor.roots
     z = roots[-1]
     if len(roots) == 2:
-        what, stays = f"modes s = {z.real:.6g} +- {abs(z.imag):.6g}j rad/s cancel", "they stay"
+        what, stays = (
+            f"modes s = {plain(z.real, 6)} +- {plain(abs(z.imag), 6)}j rad/s cancel",
+            "they stay",
+        )
     else:
-        what, stays = f"mode s = {z.real:.6g} rad/s cancels", "it stays"
+        what, stays = f"mode s = {plain(z.real, 6)} rad/s cancels", "it stays"
     if factor.hidden:
         return f"{what} under every drive, with these values: {stays} in the loop, unseen"
     if factor.exact:
@@ -311,7 +314,7 @@ def _cancelled_text(factor: ModeFactor) -> str:
 def _drive_text(x: Lift) -> str:
     if not x.split:
         return "the input" if x.fraction else "ground"
-    return f"{x.fraction:.5g} of the input"
+    return f"{plain(x.fraction, 5)} of the input"
 
 
 def _was(x: Lift) -> str:
@@ -332,10 +335,12 @@ def _missing_lines(record: LiftRecord) -> list[str]:
     if record.nearest is None:
         lines += wrapped("no drive comes nearer to it than no signal at all, by 0.02 % or more")
         return lines
-    drive = ", ".join(f"{x.terminal} {x.fraction:.4g}" for x in record.nearest.lifts if x.fraction)
+    drive = ", ".join(
+        f"{x.terminal} {plain(x.fraction, 4)}" for x in record.nearest.lifts if x.fraction
+    )
     lines += wrapped(
         f"nearest with these poles: {drive}; it deviates by up to "
-        f"{100 * record.nearest.deviation:.3g} % of the wanted peak",
+        f"{plain(100 * record.nearest.deviation)} % of the wanted peak",
         "",
         "  ",
     )

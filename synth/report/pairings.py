@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
 
-from synth.analysis.pole_error import PoleError
+from synth.analysis.roots import RootShift
 from synth.realisation.saved import VERSION, Json, step_json
 from synth.report.layout import labelled, table, wrapped
 from synth.report.netlist import deck_text
 from synth.report.text import CAUTION, part_lines
 from synth.search.pairing import Pairing, Pairings
-from synth.units import format_si
+from synth.units import format_si, plain
 
 
 @dataclass(frozen=True)
@@ -73,8 +73,8 @@ def pairings_text(record: PairingsRecord) -> str:
     rows = [
         (
             f"{rank}.",
-            _percent(None if x.dominant is None else x.dominant.f0_error),
-            _percent(None if x.dominant is None else x.dominant.q_error),
+            _percent(None if x.dominant is None else x.dominant.f0_shift),
+            _percent(None if x.dominant is None else x.dominant.q_shift),
             _percent(x.gain_error),
             _changes(x),
         )
@@ -101,15 +101,15 @@ def _changes(x: Pairing) -> str:
     return ", ".join(f"{c.op_amp} {c.pin} to {c.after}" for c in x.changes)
 
 
-def _pole_line(p: PoleError) -> str:
-    f0 = f"  f0 {format_si(p.f0_hz, 'Hz', 5)} {_percent(p.f0_error)}"
+def _pole_line(p: RootShift) -> str:
+    f0 = f"  f0 {format_si(p.f0_hz, 'Hz', 5)} {_percent(p.f0_shift)}"
     if p.q is None:
         return f"{f0}, a real pole"
-    return f"{f0}, Q {p.q:.5g} {_percent(p.q_error)}"
+    return f"{f0}, Q {plain(p.q, 5)} {_percent(p.q_shift)}"
 
 
 def _percent(x: float | None) -> str:
-    return "-" if x is None or not isfinite(x) else f"{100 * x:+.3g} %"
+    return "-" if x is None or not isfinite(x) else f"{plain(100 * x, signed=True)} %"
 
 
 def pairings_answer(record: PairingsRecord) -> Json:
@@ -152,12 +152,12 @@ def _pairing_json(rank: int, x: Pairing) -> Json:
     }
 
 
-def _pole_json(p: PoleError) -> Json:
+def _pole_json(p: RootShift) -> Json:
     return {
         "f0_hz": p.f0_hz,
         "q": None if p.q is None else _finite(p.q),
-        "f0_error": _finite(p.f0_error),
-        "q_error": None if p.q_error is None else _finite(p.q_error),
+        "f0_error": _finite(p.f0_shift),
+        "q_error": None if p.q_shift is None else _finite(p.q_shift),
     }
 
 

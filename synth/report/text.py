@@ -17,7 +17,7 @@ from synth.target.target import MEETS_DB, MEETS_DEGREES, MEETS_SHARE, Target
 from synth.transfer.section import Section, polynomial_text, section_figures
 from synth.transfer.transfer import Transfer
 from synth.transform.step import Step
-from synth.units import format_si
+from synth.units import format_si, plain
 
 CAUTION = (
     "Low-voltage signal circuits only. Anything on mains, in medical or hearing devices or in a "
@@ -175,7 +175,7 @@ def _realisation_lines(record: RealisationRecord) -> list[str]:
         size += " (misses the target)"
     elif r.error_db > MEETS_DB:
         size += f" (beside a zero: less than {100 * MEETS_SHARE:g} % of the maximum)"
-    lines += wrapped(f"{size}; {_count(r.network)}; spread {r.spread:.3g}", "   ")
+    lines += wrapped(f"{size}; {_count(r.network)}; spread {plain(r.spread)}", "   ")
     for k, use in enumerate(r.stages, start=1):
         what = f"stage {k}: {use.title}"
         if use.w0:

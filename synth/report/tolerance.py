@@ -16,7 +16,7 @@ from synth.tolerances.result import PartSensitivity, ToleranceResult
 from synth.tolerances.sections import SectionStatistics
 from synth.tolerances.spread import Array
 from synth.tolerances.yields import CONFIDENCE, Yield
-from synth.units import format_si
+from synth.units import format_si, plain
 
 _ROWS = 13
 _UNIT_OF = {"resistor": UNITS[0], "capacitor": UNITS[1], "inductor": UNITS[-1]}
@@ -68,7 +68,7 @@ def _response(result: ToleranceResult) -> list[str]:
     for k in chosen:
         row = [format_si(float(result.frequencies[k]), "Hz"), _db(result.nominal_db[k])]
         row += [_db(x) for x in result.percentiles[:, k]]
-        row.append(f"{result.deviation_db[k]:.2g}" if isfinite(result.deviation_db[k]) else "-")
+        row.append(plain(result.deviation_db[k], 2) if isfinite(result.deviation_db[k]) else "-")
         if worst is not None:
             low = "" if worst.low_exact[k] else "*"
             high = "" if worst.high_exact[k] else "*"
@@ -110,7 +110,7 @@ def _sections(result: ToleranceResult) -> list[str]:
         s = x.section
         band = f"{format_si(float(x.f0_hz[0]), 'Hz')} to {format_si(float(x.f0_hz[-1]), 'Hz')}"
         if x.q is not None:
-            band += f"; Q {x.q[0]:.4g} to {x.q[-1]:.4g}"
+            band += f"; Q {plain(x.q[0], 4)} to {plain(x.q[-1], 4)}"
         elif x.q_crosses:
             band += "; 1/Q crosses 0"
         rows.append(
@@ -118,7 +118,7 @@ def _sections(result: ToleranceResult) -> list[str]:
                 s.what,
                 format_si(s.f0_hz, "Hz"),
                 _percent(x.f0_deviation),
-                "-" if s.q is None else f"{s.q:.4g}",
+                "-" if s.q is None else plain(s.q, 4),
                 "-" if x.q_deviation is None else _percent(x.q_deviation),
                 band,
             )
@@ -144,7 +144,7 @@ def _parts(result: ToleranceResult) -> list[str]:
             format_si(p.value, _UNIT_OF.get(p.kind, "")),
             _percent(p.tolerance),
             _percent(p.share),
-            f"{size:+.3g} at {format_si(at, 'Hz', 3)}",
+            f"{plain(size, signed=True)} at {format_si(at, 'Hz', 3)}",
         ]
         if with_yield:
             row.append(share_text(p.yield_if_halved.value) if p.yield_if_halved else "-")
@@ -287,7 +287,7 @@ def _finite(x: float) -> float | None:
 
 
 def _percent(x: float) -> str:
-    return f"{100 * x:.3g} %"
+    return f"{plain(100 * x)} %"
 
 
 def _db(x: float) -> str:

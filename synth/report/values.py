@@ -12,7 +12,7 @@ from synth.realisation.revalued import Revalued, StageValues
 from synth.realisation.saved import VERSION, Json, branch_json, step_json
 from synth.report.layout import labelled, table, wrapped
 from synth.report.netlist import deck_text
-from synth.units import format_si
+from synth.units import format_si, plain
 from synth.values.ranking import Option
 
 #: Errors below this are rounding of the arithmetic.
@@ -67,8 +67,10 @@ def values_text(
             "each part rounded to its nearest value",
             _error(result.nearest_rounding_error, result.unit),
         )
-    lines += labelled("|H| within 40 dB of its maximum", f"off by {result.error_db:.3g} dB at most")
-    lines += labelled("spread", f"{chosen.spread:.4g}; {chosen.distinct} different values")
+    lines += labelled(
+        "|H| within 40 dB of its maximum", f"off by {plain(result.error_db)} dB at most"
+    )
+    lines += labelled("spread", f"{plain(chosen.spread, 4)}; {chosen.distinct} different values")
     if len(result.choices) > 1:
         lines += ["", *_choices(result.choices, result.unit)]
     if len(result.stages) > 1:
@@ -85,15 +87,15 @@ def values_text(
 def _error(x: float, unit: str) -> str:
     x = x if x > _ROUNDING else 0.0
     if unit:
-        return f"{x:.3g} {unit}"
-    return f"{100 * x:.3g} %"
+        return f"{plain(x)} {unit}"
+    return f"{plain(100 * x)} %"
 
 
 def _choices(choices: Sequence[Option], unit: str) -> list[str]:
     rows = []
     for k, o in enumerate(choices, start=1):
         parts = ", ".join(f"{n} {_value(n, v)}" for n, v in o.values.items())
-        rows.append((str(k), _error(o.error, unit), f"{o.spread:.3g}", parts))
+        rows.append((str(k), _error(o.error, unit), plain(o.spread), parts))
     return table(("", "error", "spread", "parts"), rows, right=frozenset({0, 1, 2}))
 
 
@@ -106,10 +108,10 @@ def _stages(stages: Sequence[StageValues]) -> list[str]:
         (
             s.name,
             "-" if s.f0_hz is None else format_si(s.f0_hz, "Hz"),
-            "-" if s.q is None else f"{s.q:.4g}",
+            "-" if s.q is None else plain(s.q, 4),
             _error(s.error, ""),
             _error(s.bound, ""),
-            f"{s.combinations:.2g}",
+            plain(s.combinations, 2),
             ", ".join(s.parts),
         )
         for s in stages
@@ -128,7 +130,7 @@ def _levels(levels: Levels) -> list[str]:
     rows = [
         (
             f"x {x.factor:g}",
-            f"{1e9 * x.noise_density:.3g} nV/rtHz",
+            f"{plain(1e9 * x.noise_density)} nV/rtHz",
             format_si(x.noise, "V", 3),
             "-" if not isfinite(x.load) else format_si(x.load, "ohm", 3),
             _range(x),

@@ -7,32 +7,27 @@ Trans. Circuit Theory CT-11 (1964) 67-72; A. C. Davies, Radio Electron. Eng. 34 
 Proc. IEE 116 (1969) 1838-1850; from memory).  H stays; what real op amps make of it does not.
 
 A pairing is kept when it is stable with A(s) = wt/s in every op amp, in the limit of large wt for
-every combination of `RATIOS` between the op amps, and with equal op amps at the gain-bandwidth
-asked for.
+every combination of `synth.search.wiring.RATIOS` between the op amps, and with equal op amps at
+the gain-bandwidth asked for.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import permutations, product
-from math import pi, prod
+from math import isfinite, pi, prod
 
 import numpy as np
-import numpy.typing as npt
 
-from synth.analysis.amplifier import OnePole, pencil
+from synth.analysis.amplifier import Amplifier, same_everywhere
 from synth.analysis.loop import Loop, analyse
-from synth.analysis.pole_error import (
-    PoleError,
-    RealPoles,
-    check_one_pole,
-    gain_error,
-    modes_to_compare,
-    real_poles,
-)
-from synth.errors import NetworkError
+from synth.analysis.numbers import modes, transfer
+from synth.analysis.real import real_system
+from synth.analysis.roots import IdealRoots, RealRoots, RootShift, real_roots
+from synth.errors import NetworkError, NumberError
 from synth.network.model import Network
+from synth.search.wiring import Wiring, decaying
 from synth.transform.step import Step, unchanged_names
 
 THEOREM = (
@@ -40,23 +35,8 @@ THEOREM = (
     "that each output delivers what is needed; pairing inputs and outputs anew, or joining the "
     "same input nodes in another order, leaves them as they are, and H with them"
 )
-#: Number of op amps -> the gain-bandwidths of the op amps relative to each other; every
-#: combination is tried.
-RATIOS: Mapping[int, tuple[float, ...]] = {
-    1: (1.0,),
-    2: (0.1, 1 / 3, 1.0, 3.0, 10.0),
-    3: (0.1, 1.0, 10.0),
-    4: (0.1, 1.0, 10.0),
-}
 #: Most op amps in a circuit: four on one tree of input nodes have 48,000 pairings already.
 MOST_OP_AMPS = 4
-#: Gain-bandwidths that stand for the limit, in multiples of the fastest ideal mode.
-_LIMIT = (1e4, 1e6)
-_CHUNK = 4096
-
-#: (plus, minus) of each op amp.
-Wiring = tuple[tuple[str, str], ...]
-Mask = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -79,7 +59,7 @@ class Pairing:
         The circuit so wired.
     changes : tuple of PinChange
         Input pins on another node than before; empty for the circuit as it was.
-    real : RealPoles
+    real : RealRoots
         Errors of f0 and Q at the gain-bandwidth.
     gain_error : float or None
         Relative error of |H| at the centre; None where H is zero there.
@@ -87,13 +67,13 @@ class Pairing:
 
     network: Network
     changes: tuple[PinChange, ...]
-    real: RealPoles
+    real: RealRoots
     gain_error: float | None
 
     @property
-    def dominant(self) -> PoleError | None:
-        """Errors of the pair of the highest Q."""
-        return self.real.dominant
+    def dominant(self) -> RootShift | None:
+        """Errors of the pair of the highest Q; None when all poles are real."""
+        return next((p for p in self.real.poles if p.q is not None), None)
 
     @property
     def worst(self) -> float:
@@ -172,13 +152,15 @@ def pairings(network: Network, gain_bandwidth_hz: float) -> Pairings:
     check_one_pole(network, gain_bandwidth_hz)
     loop = analyse(network)
     ideal = modes_to_compare(loop)
+    amplifier = Amplifier(2 * pi * gain_bandwidth_hz)
+    roots = IdealRoots(ideal, (), fallback=amplifier.gain_bandwidth)
     centre = centre_frequency(ideal)
     wirings = list(all_wirings(network))
-    kept = [w for w, ok in zip(wirings, _stable(network, wirings, ideal), strict=True) if ok]
+    kept = [w for w, ok in zip(wirings, decaying(network, wirings, ideal), strict=True) if ok]
     found = [
-        _judged(network, loop, w, gain_bandwidth_hz, centre, real)
+        _judged(network, loop, w, amplifier, centre, real)
         for w in kept
-        if (real := real_poles(rewired(network, w), gain_bandwidth_hz, ideal)).stable
+        if (real := real_roots(rewired(network, w), amplifier, ideal=roots)).stable
     ]
     return Pairings(
         network,
@@ -206,18 +188,68 @@ def _judged(
     network: Network,
     loop: Loop,
     wiring: Wiring,
-    gain_bandwidth_hz: float,
+    amplifier: Amplifier,
     centre: float,
-    real: RealPoles,
+    real: RealRoots,
 ) -> Pairing:
     after = rewired(network, wiring)
     return Pairing(
-        after, _changes(network, after), real, gain_error(after, loop, gain_bandwidth_hz, centre)
+        after, _changes(network, after), real, gain_error(after, loop, amplifier, centre)
     )
 
 
+def check_one_pole(network: Network, gain_bandwidth_hz: float) -> None:
+    """Raise NetworkError or NumberError where op amps A(s) = wt/s cannot be put in."""
+    if not (isfinite(gain_bandwidth_hz) and gain_bandwidth_hz > 0):
+        raise NumberError(
+            f"the gain-bandwidth {gain_bandwidth_hz:g} Hz must be positive and finite"
+        )
+    for b in network.branches:
+        if b.power not in (0, 1):
+            raise NetworkError(
+                f"part {b.name} is of kind {b.kind}; real op amps are computed for circuits of "
+                "resistors, capacitors and op amps only"
+            )
+
+
+def modes_to_compare(loop: Loop) -> tuple[complex, ...]:
+    """Return the ideal modes; NetworkError when one of them grows, so that no error means much."""
+    found = modes(loop)
+    if any(p.real > 1e-9 * abs(p) for p in found):
+        raise NetworkError(
+            "a natural mode of this circuit lies in the right half-plane with ideal op amps "
+            "already; choose other values first"
+        )
+    return found
+
+
+def gain_error(
+    network: Network, loop: Loop, amplifier: Amplifier, frequency_hz: float
+) -> float | None:
+    """Return the relative error of |H| at one frequency; None at a zero of H.
+
+    Parameters
+    ----------
+    network : Network
+        With one input.
+    loop : Loop
+        Of a network with the same ideal H.
+    amplifier : Amplifier
+        Every op amp.
+    frequency_hz : float
+        Where to compare.
+    """
+    s = 2j * pi * frequency_hz
+    h = transfer(loop, loop.transfer())
+    ideal = abs(h(s))
+    if not isfinite(ideal) or ideal <= 1e-9 * max(abs(h(s * k)) for k in (0.5, 1.0, 2.0)):
+        return None
+    system = real_system(network, same_everywhere(network, amplifier))
+    return float(abs(system.response(np.array([s]))[0, system.output]) / ideal - 1)
+
+
 def _rank(x: Pairing) -> tuple[float, float, int]:
-    q_error = abs(x.dominant.q_error or 0.0) if x.dominant else 0.0
+    q_error = abs(x.dominant.q_shift or 0.0) if x.dominant else 0.0
     return float(f"{x.worst:.6g}"), float(f"{q_error:.6g}"), len(x.changes)
 
 
@@ -295,71 +327,3 @@ def _trees(nodes: Sequence[str]) -> Iterator[tuple[tuple[str, str], ...]]:
         a, b = (k for k, d in enumerate(degree) if d == 1)
         edges.append((nodes[a], nodes[b]))
         yield tuple(edges)
-
-
-# -- stability in the limit ------------------------------------------------------------------------
-
-
-def _stable(network: Network, wirings: Sequence[Wiring], ideal: Sequence[complex]) -> Mask:
-    """Say for each wiring whether the modes that run to infinity stay left of the axis.
-
-    The others tend to the ideal ones whatever the wiring.  Equal op amps sort out most.
-    """
-    count = len(network.op_amps)
-    combinations = [(1.0,) * count, *product(RATIOS[count], repeat=count)]
-    alive = np.ones(len(wirings), dtype=np.bool_)
-    trials = [(limit, combinations[0]) for limit in _LIMIT]
-    trials += [(_LIMIT[0], c) for c in combinations[1:]]
-    for limit, ratios in trials:
-        index = np.flatnonzero(alive)
-        for start in range(0, len(index), _CHUNK):
-            part = index[start : start + _CHUNK]
-            some = [wirings[k] for k in part]
-            alive[part] = _fast_modes_decay(network, some, ideal, limit * np.array(ratios))
-    return alive
-
-
-def _fast_modes_decay(
-    network: Network,
-    wirings: Sequence[Wiring],
-    ideal: Sequence[complex],
-    ratios: npt.NDArray[np.float64],
-) -> Mask:
-    """Judge many wirings at once; `ratios` are the op amps' wt over the fastest ideal mode."""
-    scale = max((abs(p) for p in ideal), default=0.0) or _rate(network)
-    models = {
-        u.name: OnePole(float(r) * scale) for u, r in zip(network.op_amps, ratios, strict=True)
-    }
-    p = pencil(network, models)
-    index = {n: k for k, n in enumerate(p.nodes)}
-    g = np.repeat(p.g[None], len(wirings), axis=0)
-    c = p.c * scale
-    for k, u in enumerate(network.op_amps):
-        row = index[u.out]
-        g[:, row, :] = 0.0
-        for m, wiring in enumerate(wirings):
-            for node, sign in zip(wiring[k], (-1.0, 1.0), strict=True):
-                if node in index:
-                    g[m, row, index[node]] = sign
-    size = np.maximum(np.abs(g).max(axis=2), np.abs(c).max(axis=1)[None])[:, :, None]
-    shift = 0.7390851332151607  # no network's own number
-    g, cs = g / size, c[None] / size
-    mu = np.linalg.eigvals(np.linalg.solve(g + shift * cs, cs))
-    floor = 1e-10 * np.maximum(1.0, np.abs(mu).max(axis=1, keepdims=True))
-    finite = np.abs(mu) > floor
-    s = shift - 1 / np.where(finite, mu, 1.0)
-    far = np.where(finite, np.abs(s), -1.0)
-    order = np.argsort(far, axis=1)  # infinite ones first, then the slow, then the fast
-    s = np.take_along_axis(s, order, axis=1)
-    rank = np.arange(s.shape[1])[None] - (~finite).sum(axis=1, keepdims=True)
-    fast = rank >= len(ideal)
-    return np.asarray(np.all(~fast | (s.real < -1e-6 * np.abs(s)), axis=1), dtype=np.bool_)
-
-
-def _rate(network: Network) -> float:
-    """Return a rate 1/RC of the parts, for circuits without a mode of their own."""
-    r = [b.value for b in network.branches if b.power == 0 and b.value]
-    c = [b.value for b in network.branches if b.power == 1 and b.value]
-    if not r or not c:
-        return 1.0
-    return float(np.exp(-np.mean(np.log(r)) - np.mean(np.log(c))))

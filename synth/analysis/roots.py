@@ -13,10 +13,10 @@ from math import inf, pi
 
 import numpy as np
 
+from synth.analysis.amplifier import Amplifier, same_everywhere
 from synth.analysis.loop import Loop, analyse
 from synth.analysis.numbers import modes, transfer
-from synth.analysis.real import ComplexArray, RealSystem, real_system, same_everywhere
-from synth.checking.model import OpAmpModel
+from synth.analysis.real import ComplexArray, RealSystem, real_system
 from synth.errors import NumberError
 from synth.network.model import Network
 
@@ -139,7 +139,7 @@ def _typical_rate(network: Network) -> float:
 
 def real_roots(
     network: Network,
-    model: OpAmpModel,
+    amplifier: Amplifier,
     loop: Loop | None = None,
     ideal: IdealRoots | None = None,
 ) -> RealRoots:
@@ -149,7 +149,8 @@ def real_roots(
     ----------
     network : Network
         With values and one output.
-    model : OpAmpModel
+    amplifier : Amplifier
+        Of every op amp.
     loop, ideal : Loop and IdealRoots, optional
         Of this network, where the caller has them.
 
@@ -161,19 +162,18 @@ def real_roots(
         If the gain-bandwidth is far below the circuit's frequencies.
     """
     ideal = ideal or ideal_roots(analyse(network) if loop is None else loop)
-    check_speed(model, ideal)
-    slower = min(model.gain_bandwidth, model.second_pole) * 2 * pi
+    check_speed(amplifier, ideal)
+    slower = min(amplifier.gain_bandwidth, amplifier.second_pole)
     start = max(1.0, _START * ideal.fastest / slower)
     count = int(np.ceil(np.log(start) / np.log(_FACTOR)))
     factors = np.geomspace(start, 1.0, count + 1) if count else np.ones(1)
 
-    system = real_system(network, same_everywhere(network, model.amplifier))
+    system = real_system(network, same_everywhere(network, amplifier))
 
     def at(factor: float) -> RealSystem:
         if factor == 1.0:
             return system
-        faster = model.amplifier.faster(factor)
-        return system.with_amplifiers(same_everywhere(network, faster))
+        return system.with_amplifiers(same_everywhere(network, amplifier.faster(factor)))
 
     poles, every = followed(ideal.poles, [float(x) for x in factors], at, RealSystem.modes, ideal)
     zeros, _ = followed(ideal.zeros, [float(x) for x in factors], at, RealSystem.zeros, ideal)
@@ -187,12 +187,12 @@ def real_roots(
     )
 
 
-def check_speed(model: OpAmpModel, ideal: IdealRoots) -> None:
+def check_speed(amplifier: Amplifier, ideal: IdealRoots) -> None:
     """Raise NumberError where the op amp is far too slow for the circuit."""
-    fastest = ideal.fastest / (2 * pi)
-    if model.gain_bandwidth * _SLOWEST < fastest:
+    fastest, speed = ideal.fastest / (2 * pi), amplifier.gain_bandwidth / (2 * pi)
+    if speed * _SLOWEST < fastest:
         raise NumberError(
-            f"the gain-bandwidth {model.gain_bandwidth:g} Hz is more than {_SLOWEST:g} times below "
+            f"the gain-bandwidth {speed:g} Hz is more than {_SLOWEST:g} times below "
             f"the fastest pole or zero ({fastest:.4g} Hz); choose a faster op amp"
         )
 
