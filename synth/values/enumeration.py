@@ -11,10 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from synth.values.closing import Band, crossings
 from synth.values.form import Form
 from synth.values.metrics import Ratio
 
@@ -86,6 +88,26 @@ class _Front:
             tuple(t[..., rows] for t in self.tensors),
             self.window[..., rows],
         )
+
+
+class _Plan(NamedTuple):
+    """Values of the next variable to take: `count` grid indices from `first` on, with a row."""
+
+    parent: IntArray
+    first: IntArray
+    count: IntArray
+
+    def take(self, rows: slice) -> _Plan:
+        return _Plan(self.parent[rows], self.first[rows], self.count[rows])
+
+    def apart(self) -> _Plan:
+        """The same where ranges of one row, ascending, may share an end: it is taken once."""
+        last = self.first + self.count
+        same = np.concatenate([[False], self.parent[1:] == self.parent[:-1]])
+        before = np.concatenate([[0], last[:-1]])
+        first = np.where(same, np.maximum(self.first, before), self.first)
+        some = last > first
+        return _Plan(self.parent[some], first[some], (last - first)[some])
 
 
 @dataclass(frozen=True, eq=False)
@@ -277,23 +299,59 @@ class _Search:
 
     # -- expanding -------------------------------------------------------------------------
 
-    def step(self, front: _Front, depth: int) -> tuple[IntArray, IntArray]:
-        """First grid index and number of values of the next variable, for every row."""
+    def step(self, front: _Front, depth: int) -> _Plan:
+        """Which values of the next variable to take with which row."""
         k = self.layout.order[depth]
+        low, high = self._range(front, k, depth)
+        plan = self._plan(np.arange(front.rows), low, high, k)
+        if depth != len(self.layout.order) - 2 or not len(plan.parent):
+            return plan
+        grid = self.form.variables[k].grid
+        bands = self._bands(front.take(plan.parent), depth)
+        ends = grid[plan.first], grid[plan.first + plan.count - 1]
+        parent, low, high = crossings(bands, *ends)
+        closer = self._plan(plan.parent[parent], low, high, k)
+        return closer.apart()
+
+    def _plan(self, parent: IntArray, low: Array, high: Array, k: int) -> _Plan:
+        """Grid values between the ends; rows without any are left out."""
         grid = self.form.variables[k].grid
         start, stop = self.spans[k]
-        low, high = self._range(front, k, depth)
-        first = np.searchsorted(grid, low * (1 - _EDGE))
-        last = np.searchsorted(grid, high * (1 + _EDGE), side="right")
-        first, last = np.maximum(first, start), np.minimum(last, stop)
-        return first, np.maximum(last - first, 0)
+        first = np.maximum(np.searchsorted(grid, low * (1 - _EDGE)), start)
+        last = np.minimum(np.searchsorted(grid, high * (1 + _EDGE), side="right"), stop)
+        some = last > first
+        return _Plan(parent[some], first[some], (last - first)[some])
 
-    def expand(self, front: _Front, depth: int, first: IntArray, count: IntArray) -> _Front:
+    def _bands(self, front: _Front, depth: int) -> list[Band]:
+        """The ratios that depend on the last variable, in the last two, the narrowest first."""
+        x, y = self.layout.order[depth:]
+        found = []
+        for r in sorted(self.bounds.ratios, key=lambda r: (r.high - r.low) / abs(r.high)):
+            common = self.pure[r.top] & self.pure[r.under]
+            depends = y in self.free[r.top] or y in self.free[r.under]
+            if y in common or not depends or not np.isfinite([r.low, r.high]).all():
+                continue
+            top, under = (self._plane(front, p, x, y, x in common) for p in (r.top, r.under))
+            found.append(Band(top - r.low * under, r.high * under - top))
+        return found
+
+    def _plane(self, front: _Front, p: int, x: int, y: int, divided: bool) -> Array:
+        """Coefficients of polynomial p in the last two variables, over x where it divides both."""
+        tensor = front.tensors[p]
+        found = np.zeros((2, 2, tensor.shape[-1]))
+        rows = slice(None) if x in self.free[p] else slice(0, 1)
+        columns = slice(None) if y in self.free[p] else slice(0, 1)
+        found[rows, columns] = tensor.reshape(found[rows, columns].shape)
+        if divided:
+            found[0], found[1] = found[1], 0.0
+        return found
+
+    def expand(self, front: _Front, depth: int, plan: _Plan) -> _Front:
         """Fix the next variable at each of its values."""
         k = self.layout.order[depth]
-        parent = np.repeat(np.arange(front.rows), count)
-        within = np.arange(len(parent)) - np.repeat(np.cumsum(count) - count, count)
-        chosen = first[parent] + within
+        parent = np.repeat(plan.parent, plan.count)
+        before = np.repeat(np.cumsum(plan.count) - plan.count, plan.count)
+        chosen = np.repeat(plan.first, plan.count) + np.arange(len(parent)) - before
         z = self.form.variables[k].grid[chosen]
         tensors = []
         for p, t in enumerate(front.tensors):
@@ -351,26 +409,27 @@ def enumerate_within(layout: Layout, bounds: Bounds, visit: Visitor, budget: Bud
     if search.first == len(order):
         visit(root.index[place], np.vstack(list(root.tensors)))
         return True
-    stack: list[tuple[_Front, int]] = [(root, search.first)]
+    stack: list[tuple[_Front, int, _Plan | None]] = [(root, search.first, None)]
     while stack:
-        front, depth = stack.pop()
-        if front.rows > CHUNK:
-            stack.append((front.take(slice(CHUNK, None)), depth))
-            front = front.take(slice(None, CHUNK))
-        first, count = search.step(front, depth)
-        total = np.cumsum(count)
-        if not len(total) or not total[-1]:
+        front, depth, plan = stack.pop()
+        if plan is None:
+            if front.rows > CHUNK:
+                stack.append((front.take(slice(CHUNK, None)), depth, None))
+                front = front.take(slice(None, CHUNK))
+            plan = search.step(front, depth)
             if not budget.spend(front.rows):
                 return False
+        if not len(plan.parent):
             continue
-        most = int(np.searchsorted(total, max(4 * CHUNK, int(count.max())), side="right"))
-        if most < front.rows:
-            stack.append((front.take(slice(most, None)), depth))
-        grown = search.expand(front.take(slice(None, most)), depth, first[:most], count[:most])
-        if not budget.spend(most + grown.rows):
+        total = np.cumsum(plan.count)
+        most = int(np.searchsorted(total, max(4 * CHUNK, int(plan.count.max())), side="right"))
+        if most < len(total):
+            stack.append((front, depth, plan.take(slice(most, None))))
+        grown = search.expand(front, depth, plan.take(slice(None, most)))
+        if not budget.spend(grown.rows):
             return False
         if depth + 1 < len(order):
-            stack.append((grown, depth + 1))
+            stack.append((grown, depth + 1, None))
             continue
         tighter = visit(grown.index[place], np.vstack(list(grown.tensors)))
         if tighter is DONE:
