@@ -289,7 +289,7 @@ def choose_cell(
         problem,
         task.metric,
         floor=0.0,
-        keep=count,
+        keep=count if request.floor == 0 or limited or count >= _STOCKED else 1,
         work=request.work,
         seconds=half,
         known=task.rounded,

@@ -25,6 +25,8 @@ IntArray = npt.NDArray[np.int64]
 
 #: Rows worked on at once: arrays that fit the cache.
 CHUNK = 8192
+#: Ranges of the last but one variable longer than this are shortened together with the last.
+_LONG = 3
 #: Widening of a variable's range against rounding.
 _EDGE = 1e-9
 
@@ -97,7 +99,7 @@ class _Plan(NamedTuple):
     first: IntArray
     count: IntArray
 
-    def take(self, rows: slice) -> _Plan:
+    def where(self, rows: slice | npt.NDArray[np.bool_]) -> _Plan:
         return _Plan(self.parent[rows], self.first[rows], self.count[rows])
 
     def apart(self) -> _Plan:
@@ -225,7 +227,12 @@ class _Search:
     def _box(self, front: _Front, k: int) -> Array:
         """Smallest and largest value of a variable, (2, 1) or (2, rows)."""
         at, box = self.kind[k], self.boxes[k]
-        if at < 0 or not np.isfinite(self.bounds.spread):
+        if not np.isfinite(self.bounds.spread):
+            return box
+        if self.form.variables[k].divider:
+            reach = self.bounds.spread * (1 + _EDGE)
+            return np.array([np.maximum(box[0], 1 / reach), np.minimum(box[1], reach)])
+        if at < 0:
             return box
         power = self.form.variables[k].power
         limit = self.bounds.spread * (1 + _EDGE)
@@ -306,12 +313,16 @@ class _Search:
         plan = self._plan(np.arange(front.rows), low, high, k)
         if depth != len(self.layout.order) - 2 or not len(plan.parent):
             return plan
+        long = plan.count > _LONG
+        if not long.any():
+            return plan
+        whole, short = plan.where(long), plan.where(~long)
         grid = self.form.variables[k].grid
-        bands = self._bands(front.take(plan.parent), depth)
-        ends = grid[plan.first], grid[plan.first + plan.count - 1]
+        bands = self._bands(front.take(whole.parent), depth)
+        ends = grid[whole.first], grid[whole.first + whole.count - 1]
         parent, low, high = crossings(bands, *ends)
-        closer = self._plan(plan.parent[parent], low, high, k)
-        return closer.apart()
+        closer = self._plan(whole.parent[parent], low, high, k).apart()
+        return _Plan(*(np.concatenate(x) for x in zip(short, closer, strict=True)))
 
     def _plan(self, parent: IntArray, low: Array, high: Array, k: int) -> _Plan:
         """Grid values between the ends; rows without any are left out."""
@@ -424,8 +435,8 @@ def enumerate_within(layout: Layout, bounds: Bounds, visit: Visitor, budget: Bud
         total = np.cumsum(plan.count)
         most = int(np.searchsorted(total, max(4 * CHUNK, int(plan.count.max())), side="right"))
         if most < len(total):
-            stack.append((front, depth, plan.take(slice(most, None))))
-        grown = search.expand(front, depth, plan.take(slice(None, most)))
+            stack.append((front, depth, plan.where(slice(most, None))))
+        grown = search.expand(front, depth, plan.where(slice(None, most)))
         if not budget.spend(grown.rows):
             return False
         if depth + 1 < len(order):

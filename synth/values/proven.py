@@ -30,6 +30,10 @@ IntArray = npt.NDArray[np.int64]
 WORK = 2e7
 #: Work on the whole at once, before limits of the spread are tried in turn.
 _TRIAL = 1e5
+#: Grid points unfolded at once, at first and later; their spread is limited in steps.
+_FIRST_BLOCK, _BLOCK = 1, 1024
+_WIDEN = 2.0
+_ANY_SPREAD = 1e9
 #: These limits.
 _SPREADS = (1.5, 2.2, 3.3, 4.7, 6.8, 10.0, 15.0, 22.0, 33.0, 47.0, 100.0, 220.0, 470.0, 1e3, 1e4)
 
@@ -145,7 +149,7 @@ def choose_proven(
             "floor must not be negative, the others must be at least 1"
         )
     budget = Budget(work, _clock(seconds))
-    first = least(problem, metric, keep if floor == 0 else 1, budget, enough=floor)
+    first = least(problem, metric, keep if floor == 0 else 1, budget, floor, known)
     if not len(first.errors) and known is not None and not first.complete:
         first = _fallback(problem, metric, first, known)
     if not len(first.errors):
@@ -319,16 +323,35 @@ class _Shelf:
         good = errors <= self.error
         if not good.any():
             return None
-        choices, parent = self.form.unfold(index[:, good])
-        values = np.ones(choices.shape)
-        for k, e in enumerate(self.problem.elements):
-            values[:, k] = e.values[choices[:, k]]
-        near = figures_of(self.problem, values).spread <= self.spread
+        index, errors = index[:, good], errors[good]
         before = self.spread
-        self.add(values[near], errors[good][parent[near]])
+        least = self.form.least_spread(index)
+        order = np.argsort(least, kind="stable")
+        at, block = 0, _FIRST_BLOCK
+        while at < len(order):
+            rows = order[at : at + block]
+            rows = rows[least[rows] <= self.spread]
+            if not len(rows):
+                break
+            self._unfold(index[:, rows], errors[rows], float(least[rows[0]]))
+            at, block = at + block, min(4 * block, _BLOCK)
         if self.spread >= before * (1 - EQUAL):
             return None
         return bounds_at(self.problem, self.metric, self.error, self.spread)
+
+    def _unfold(self, index: IntArray, errors: Array, least: float) -> None:
+        """Put the choices behind grid points on the shelf, those of small spread first."""
+        elements = [(e.letter, e.values) for e in self.problem.elements]
+        limit = self.spread if self.keep is None else min(self.spread, _WIDEN * least)
+        while True:
+            choices, parent = self.form.unfold(index, elements, limit)
+            values = np.ones(choices.shape)
+            for k, e in enumerate(self.problem.elements):
+                values[:, k] = e.values[choices[:, k]]
+            self.add(values, errors[parent])
+            if limit >= self.spread or limit > _ANY_SPREAD:
+                return
+            limit = min(self.spread, limit * _WIDEN)
 
     def add(self, values: Array, errors: Array) -> None:
         """Put choices on the shelf; the spread of the last one wanted is the new limit."""
