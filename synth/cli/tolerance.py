@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
@@ -17,7 +16,6 @@ if TYPE_CHECKING:
     from synth.network.model import Network
     from synth.realisation.circuit import Circuit
     from synth.tolerances.limits import Limit
-    from synth.tolerances.montecarlo import Progress
     from synth.tolerances.spread import Temperature
     from synth.transfer.transfer import Transfer
 
@@ -138,6 +136,7 @@ def tolerance(
     and the number of circuits only. Ctrl-C keeps what is done.
     """
     from synth.cli.output import deliver
+    from synth.cli.progress import bar
     from synth.report.tolerance import tolerance_answer, tolerance_text
     from synth.tolerances.grids import frequency_range
     from synth.tolerances.spread import Distribution, Spread
@@ -154,7 +153,7 @@ def tolerance(
     grid = frequency_range(found.network, start, stop, points)
     limits = _limits(found.network, limit, band, mask)
     wanted = _reference(found, reference)
-    with _executor(jobs) as executor, _bar() as progress:
+    with _executor(jobs) as executor, bar() as progress:
         result = analysis(
             found.network,
             spread,
@@ -260,18 +259,3 @@ def _leave_interrupts_to_the_parent() -> None:
     import signal
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-
-@contextmanager
-def _bar() -> Iterator[Progress | None]:
-    """Give a progress bar on standard error, where that is a terminal."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    with click.progressbar(length=1, file=sys.stderr) as bar:
-
-        def move(done: int, total: int) -> None:
-            bar.length = total
-            bar.update(done - bar.pos)
-
-        yield move

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -15,13 +16,17 @@ from synth.cli.options import (
     Window,
     circuit_options,
     file_option,
+    gathered,
     json_option,
     load,
 )
 
 if TYPE_CHECKING:
+    from synth.cli.realise import FamilyOptions
     from synth.network.model import Network
     from synth.realisation.circuit import Circuit
+    from synth.realisation.request import Effort, ErrorWish, PartWishes
+    from synth.realisation.revalued import Revalued
     from synth.target.target import Target
     from synth.transform.step import Step
     from synth.values.stock import Stock
@@ -125,71 +130,190 @@ def target_options(command: _F) -> _F:
     return command
 
 
+@dataclass(frozen=True)
+class PartOptions:
+    """The options of `part_options`."""
+
+    resistors: str
+    capacitors: str
+    resistor_window: tuple[float, float] | None
+    capacitor_window: tuple[float, float] | None
+    own: tuple[str, ...]
+    keep: tuple[str, ...]
+    ties: tuple[str, ...]
+    pairs: tuple[str, ...]
+    stock: str | None
+
+    def wishes(self, network: Network) -> PartWishes:
+        """Return them read; a part kept without a value keeps that of the network."""
+        from synth.realisation.request import PartWishes
+
+        own: dict[str, str] = {}
+        for text in self.own:
+            name, series = _assignment(text, "--part", "R1=E192")
+            if name in own:
+                raise click.UsageError(f"--part: {name} is given twice; give it one series")
+            own[name] = series
+        return PartWishes(
+            self.resistors,
+            self.capacitors,
+            self.resistor_window,
+            self.capacitor_window,
+            own,
+            _kept(self.keep, network),
+            [[n.strip() for n in t.split("=")] for t in self.ties],
+            _pairs(self.pairs),
+            None if self.stock is None else _stock(self.stock),
+        )
+
+
+@dataclass(frozen=True)
+class TargetOptions:
+    """The options of `target_options`."""
+
+    kind: str | None
+    family: str | None
+    order: int | None
+    at: float | None
+    q: float | None
+    width: float | None
+    ripple: float | None
+    stop_attenuation: float | None
+    edge: str | None
+    gain: float | None
+    h: str | None
+    num: str | None
+    den: str | None
+    complement: bool
+
+    @property
+    def of_family(self) -> FamilyOptions:
+        """Those that belong to a kind."""
+        from synth.cli.realise import FamilyOptions
+
+        return FamilyOptions(
+            self.family,
+            self.order,
+            self.q,
+            self.width,
+            self.ripple,
+            self.stop_attenuation,
+            self.edge,
+            self.gain,
+        )
+
+
+@dataclass(frozen=True)
+class ErrorOptions:
+    """The options of `error_options`."""
+
+    metric: str | None
+    band: tuple[float, float] | None
+    mask: str | None
+    floor: str | None
+
+    def wish(self) -> ErrorWish:
+        """Return them read."""
+        from synth.realisation.request import ErrorWish
+        from synth.tolerances.limits import read_mask
+
+        decibels = self.metric in ("band", "mask") or bool(self.band or self.mask)
+        return ErrorWish(
+            self.metric,
+            self.band,
+            () if self.mask is None else read_mask(self.mask),
+            None if self.floor is None else _floor(self.floor, decibels),
+        )
+
+
+@dataclass(frozen=True)
+class EffortOptions:
+    """The options of `effort_options`."""
+
+    top: int
+    pick: int | None
+    work: float | None
+    seconds: float | None
+    pareto: bool
+
+    def effort(self) -> Effort:
+        """Return them read; as many choices as are picked from."""
+        from synth.realisation.request import Effort
+        from synth.values.proven import WORK
+
+        work = WORK if self.work is None else self.work
+        return Effort(max(self.top, self.pick or 1), work, self.seconds, self.pareto)
+
+
+def error_options(command: _F) -> _F:
+    """Add the options that say what the error is."""
+    for add in (
+        click.option(
+            "--metric",
+            type=click.Choice(["figures", "coefficients", "band", "mask"]),
+            help="What the error is  [default: figures, or what --band or --mask implies]",
+        ),
+        click.option(
+            "--band", type=Window("Hz"), metavar="LOW:HIGH", help="Error in dB over this band."
+        ),
+        click.option(
+            "--mask", metavar="FILE", help="Error in dB against limits, as in `tolerance`."
+        ),
+        click.option(
+            "--floor",
+            metavar="E",
+            help="Error that is good enough: 0.1%, 0.001, or in dB; 0 for the least.",
+        ),
+    )[::-1]:
+        command = add(command)
+    return command
+
+
+def effort_options(command: _F) -> _F:
+    """Add the options that say how much is wanted, and what it may cost."""
+    for add in (
+        click.option(
+            "--top", type=click.IntRange(1, 100), default=5, show_default=True, metavar="N"
+        ),
+        click.option(
+            "--pick", type=click.IntRange(1, 100), metavar="N", help="Choice to show and write."
+        ),
+        click.option(
+            "--work", type=float, metavar="N", help="Rows of the enumeration, at most [2e7]."
+        ),
+        click.option("--seconds", type=float, metavar="T", help="Wall-clock limit besides."),
+        click.option("--pareto", is_flag=True, help="Error against spread, for each stage."),
+    )[::-1]:
+        command = add(command)
+    return command
+
+
 @click.command(cls=Values)
 @circuit_options
 @part_options
 @target_options
 @click.option("--scale-frequency", type=Quantity("", "number"), metavar="K", help="Times K first.")
 @click.option("--scale-impedance", type=Quantity("", "number"), metavar="K", help="Times K first.")
-@click.option(
-    "--metric",
-    type=click.Choice(["figures", "coefficients", "band", "mask"]),
-    help="What the error is  [default: figures, or what --band or --mask implies]",
-)
-@click.option("--band", type=Window("Hz"), metavar="LOW:HIGH", help="Error in dB over this band.")
-@click.option("--mask", metavar="FILE", help="Error in dB against limits, as in `tolerance`.")
-@click.option(
-    "--floor",
-    metavar="E",
-    help="Error that is good enough: 0.1%, 0.001, or in dB; 0 for the least.",
-)
-@click.option("--top", type=click.IntRange(1, 100), default=5, show_default=True, metavar="N")
-@click.option("--pick", type=click.IntRange(1, 100), metavar="N", help="Choice to show and write.")
-@click.option("--work", type=float, metavar="N", help="Rows of the enumeration, at most [2e7].")
-@click.option("--seconds", type=float, metavar="T", help="Wall-clock limit besides.")
-@click.option("--pareto", is_flag=True, help="Error against spread, for each stage.")
+@error_options
+@effort_options
 @file_option
 @json_option
+@gathered(effort=EffortOptions)
+@gathered(error=ErrorOptions)
+@gathered(target=TargetOptions)
+@gathered(parts=PartOptions)
 def values(
     circuit: str,
     input_: str | None,
     output: str | None,
     ground: str | None,
     keep_grounded: tuple[str, ...],
-    resistors: str,
-    capacitors: str,
-    resistor_window: tuple[float, float] | None,
-    capacitor_window: tuple[float, float] | None,
-    own: tuple[str, ...],
-    keep: tuple[str, ...],
-    ties: tuple[str, ...],
-    pairs: tuple[str, ...],
-    stock: str | None,
-    kind: str | None,
-    family: str | None,
-    order: int | None,
-    at: float | None,
-    q: float | None,
-    width: float | None,
-    ripple: float | None,
-    stop_attenuation: float | None,
-    edge: str | None,
-    gain: float | None,
-    h: str | None,
-    num: str | None,
-    den: str | None,
-    complement: bool,
+    parts: PartOptions,
+    target: TargetOptions,
     scale_frequency: float | None,
     scale_impedance: float | None,
-    metric: str | None,
-    band: tuple[float, float] | None,
-    mask: str | None,
-    floor: str | None,
-    top: int,
-    pick: int | None,
-    work: float | None,
-    seconds: float | None,
-    pareto: bool,
+    error: ErrorOptions,
+    effort: EffortOptions,
     file: str | None,
     as_json: bool,
 ) -> None:
@@ -199,59 +323,29 @@ def values(
     then the spread is the least; either comes with its certificate. A cascade is chosen jointly.
     """
     from synth.cli.output import check_file, deliver, design_content
-    from synth.cli.realise import FamilyOptions
-    from synth.errors import NumberError
+    from synth.cli.progress import bar
     from synth.realisation.design import Design
     from synth.realisation.request import request_for
     from synth.realisation.revalue import revalue
     from synth.report.values import values_answer, values_text
-    from synth.tolerances.limits import read_mask
-    from synth.values.proven import WORK
 
     path = check_file(file, circuit)
     found = load(circuit, input_, output, ground, keep_grounded)
-    options = FamilyOptions(family, order, q, width, ripple, stop_attenuation, edge, gain)
-    wanted = _wanted(found, kind, at, options, h, num, den, complement)
+    wanted = _wanted(found, target)
     network, scaled = _scaled(found.network, scale_frequency, scale_impedance)
     if scaled and wanted is not None:
         raise click.UsageError(
             "a scaled circuit has its own response as the target; leave --target, --h or --num out"
         )
-    request = request_for(
-        network,
-        resistors=resistors,
-        capacitors=capacitors,
-        resistor_window=resistor_window,
-        capacitor_window=capacitor_window,
-        parts=dict(_assignment(t, "--part", "R1=E192") for t in own),
-        keep=_kept(keep, found.network),
-        ties=[[n.strip() for n in t.split("=")] for t in ties],
-        pairs=_pairs(pairs),
-        stock=None if stock is None else _stock(stock),
-        metric=metric,
-        band=band,
-        mask=() if mask is None else read_mask(mask),
-        floor=None
-        if floor is None
-        else _floor(floor, metric in ("band", "mask") or band is not None or mask is not None),
-        top=max(top, pick or 1),
-        work=WORK if work is None else work,
-        seconds=seconds,
-        pareto=pareto,
-    )
-    result = revalue(network, request, None if wanted is None else wanted.transfer)
-    chosen = pick or 1
-    if chosen > len(result.choices):
-        raise NumberError(
-            f"--pick {chosen} asks for a choice that is not there: {len(result.choices)} "
-            f"{'was' if len(result.choices) == 1 else 'were'} found; pick one of them"
-        )
+    wishes = parts.wishes(found.network)
+    request = request_for(network, wishes, error.wish(), effort.effort())
+    with bar() as progress:
+        result = revalue(network, request, None if wanted is None else wanted.transfer, progress)
+    chosen = _picked(effort.pick, result)
     changed, steps = result.circuit(chosen - 1)
     derivation = (*found.design.derivation, *scaled, *steps)
-    kept_target = None if scaled else wanted or found.design.target
-    design = Design(changed, kept_target, derivation)
-    title = found.network.title
-    ruled = floor is None
+    design = Design(changed, None if scaled else wanted or found.design.target, derivation)
+    title, ruled = found.network.title, error.floor is None
     deliver(
         path,
         None if path is None else design_content(path, design),
@@ -261,24 +355,26 @@ def values(
     )
 
 
-def _wanted(
-    found: Circuit,
-    kind: str | None,
-    at: float | None,
-    options: Any,
-    h: str | None,
-    num: str | None,
-    den: str | None,
-    complement: bool,
-) -> Target | None:
-    """Return the target that is said; None for the circuit's own response."""
-    from dataclasses import replace
+def _picked(pick: int | None, result: Revalued) -> int:
+    from synth.errors import NumberError
 
+    chosen = pick or 1
+    if chosen > len(result.choices):
+        raise NumberError(
+            f"--pick {chosen} asks for a choice that is not there: {len(result.choices)} "
+            f"{'was' if len(result.choices) == 1 else 'were'} found; pick one of them"
+        )
+    return chosen
+
+
+def _wanted(found: Circuit, asked: TargetOptions) -> Target | None:
+    """Return the target that is said; None for the circuit's own response."""
     from synth.cli.realise import wanted_target
 
-    if kind is None and h is None and num is None and den is None:
-        given = options.given() or ("--at" if at is not None else None)
-        given = given or ("--complement" if complement else None)
+    kind, options = asked.kind, asked.of_family
+    if kind is None and asked.h is None and asked.num is None and asked.den is None:
+        given = options.given() or ("--at" if asked.at is not None else None)
+        given = given or ("--complement" if asked.complement else None)
         if given is not None:
             raise click.UsageError(f"{given} belongs to a target; give --target, --h or --num too")
         return None
@@ -294,7 +390,7 @@ def _wanted(
 
         poles = len(terms_of(analyse(found.network)).denominator) - 1
         options = replace(options, order=poles)
-    return wanted_target(kind, at, options, h, num, den, complement)
+    return wanted_target(kind, asked.at, options, asked.h, asked.num, asked.den, asked.complement)
 
 
 def _scaled(

@@ -76,10 +76,13 @@ class CellTask:
             row.append(float(e.values[np.argmin(np.abs(np.log(e.values) - middle))]))
         return np.array([row])
 
+    def row(self, option: Option) -> Array:
+        """Values of the elements (elements,) of one option."""
+        return np.array([option.values[e.parts[0]] for e in self.problem.elements])
+
     def ratios(self, options: Sequence[Option], w: Array) -> npt.NDArray[np.complex128]:
         """Return ln(H/target) of each option at w in rad/s, (options, frequencies)."""
-        elements = self.problem.elements
-        rows = np.array([[o.values[e.parts[0]] for e in elements] for o in options])
+        rows = np.array([self.row(o) for o in options])
         powers = (1j * w[:, None] / self.problem.w0) ** np.arange(self.problem.order + 1)
         top, under = np.split(self.problem.coefficients(rows), 2, axis=1)
         wanted = (powers @ np.array(self.target.numerator)) / (
@@ -258,7 +261,11 @@ class CellChoice:
 
 
 def choose_cell(
-    task: CellTask, request: ValueRequest, keep: int, seconds: float | None
+    task: CellTask,
+    request: ValueRequest,
+    keep: int,
+    seconds: float | None,
+    told: Callable[[float], None] = lambda _: None,
 ) -> CellChoice:
     """Choose the values of one cell, and prove the choice.
 
@@ -270,6 +277,8 @@ def choose_cell(
         How many choices are wanted, by error and by the order of the request.
     seconds : float or None
         Wall-clock limit.
+    told : callable
+        Called with the rows of work as they are done.
 
     Raises
     ------
@@ -293,6 +302,7 @@ def choose_cell(
         work=request.work,
         seconds=half,
         known=task.rounded,
+        told=told,
     )
     asked, choice = floor_of(task, request), least
     floor = asked
@@ -306,7 +316,8 @@ def choose_cell(
             keep=count,
             work=request.work,
             seconds=half,
-            known=np.array([[least.best.values[e.parts[0]] for e in problem.elements]]),
+            known=np.array([task.row(least.best)]),
+            told=told,
         )
     ranked, nearest = (
         tuple(o for o in (c.best, *c.alternatives) if in_counts(o, task, request))[:keep]
@@ -338,7 +349,7 @@ def _pareto(task: CellTask, request: ValueRequest, found: ProvenChoice) -> tuple
 
 def in_counts(option: Option, task: CellTask, request: ValueRequest) -> bool:
     """Say whether the stock has the parts of an option, pairs taken apart."""
-    return not request.counts or not _short(used_of(option.values, request), request.counts)
+    return not request.counts or not short_of(used_of(option.values, request), request.counts)
 
 
 def used_of(values: Mapping[str, float], request: ValueRequest) -> dict[str, list[float]]:
@@ -352,7 +363,10 @@ def used_of(values: Mapping[str, float], request: ValueRequest) -> dict[str, lis
     return used
 
 
-def _short(used: Mapping[str, Sequence[float]], counts: Mapping[str, Mapping[float, int]]) -> bool:
+def short_of(
+    used: Mapping[str, Sequence[float]], counts: Mapping[str, Mapping[float, int]]
+) -> bool:
+    """Say whether more pieces are used than are at hand."""
     return any(
         sum(abs(x - v) <= SAME * v for x in pieces)
         > sum(n for c, n in counts[letter].items() if abs(c - v) <= SAME * v)

@@ -9,7 +9,7 @@ deviation of the whole in dB is least, or small enough at the least spread.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from itertools import product
 
@@ -33,8 +33,10 @@ from synth.realisation.levels import Levels, levels_of
 from synth.realisation.matching import cell_targets
 from synth.realisation.request import ValueRequest
 from synth.realisation.revalued import Revalued, StageValues
+from synth.realisation.zero_figures import all_zero_figures
 from synth.search.candidates import SectionTarget
 from synth.target.target import RANGE_DB, frequency_grid
+from synth.tolerances.montecarlo import Progress
 from synth.transfer.kinds import describe
 from synth.transfer.transfer import Transfer
 from synth.values.grids import PairGrid
@@ -50,9 +52,16 @@ _SHARED = 120
 _SOLVED = 3
 _SCREEN = 1e5
 _NOISE_POINTS = 200
+#: Errors and differences of values below this are rounding.
+_EXACT = 1e-9
 
 
-def revalue(network: Network, request: ValueRequest, target: Transfer | None = None) -> Revalued:
+def revalue(
+    network: Network,
+    request: ValueRequest,
+    target: Transfer | None = None,
+    progress: Progress | None = None,
+) -> Revalued:
     """Choose preferred values for a circuit.
 
     Parameters
@@ -62,6 +71,8 @@ def revalue(network: Network, request: ValueRequest, target: Transfer | None = N
     request : ValueRequest
     target : Transfer, optional
         By default the circuit's own exact response.
+    progress : callable, optional
+        Called with (work done, work that there is at most), in thousandths.
 
     Raises
     ------
@@ -79,8 +90,30 @@ def revalue(network: Network, request: ValueRequest, target: Transfer | None = N
         whole = _product(targets)
     else:
         targets, whole = cell_targets(cells, target, values), target
-    run = _Run(network, request, cells, targets, whole, target is None)
+    run = _Run(
+        network,
+        request,
+        cells,
+        targets,
+        whole,
+        target is None,
+        _told(progress, request, len(cells)),
+    )
     return run.best()
+
+
+def _told(progress: Progress | None, request: ValueRequest, cells: int) -> Callable[[float], None]:
+    """Count rows of work, against the most that the cells may take."""
+    if progress is None:
+        return lambda _: None
+    done, total = 0.0, 2 * request.work * cells
+
+    def tell(rows: float) -> None:
+        nonlocal done
+        done += rows
+        progress(min(1000, int(1000 * done / total)), 1000)
+
+    return tell
 
 
 def _product(targets: Sequence[SectionTarget]) -> Transfer:
@@ -103,9 +136,10 @@ class _Run:
         targets: Sequence[SectionTarget],
         whole: Transfer,
         own: bool,
+        told: Callable[[float], None],
     ) -> None:
         self.network, self.request = network, request
-        self.cells, self.targets, self.own = cells, targets, own
+        self.cells, self.targets, self.own, self.told = cells, targets, own, told
         parts = tuple(n for c in cells for n in c.parts if n not in request.keep)
         self.whole = Whole(whole, request, parts)
         self.joined = len(cells) > 1 and request.metric != "coefficients"
@@ -127,9 +161,10 @@ class _Run:
             kept = {**self._idle(cell), **request.keep, **shared}
             own = {n: self.network.values[n] for n in cell.terms.names} if self.own else None
             task = task_of(cell, target, request, kept, counts, own, len(self.cells) == 1)
-            choice = choose_cell(task, request, keep, seconds)
+            choice = choose_cell(task, request, keep, seconds, self.told)
             found.append(choice)
-            counts = left_over(counts, used_of(_of(cell, choice.best[0].values), request))
+            if not self.joined:  # what the stock leaves for a stage depends on those before it
+                counts = left_over(counts, used_of(_of(cell, choice.best[0].values), request))
         if not self.joined:
             return apart(found, request.top)
         return self.whole.join(found)
@@ -247,6 +282,7 @@ class _Run:
             names = ", ".join(n for n in self.network.values if n in idle or n in outside)
             if names:
                 notes.append(f"no effect on the response: {names}")
+        notes += self._own_values(s)
         rest = {n: self._nearest(n) for n in outside if n in self.network.values}
         single = len(s.options[0]) == 1
         choices = [self._option(parts, rest, s.error, k) for k, parts in enumerate(s.options)]
@@ -286,6 +322,10 @@ class _Run:
             tuple(notes),
             pairs,
             self._levels(network),
+            all_zero_figures(
+                [c.task for c in s.cells],
+                [c.task.row(o) for c, o in zip(s.cells, s.options[0], strict=True)],
+            ),
         )
 
     def _option(
@@ -313,6 +353,28 @@ class _Run:
             round(abs(sum(level)) / max(1, len(level))),
             sum(kinds.get("C", [])),
         )
+
+    def _own_values(self, s: Solution) -> list[str]:
+        """Say when the circuit's own values were exact and to be had, and others were taken."""
+        if not self.own:
+            return []
+        chosen: dict[str, float] = {}
+        for c, o in zip(s.cells, s.options[0], strict=True):
+            row = c.task.rounded
+            if row is None or c.task.metric.errors(c.task.problem.coefficients(row))[0] > _EXACT:
+                return []
+            chosen.update({n: o.values[n] for n in c.task.cell.parts})
+        own = self.network.values
+        if all(abs(v - own[n]) <= _EXACT * v for n, v in chosen.items()):
+            return []
+        kinds: dict[str, list[float]] = {}
+        for n in chosen:
+            kinds.setdefault(n[0], []).append(own[n])
+        spread = max(max(v) / min(v) for v in kinds.values())
+        return [
+            f"the circuit's own values are all to be had and exact, with a spread of {spread:.4g}; "
+            f"these were taken for their smaller spread or their level; to stay exact use --floor 0"
+        ]
 
     def _is_idle(self, part: str) -> bool:
         return not any(part in c.parts for c in self.cells)
@@ -361,6 +423,8 @@ class _Run:
         names = dict.fromkeys(n for c in s.cells for n in c.task.figures.names)
         vanish = any(c.task.figures.vanishing for c in s.cells)
         words = [f"|d ln {n}|" for n in names]
+        notches = any(c.task.figures.notches for c in s.cells)
+        words += ["depth of the notch"] if notches else []
         balanced = vanish and any(
             c.task.problem.rows[z.top].any() for c in s.cells for z in c.task.figures.vanishing
         )

@@ -56,14 +56,23 @@ DONE = Bounds((), 0.0)
 
 @dataclass
 class Budget:
-    """Work left, in rows; counted and not timed, so that results can be repeated."""
+    """Work left, in rows; counted and not timed, so that results can be repeated.
+
+    `told` is called with the rows that were taken off.
+    """
 
     rows: float
     stopped: Callable[[], bool] = lambda: False
+    told: Callable[[float], None] = lambda _: None
+
+    def share(self, rows: float) -> Budget:
+        """Return a part of what is left, at most `rows`."""
+        return Budget(min(rows, self.rows), self.stopped, self.told)
 
     def spend(self, rows: int) -> bool:
         """Take rows off; False when there is nothing left."""
         self.rows -= rows
+        self.told(rows)
         return self.rows > 0 and not self.stopped()
 
 
@@ -93,18 +102,18 @@ class _Front:
 
 
 class _Plan(NamedTuple):
-    """Values of the next variable to take: `count` grid indices from `first` on, with a row."""
+    """Values of the next variable to take: `many` grid indices from `first` on, with a row."""
 
     parent: IntArray
     first: IntArray
-    count: IntArray
+    many: IntArray
 
     def where(self, rows: slice | npt.NDArray[np.bool_]) -> _Plan:
-        return _Plan(self.parent[rows], self.first[rows], self.count[rows])
+        return _Plan(self.parent[rows], self.first[rows], self.many[rows])
 
     def apart(self) -> _Plan:
-        """The same where ranges of one row, ascending, may share an end: it is taken once."""
-        last = self.first + self.count
+        """Return the same where ranges of one row, ascending, may share an end, taken once."""
+        last = self.first + self.many
         same = np.concatenate([[False], self.parent[1:] == self.parent[:-1]])
         before = np.concatenate([[0], last[:-1]])
         first = np.where(same, np.maximum(self.first, before), self.first)
@@ -309,17 +318,17 @@ class _Search:
     def step(self, front: _Front, depth: int) -> _Plan:
         """Which values of the next variable to take with which row."""
         k = self.layout.order[depth]
-        low, high = self._range(front, k, depth)
+        low, high = (np.broadcast_to(x, front.rows) for x in self._range(front, k, depth))
         plan = self._plan(np.arange(front.rows), low, high, k)
         if depth != len(self.layout.order) - 2 or not len(plan.parent):
             return plan
-        long = plan.count > _LONG
+        long = plan.many > _LONG
         if not long.any():
             return plan
         whole, short = plan.where(long), plan.where(~long)
         grid = self.form.variables[k].grid
         bands = self._bands(front.take(whole.parent), depth)
-        ends = grid[whole.first], grid[whole.first + whole.count - 1]
+        ends = grid[whole.first], grid[whole.first + whole.many - 1]
         parent, low, high = crossings(bands, *ends)
         closer = self._plan(whole.parent[parent], low, high, k).apart()
         return _Plan(*(np.concatenate(x) for x in zip(short, closer, strict=True)))
@@ -334,7 +343,7 @@ class _Search:
         return _Plan(parent[some], first[some], (last - first)[some])
 
     def _bands(self, front: _Front, depth: int) -> list[Band]:
-        """The ratios that depend on the last variable, in the last two, the narrowest first."""
+        """Return the ratios that depend on the last variable, the narrowest first."""
         x, y = self.layout.order[depth:]
         found = []
         for r in sorted(self.bounds.ratios, key=lambda r: (r.high - r.low) / abs(r.high)):
@@ -360,9 +369,9 @@ class _Search:
     def expand(self, front: _Front, depth: int, plan: _Plan) -> _Front:
         """Fix the next variable at each of its values."""
         k = self.layout.order[depth]
-        parent = np.repeat(plan.parent, plan.count)
-        before = np.repeat(np.cumsum(plan.count) - plan.count, plan.count)
-        chosen = np.repeat(plan.first, plan.count) + np.arange(len(parent)) - before
+        parent = np.repeat(plan.parent, plan.many)
+        before = np.repeat(np.cumsum(plan.many) - plan.many, plan.many)
+        chosen = np.repeat(plan.first, plan.many) + np.arange(len(parent)) - before
         z = self.form.variables[k].grid[chosen]
         tensors = []
         for p, t in enumerate(front.tensors):
@@ -432,8 +441,8 @@ def enumerate_within(layout: Layout, bounds: Bounds, visit: Visitor, budget: Bud
                 return False
         if not len(plan.parent):
             continue
-        total = np.cumsum(plan.count)
-        most = int(np.searchsorted(total, max(4 * CHUNK, int(plan.count.max())), side="right"))
+        total = np.cumsum(plan.many)
+        most = int(np.searchsorted(total, max(4 * CHUNK, int(plan.many.max())), side="right"))
         if most < len(total):
             stack.append((front, depth, plan.where(slice(most, None))))
         grown = search.expand(front, depth, plan.where(slice(None, most)))

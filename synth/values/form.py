@@ -137,7 +137,9 @@ class Form:
         rows = np.zeros((len(parent), len(elements)), dtype=np.int64)
         windows = {letter: (np.full(len(parent), np.inf), np.zeros(len(parent)))
                    for letter, _ in elements}  # fmt: skip
-        for v, i in sorted(zip(self.variables, index, strict=True), key=lambda x: len(x[0].elements)):
+        for v, i in sorted(
+            zip(self.variables, index, strict=True), key=lambda x: len(x[0].elements)
+        ):
             first = v.starts[i[parent]]
             many = v.starts[i[parent] + 1] - first
             place = np.repeat(np.arange(len(parent)), many)

@@ -176,7 +176,7 @@ def least(
         if bounds == before_bounds and not bounds.impossible and len(pool.errors):
             complete = True  # the bounds do not depend on the limit: all there is has been seen
             break
-        share = Budget(min(budget.rows, steps.rows), budget.stopped)
+        share = budget.share(steps.rows)
         before = share.rows
         layout = layout_of(problem, metric, form, bounds)
         ended = enumerate_within(layout, bounds, pool.visit, share)

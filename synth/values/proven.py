@@ -108,6 +108,7 @@ def choose_proven(
     work: float = WORK,
     seconds: float | None = None,
     known: Array | None = None,
+    told: Callable[[float], None] = lambda _: None,
 ) -> ProvenChoice:
     """Choose the values of all elements, and prove the choice.
 
@@ -126,7 +127,9 @@ def choose_proven(
         Wall-clock limit besides.
     known : array (choices, elements), optional
         Choices at hand, such as the rounded values of an exact design: what is returned when
-        the work allowed ends before anything is found.
+        the work allowed ends before anything is found; nothing worse is looked for.
+    told : callable
+        Called with the rows of work as they are done.
 
     Returns
     -------
@@ -148,7 +151,7 @@ def choose_proven(
             f"a floor of {floor:g}, {keep} choices and {work:g} rows of work make no choice; the "
             "floor must not be negative, the others must be at least 1"
         )
-    budget = Budget(work, _clock(seconds))
+    budget = Budget(work, _clock(seconds), told)
     first = least(problem, metric, keep if floor == 0 else 1, budget, floor, known)
     if not len(first.errors) and known is not None and not first.complete:
         first = _fallback(problem, metric, first, known)
@@ -266,7 +269,7 @@ def _by_spread(
     shelf.add(first.values[known], first.errors[known])
     proved_spread = 1.0
     bounds = bounds_at(problem, metric, floor, shelf.spread)
-    trial = Budget(min(_TRIAL, budget.rows), budget.stopped)
+    trial = budget.share(_TRIAL)
     layout = layout_of(problem, metric, form, bounds)
     ended = enumerate_within(layout, bounds, shelf.visit, trial)  # often this is all
     budget.rows -= min(_TRIAL, budget.rows) - trial.rows
@@ -382,9 +385,27 @@ def _nothing(problem: Problem, first: Least) -> str:
         f"{e.name} {format_si(float(e.values[0]))} to {format_si(float(e.values[-1]))}"
         for e in problem.elements
     )
+    if first.complete and any(e.limits is not None for e in problem.elements):
+        return (
+            f"no choice that the stock allows comes near the target: {_pieces(problem)}; add to it"
+        )
     if first.complete:
         return f"no values of these windows come near the target: {windows}; widen them"
     return (
         "no choice was found in the work allowed, and none has an error below "
         f"{first.bound:.3g}; allow more work or fewer free parts ({windows})"
     )
+
+
+def _pieces(problem: Problem) -> str:
+    """How many parts of each kind are needed, and how many pieces of how many values there are."""
+    found = []
+    for letter in dict.fromkeys(e.letter for e in problem.elements if e.limits is not None):
+        own = [e for e in problem.elements if e.letter == letter and e.limits is not None]
+        stock = {float(v): int(n) for e in own for v, n in zip(e.values, e.limits, strict=True)}  # type: ignore[arg-type]
+        names = ", ".join(e.name for e in own)
+        found.append(
+            f"{names} need {sum(len(e.parts) for e in own)} and there are {sum(stock.values())} "
+            f"pieces of {len(stock)} values"
+        )
+    return "; ".join(found)
