@@ -438,7 +438,7 @@ def test_the_noise_of_an_rc_is_kt_over_c() -> None:
         ({"stock": read_stock("kind,value,count\nR,10k,1\nR,12k,1\nC,10n,2\n"), "ties": [("R1", "R2")]},
          "needs 2 equal parts"),
         ({"stock": read_stock("kind,value,count\nR,10k,1\nC,10n,2\n")}, "has 1 pieces of kind R"),
-        ({"stock": read_stock("kind,value,count\nR,1k,1\nR,1M,1\nC,10n,1\nC,22n,1\n")},
+        ({"stock": read_stock("kind,value,count\nR,1k,1\nR,1.2k,1\nC,10p,1\nC,22p,1\n")},
          "2 pieces of 2 values"),
     ],
 )  # fmt: skip

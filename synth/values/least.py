@@ -186,12 +186,12 @@ def least(
             break
         if ended:
             before_bounds = bounds
-            steps.proved = max(steps.proved, min(limit, pool.best))
+            steps.swept = max(steps.swept, limit)
             complete = pool.settled or limit >= LARGEST_ERROR
             if complete:
                 break
         steps.move(ended, limit, pool.limit)
-    return pool.result(steps.proved, complete)
+    return pool.result(min(steps.swept, pool.best), complete)
 
 
 def _listed(problem: Problem, metric: Metric, known: Array) -> tuple[Array, Array]:
@@ -209,12 +209,12 @@ def _listed(problem: Problem, metric: Metric, known: Array) -> tuple[Array, Arra
 class _Steps:
     """The error limits to try, and the work for each: small first, since work grows steeply.
 
-    A run that ends proves its limit and the next is larger; one that does not is repeated with a
-    smaller limit, and with more work once proved and failed limits are near each other.
+    A run that ends has swept its limit and the next is larger; one that does not is repeated with
+    a smaller limit, and with more work once swept and failed limits are near each other.
     """
 
     error: float
-    proved: float = 0.0
+    swept: float = 0.0
     failed: float = float("inf")
     rows: float = _TRIAL
 
@@ -222,7 +222,7 @@ class _Steps:
         """Set the next limit; `needed` is the error within which all is known to be decided."""
         if not ended:
             self.failed = limit
-        low = max(self.proved, _SMALLEST)
+        low = max(self.swept, _SMALLEST)
         high = min(self.failed, LARGEST_ERROR)
         if self.failed < _NEAR * low or self.failed <= _SMALLEST:
             self.rows *= _MORE
