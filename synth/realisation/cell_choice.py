@@ -293,13 +293,14 @@ def choose_cell(
         return CellChoice(task, fixed, fixed, 0.0, (option,), (option,), ())
     limited = bool(request.counts) and bool(set(request.pairs) & set(task.cell.parts))
     count = max(keep, _STOCKED) if limited else keep
+    work = max(1.0, request.work / 2)
     half = None if seconds is None else seconds / 2
     least = choose_proven(
         problem,
         task.metric,
         floor=0.0,
         keep=count if request.floor == 0 or limited or count >= _STOCKED else 1,
-        work=request.work,
+        work=work,
         seconds=half,
         known=task.rounded,
         told=told,
@@ -314,7 +315,7 @@ def choose_cell(
             task.metric,
             floor=floor,
             keep=count,
-            work=request.work,
+            work=work,
             seconds=half,
             known=np.array([task.row(least.best)]),
             told=told,

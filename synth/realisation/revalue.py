@@ -106,7 +106,7 @@ def _told(progress: Progress | None, request: ValueRequest, cells: int) -> Calla
     """Count rows of work, against the most that the cells may take."""
     if progress is None:
         return lambda _: None
-    done, total = 0.0, 2 * request.work * cells
+    done, total = 0.0, request.work * cells
 
     def tell(rows: float) -> None:
         nonlocal done

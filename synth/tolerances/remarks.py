@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from synth.analysis.feedback import Feedback
-from synth.tolerances.corners import MOST_PARTS, WorstCase
+from synth.tolerances.corners import MOST_BOUNDED, WorstCase
 from synth.tolerances.montecarlo import Drawn
 
 
@@ -56,8 +56,8 @@ def study_notes(
         )
     if too_large:
         notes.append(
-            f"more than {MOST_PARTS} parts act together in this circuit, so the worst case is not "
-            "given; the percentiles stand"
+            f"more than {MOST_BOUNDED} parts act together in this circuit, or in too many terms, so "
+            "the worst case is not given; the percentiles stand"
         )
     return tuple(notes)
 

@@ -27,6 +27,8 @@ IntArray = npt.NDArray[np.int64]
 CHUNK = 8192
 #: Ranges of the last but one variable longer than this are shortened together with the last.
 _LONG = 3
+#: Work of that, in rows.
+_CLOSING = 2
 #: Widening of a variable's range against rounding.
 _EDGE = 1e-9
 
@@ -437,7 +439,7 @@ def enumerate_within(layout: Layout, bounds: Bounds, visit: Visitor, budget: Bud
                 stack.append((front.take(slice(CHUNK, None)), depth, None))
                 front = front.take(slice(None, CHUNK))
             plan = search.step(front, depth)
-            if not budget.spend(front.rows):
+            if not budget.spend(front.rows * (_CLOSING if depth == len(order) - 2 else 1)):
                 return False
         if not len(plan.parent):
             continue

@@ -167,7 +167,8 @@ def least(
             return Least(rows[:1], errors[:1], 0.0, bool(errors[0] <= PROOF_SLACK))
         if len(errors) >= keep:
             pool.limit = min(pool.limit, float(errors[keep - 1]) + EQUAL)
-    steps = _Steps(_first_limit(problem, metric, form, keep))
+    first = _first_limit(problem, metric, form, keep)
+    steps = _Steps(first, first)
     complete = False
     before_bounds: Bounds | None = None
     while budget.rows >= 1 and not budget.stopped():
@@ -190,7 +191,7 @@ def least(
             complete = pool.settled or limit >= LARGEST_ERROR
             if complete:
                 break
-        steps.move(ended, limit, pool.limit)
+        steps.move(ended, limit, pool.limit, budget.rows)
     return pool.result(min(steps.swept, pool.best), complete)
 
 
@@ -213,21 +214,25 @@ class _Steps:
     a smaller limit, and with more work once swept and failed limits are near each other.
     """
 
+    first: float
     error: float
     swept: float = 0.0
     failed: float = float("inf")
     rows: float = _TRIAL
 
-    def move(self, ended: bool, limit: float, needed: float) -> None:
-        """Set the next limit; `needed` is the error within which all is known to be decided."""
+    def move(self, ended: bool, limit: float, needed: float, left: float) -> None:
+        """Set the next limit.
+
+        `needed` is the error within which all is known to be decided, `left` the work allowed.
+        """
         if not ended:
             self.failed = limit
         low = max(self.swept, _SMALLEST)
         high = min(self.failed, LARGEST_ERROR)
         if self.failed < _NEAR * low or self.failed <= _SMALLEST:
-            self.rows *= _MORE
+            self.rows = max(_MORE * self.rows, left / 2)
             self.failed = float("inf")
-            self.error = min(needed, low * _GROWTH)
+            self.error = min(needed, max(low * _GROWTH, self.first))
         elif ended:
             self.error = min(low * _GROWTH, float(np.sqrt(low * high)), LARGEST_ERROR)
         else:

@@ -19,6 +19,7 @@ from synth.errors import NumberError
 from synth.units import format_si
 from synth.values.enumeration import Bounds, Budget, enumerate_within
 from synth.values.form import Form, form_of, reduced
+from synth.values.incumbent import improved
 from synth.values.least import Least, Metric, bounds_at, layout_of, least
 from synth.values.problem import Problem
 from synth.values.ranking import EQUAL, Option, figures_of, in_stock, options_of
@@ -80,6 +81,11 @@ class ProvenChoice:
                 f"not proved: error {self.best.error:.3g}, within {self.floor:.3g}, and spread "
                 f"{self.best.spread:.4g}; a smaller spread is ruled out only below "
                 f"{self.spread_bound:.4g}; allow more work for a proof"
+            )
+        if not self.proved and self.bound <= 0:
+            return (
+                f"not proved: error {self.best.error:.3g} found, and the work allowed did not "
+                "suffice to rule out any smaller one; allow more work for a proof"
             )
         if not self.proved:
             return (
@@ -152,6 +158,9 @@ def choose_proven(
             "floor must not be negative, the others must be at least 1"
         )
     budget = Budget(work, _clock(seconds), told)
+    if known is not None and len(known) and problem.elements:
+        better = [improved(problem, metric, row) for row in known]
+        known = np.vstack([known, *better])
     first = least(problem, metric, keep if floor == 0 else 1, budget, floor, known)
     if not len(first.errors) and known is not None and not first.complete:
         first = _fallback(problem, metric, first, known)
@@ -174,7 +183,7 @@ def choose_proven(
             first.bound,
             1.0,
             first.complete,
-            max(floor, options[0].error),
+            max(floor, options[0].error) if floor > 0 else 0.0,
             floor == 0,
             work - budget.rows,
         )
