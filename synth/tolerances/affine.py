@@ -100,4 +100,3 @@ def _bounded(a: _Expanded, b: _Expanded) -> Array:
         holds = above + together + a.rest + r * (b.rest - below) <= 0
         upper, lower = np.where(holds & open_, r, upper), np.where(holds, lower, r)
     return np.asarray(upper.max(axis=0) / np.cos(np.pi / _DIRECTIONS))
-

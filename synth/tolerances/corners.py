@@ -125,7 +125,7 @@ def _enclosed(a: Monomials, b: Monomials, low: Array, high: Array, budget: int) 
 
 
 def _bounded(a: Monomials, b: Monomials, low: Array, high: Array, budget: int) -> Maxima:
-    """A bound, and what the better end of every part by itself reaches."""
+    """Return a bound, and what the better end of every part by itself reaches."""
     bound = affine_bound(a, b, low, high)
     ratio = np.ones((len(low), a.sizes.shape[1]))
     for _ in range(_SWEEPS):

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from synth.analysis.feedback import Feedback, feedback
+from synth.analysis.feedback import Feedback, feedback, judged
 from synth.analysis.loop import Loop
 from synth.errors import NumberError
 from synth.network.model import Network
@@ -28,6 +28,7 @@ from synth.tolerances.montecarlo import (
     sample,
     steps,
 )
+from synth.tolerances.nodal import Nodal
 from synth.tolerances.remarks import positive_feedback, study_notes
 from synth.tolerances.result import LimitYield, PartSensitivity, ToleranceResult
 from synth.tolerances.sections import SectionStatistics, sections, statistics
@@ -50,7 +51,7 @@ class _Case:
     model: Model
     loop: Loop | None
     ranges: Ranges
-    feedback: Feedback | None
+    feedback: Feedback
 
 
 def tolerance(
@@ -124,7 +125,7 @@ def tolerance(
     """
     given = Spread() if spread is None else spread
     model, loop = model_of(network)
-    said = None if loop is None else feedback(loop)
+    said = feedback(loop) if loop is not None else judged(network, _modes(model))
     case = _Case(network, model, loop, ranges(network, given), said)
     grid = _grid(network, model, loop, frequencies, band)
     wanted = _percents(percents)
@@ -209,7 +210,8 @@ def _carry_out(
             corner = worst_case(case.loop, case.ranges, grid)
     except KeyboardInterrupt:
         finished = False
-    notes = study_notes(case.feedback, drawn, corner, corners and finished and corner is None)
+    too_large = corners and finished and corner is None
+    notes = study_notes(case.feedback, drawn, corner, case.loop is not None, too_large)
     return _Outcome(drawn, found, halved, corner, finished, notes)
 
 
@@ -308,6 +310,14 @@ def _grid(
             "lower end come first"
         )
     return np.unique(np.concatenate([grid, np.asarray(band, dtype=float)]))
+
+
+def _modes(model: Model) -> tuple[complex, ...]:
+    """Natural modes of the nominal circuit from its equations, rad/s."""
+    if not isinstance(model, Nodal):
+        return ()
+    found = model.modes(model.prepare(np.ones((1, len(model.names)))))[0]
+    return tuple(complex(p) for p in found if not np.isnan(p))
 
 
 def _percents(percents: Sequence[float]) -> tuple[float, ...]:
