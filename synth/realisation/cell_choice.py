@@ -185,7 +185,7 @@ def _decibels(target: SectionTarget, request: ValueRequest, problem: Problem) ->
 
 
 def mask_limits(
-    mask: Sequence[Limit], wanted: Callable[[Array], Array]
+    mask: Sequence[Limit], wanted: Callable[[Array], Array], between: int = 0
 ) -> tuple[Array, Array, Array]:
     """Return frequencies in rad/s, and the limits of 20*log10|H| there, of a whole mask.
 
@@ -194,13 +194,17 @@ def mask_limits(
     mask : sequence of Limit
     wanted : callable
         |H|**2 of the target at frequencies in rad/s.
+    between : int
+        Further frequencies in the band of each limit.
 
     Raises
     ------
     TargetError
         If two limits contradict each other.
     """
-    f = np.unique(np.concatenate([limit_frequencies(x) for x in mask]))
+    more = [np.geomspace(x.low_hz, x.high_hz, between) if between else () for x in mask]
+    rows = [limit_frequencies(x, list(f)) for x, f in zip(mask, more, strict=True)]
+    f = np.unique(np.concatenate(rows))
     least, most = np.zeros(len(f)), np.full(len(f), np.inf)
     reference = wanted(2 * math.pi * f)
     for x in mask:

@@ -20,6 +20,7 @@ from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer as transfer_of
 from synth.errors import NumberError, TargetError
 from synth.network.model import Network
+from synth.realisation.afterwards import error_between, sensitivity_note
 from synth.realisation.cell_choice import (
     CellChoice,
     choose_cell,
@@ -54,6 +55,8 @@ _SCREEN = 1e5
 _NOISE_POINTS = 200
 #: Errors and differences of values below this are rounding.
 _EXACT = 1e-9
+#: Errors that differ by less than this, in dB, are told as one.
+_BETWEEN_DB = 1e-3
 
 
 def revalue(
@@ -292,9 +295,18 @@ class _Run:
                 for c, p in zip(choices, s.options, strict=True)
             ]
             choices[0] = replace(choices[0], error=s.error)
+        network = self.network.with_values(choices[0].values)
+        dense = error_between(self.request, self.whole.transfer, self._response(network))
+        if dense is not None and dense > choices[0].error + _BETWEEN_DB:
+            notes.append(
+                f"on a grid many times as dense the error is {dense:.3g} dB, and not "
+                f"{choices[0].error:.3g} dB as on the frequencies that the proof is for"
+            )
+            choices[0] = replace(choices[0], error=dense)
+        if self.own:
+            notes += sensitivity_note(self.network, network)
         floor = self.whole.floor if self.joined else self._floor(s)
         best = choices[0]
-        network = self.network.with_values(best.values)
         pairs = {
             n: g
             for n in self.request.pairs
@@ -356,7 +368,8 @@ class _Run:
 
     def _own_values(self, s: Solution) -> list[str]:
         """Say when the circuit's own values were exact and to be had, and others were taken."""
-        if not self.own:
+        exact = self.request.metric in ("figures", "coefficients") and s.error > _EXACT
+        if not self.own or not exact:
             return []
         chosen: dict[str, float] = {}
         for c, o in zip(s.cells, s.options[0], strict=True):
@@ -392,9 +405,12 @@ class _Run:
             errors.append(float(error[0]))
         return self.whole.error_of(s.cells, rows) if self.joined else max(errors)
 
-    def _error_db(self, network: Network) -> float:
+    def _response(self, network: Network) -> Transfer:
         loop = analyse(network)
-        got = transfer_of(loop, loop.transfer())
+        return transfer_of(loop, loop.transfer())
+
+    def _error_db(self, network: Network) -> float:
+        got = self._response(network)
         grid = frequency_grid(self.whole.transfer)
         wanted = np.abs(self.whole.transfer(1j * grid))
         inside = wanted >= describe(self.whole.transfer).peak * 10 ** (-RANGE_DB / 20)
