@@ -33,7 +33,8 @@ from synth.realisation.joined import LOOKED_AT, Solution, Whole, apart
 from synth.realisation.levels import Levels, levels_of
 from synth.realisation.matching import cell_targets
 from synth.realisation.request import ValueRequest
-from synth.realisation.revalued import Revalued, StageValues
+from synth.realisation.revalued import Revalued
+from synth.realisation.words import metric_words, own_values_note, stage_values
 from synth.realisation.zero_figures import all_zero_figures
 from synth.search.candidates import SectionTarget
 from synth.target.target import RANGE_DB, frequency_grid
@@ -53,8 +54,6 @@ _SHARED = 120
 _SOLVED = 3
 _SCREEN = 1e5
 _NOISE_POINTS = 200
-#: Errors and differences of values below this are rounding.
-_EXACT = 1e-9
 #: Errors that differ by less than this, in dB, are told as one.
 _BETWEEN_DB = 1e-3
 
@@ -285,7 +284,7 @@ class _Run:
             names = ", ".join(n for n in self.network.values if n in idle or n in outside)
             if names:
                 notes.append(f"no effect on the response: {names}")
-        notes += self._own_values(s)
+        notes += own_values_note(self.request, self.network, s) if self.own else ()
         rest = {n: self._nearest(n) for n in outside if n in self.network.values}
         single = len(s.options[0]) == 1
         choices = [self._option(parts, rest, s.error, k) for k, parts in enumerate(s.options)]
@@ -318,7 +317,7 @@ class _Run:
         return Revalued(
             self.network,
             tuple(choices),
-            self._metric_words(s),
+            metric_words(self.request, self.whole if self.joined else None, s),
             "dB" if decibels else "",
             best.error,
             s.bound,
@@ -330,7 +329,7 @@ class _Run:
             s.alone,
             self._error_db(network),
             s.certificate,
-            tuple(_stage(c, o) for c, o in zip(s.cells, s.options[0], strict=True)),
+            tuple(stage_values(c, o) for c, o in zip(s.cells, s.options[0], strict=True)),
             tuple(notes),
             pairs,
             self._levels(network),
@@ -365,29 +364,6 @@ class _Run:
             round(abs(sum(level)) / max(1, len(level))),
             sum(kinds.get("C", [])),
         )
-
-    def _own_values(self, s: Solution) -> list[str]:
-        """Say when the circuit's own values were exact and to be had, and others were taken."""
-        exact = self.request.metric in ("figures", "coefficients") and s.error > _EXACT
-        if not self.own or not exact:
-            return []
-        chosen: dict[str, float] = {}
-        for c, o in zip(s.cells, s.options[0], strict=True):
-            row = c.task.rounded
-            if row is None or c.task.metric.errors(c.task.problem.coefficients(row))[0] > _EXACT:
-                return []
-            chosen.update({n: o.values[n] for n in c.task.cell.parts})
-        own = self.network.values
-        if all(abs(v - own[n]) <= _EXACT * v for n, v in chosen.items()):
-            return []
-        kinds: dict[str, list[float]] = {}
-        for n in chosen:
-            kinds.setdefault(n[0], []).append(own[n])
-        spread = max(max(v) / min(v) for v in kinds.values())
-        return [
-            f"the circuit's own values are all to be had and exact, with a spread of {spread:.4g}; "
-            f"these were taken for their smaller spread or their level; to stay exact use --floor 0"
-        ]
 
     def _is_idle(self, part: str) -> bool:
         return not any(part in c.parts for c in self.cells)
@@ -425,44 +401,6 @@ class _Run:
         low, high = min(sizes) / (20 * math.pi), max(sizes) * 10 / (2 * math.pi)
         return levels_of(network, np.geomspace(low, high, _NOISE_POINTS))
 
-    def _metric_words(self, s: Solution) -> str:
-        request = self.request
-        if request.metric == "mask":
-            return "largest amount in dB by which |H| leaves the mask"
-        if request.band is not None:
-            return "largest deviation of |H| in dB over the band"
-        if self.joined:
-            phase = " or in phase" if self.whole.allpass else ""
-            return (
-                f"largest deviation of |H|{phase} of the whole in dB, within 40 dB of its maximum"
-            )
-        names = dict.fromkeys(n for c in s.cells for n in c.task.figures.names)
-        vanish = any(c.task.figures.vanishing for c in s.cells)
-        words = [f"|d ln {n}|" for n in names]
-        notches = any(c.task.figures.notches for c in s.cells)
-        words += ["depth of the notch"] if notches else []
-        balanced = vanish and any(
-            c.task.problem.rows[z.top].any() for c in s.cells for z in c.task.figures.vanishing
-        )
-        return "largest of " + ", ".join([*words, *(["leakage at zeros"] if balanced else [])])
-
 
 def _of(cell: Cell, values: Mapping[str, float]) -> dict[str, float]:
     return {n: values[n] for n in cell.parts}
-
-
-def _stage(c: CellChoice, option: Option) -> StageValues:
-    t = c.task.target
-    return StageValues(
-        c.task.cell.name,
-        tuple(p for e in c.task.problem.elements for p in e.parts),
-        t.order,
-        t.w0 / (2 * math.pi) if t.order else None,
-        1 / t.denominator[1] if t.order == 2 else None,
-        option.error,
-        c.least.bound,
-        c.choice.proved,
-        c.task.problem.combinations,
-        c.certificate,
-        c.pareto,
-    )

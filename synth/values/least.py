@@ -13,8 +13,9 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from synth.values.enumeration import DONE, Bounds, Budget, Layout, enumerate_within
+from synth.values.enumeration import enumerate_within
 from synth.values.form import Form, form_of, reduced
+from synth.values.layout import DONE, Bounds, Budget, Layout
 from synth.values.metrics import Ratio
 from synth.values.ordering import best_order, expected, influence
 from synth.values.problem import Problem

@@ -17,12 +17,14 @@ import numpy.typing as npt
 
 from synth.errors import NumberError
 from synth.units import format_si
-from synth.values.enumeration import Bounds, Budget, enumerate_within
-from synth.values.form import Form, form_of, reduced
+from synth.values.enumeration import enumerate_within
+from synth.values.form import form_of, reduced
 from synth.values.incumbent import improved
+from synth.values.layout import Budget
 from synth.values.least import Least, Metric, bounds_at, layout_of, least
 from synth.values.problem import Problem
 from synth.values.ranking import EQUAL, Option, figures_of, in_stock, options_of
+from synth.values.shelved import Shelved
 
 Array = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -31,10 +33,6 @@ IntArray = npt.NDArray[np.int64]
 WORK = 2e7
 #: Work on the whole at once, before limits of the spread are tried in turn.
 _TRIAL = 1e5
-#: Grid points unfolded at once, at first and later; their spread is limited in steps.
-_FIRST_BLOCK, _BLOCK = 1, 1024
-_WIDEN = 2.0
-_ANY_SPREAD = 1e9
 #: These limits.
 _SPREADS = (1.5, 2.2, 3.3, 4.7, 6.8, 10.0, 15.0, 22.0, 33.0, 47.0, 100.0, 220.0, 470.0, 1e3, 1e4)
 
@@ -215,7 +213,7 @@ def within(
         False when the work allowed was used up before.
     """
     form = form_of(problem)
-    shelf = _Shelf(problem, metric, form, error, None)
+    shelf = Shelved(problem, metric, form, error, None)
     bounds = bounds_at(problem, metric, error, spread)
     budget = Budget(work)
     ended = enumerate_within(layout_of(problem, metric, form, bounds), bounds, shelf.visit, budget)
@@ -273,7 +271,7 @@ def _by_spread(
 ) -> ProvenChoice:
     """Return the least spread with an error within the floor: rising limits, each one proved."""
     form = reduced(form_of(problem), dividers=True)
-    shelf = _Shelf(problem, metric, form, floor, keep)
+    shelf = Shelved(problem, metric, form, floor, keep)
     known = first.errors <= floor
     shelf.add(first.values[known], first.errors[known])
     proved_spread = 1.0
@@ -307,79 +305,6 @@ def _by_spread(
         True,
         work - budget.rows,
     )
-
-
-class _Shelf:
-    """Choices within an error, best by spread first; all of them, or the best few."""
-
-    def __init__(
-        self, problem: Problem, metric: Metric, form: Form, error: float, keep: int | None
-    ) -> None:
-        self.problem, self.metric, self.form = problem, metric, form
-        self.error, self.keep = error, keep
-        self.values: Array = np.zeros((0, len(problem.elements)))
-        self.errors: Array = np.zeros(0)
-        self.figures = figures_of(problem, self.values)
-        self.spread = float("inf")
-
-    @property
-    def best_spread(self) -> float:
-        return float(self.figures.spread[0]) if len(self.errors) else float("inf")
-
-    def full_within(self, spread: float) -> bool:
-        """Whether the choices wanted all have a spread at most this."""
-        return self.spread <= spread
-
-    def visit(self, index: IntArray, signed: Array) -> Bounds | None:
-        errors = self.metric.errors((signed * self.metric.signs[:, None]).T)
-        good = errors <= self.error
-        if not good.any():
-            return None
-        index, errors = index[:, good], errors[good]
-        before = self.spread
-        least = self.form.least_spread(index)
-        order = np.argsort(least, kind="stable")
-        at, block = 0, _FIRST_BLOCK
-        while at < len(order):
-            rows = order[at : at + block]
-            rows = rows[least[rows] <= self.spread]
-            if not len(rows):
-                break
-            self._unfold(index[:, rows], errors[rows], float(least[rows[0]]))
-            at, block = at + block, min(4 * block, _BLOCK)
-        if self.spread >= before * (1 - EQUAL):
-            return None
-        return bounds_at(self.problem, self.metric, self.error, self.spread)
-
-    def _unfold(self, index: IntArray, errors: Array, least: float) -> None:
-        """Put the choices behind grid points on the shelf, those of small spread first."""
-        elements = [(e.letter, e.values) for e in self.problem.elements]
-        limit = self.spread if self.keep is None else min(self.spread, _WIDEN * least)
-        while True:
-            choices, parent = self.form.unfold(index, elements, limit)
-            values = np.ones(choices.shape)
-            for k, e in enumerate(self.problem.elements):
-                values[:, k] = e.values[choices[:, k]]
-            self.add(values, errors[parent])
-            if limit >= self.spread or limit > _ANY_SPREAD:
-                return
-            limit = min(self.spread, limit * _WIDEN)
-
-    def add(self, values: Array, errors: Array) -> None:
-        """Put choices on the shelf; the spread of the last one wanted is the new limit."""
-        stocked = in_stock(self.problem, values)
-        values = np.vstack([self.values, values[stocked]])
-        errors = np.concatenate([self.errors, errors[stocked]])
-        if self.keep is not None:
-            values, place = np.unique(values, axis=0, return_index=True)
-            errors = errors[place]
-            found = figures_of(self.problem, values)
-            order = found.order(errors)[: self.keep]
-            values, errors = values[order], errors[order]
-        self.values, self.errors = values, errors
-        self.figures = figures_of(self.problem, values)
-        if self.keep is not None and len(errors) >= self.keep:
-            self.spread = float(self.figures.spread[-1]) * (1 + EQUAL)
 
 
 def _clock(seconds: float | None) -> Callable[[], bool]:
