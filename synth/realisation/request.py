@@ -71,7 +71,8 @@ class ValueRequest:
     top : int
         How many choices are wanted.
     work : float
-        Rows of the enumeration allowed for each cell.
+        Rows of the enumeration allowed for each cell: half for the least error, half for the
+        least spread.
     seconds : float or None
         Wall-clock limit for each cell.
     pareto : bool

@@ -300,7 +300,7 @@ def _by_spread(
         tuple(options[1:]),
         bound,
         proved_spread,
-        ended,
+        ended or proved_spread >= shelf.best_spread * (1 - EQUAL),
         floor,
         True,
         work - budget.rows,
