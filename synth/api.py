@@ -15,7 +15,7 @@ from synth.progress import Progress
 from synth.realisation.circuit import read_circuit, read_design_file
 from synth.realisation.design import Design, Realisation
 from synth.realisation.realise import realise as search
-from synth.realisation.request import request_for
+from synth.realisation.request import Effort, ErrorWish, PartWishes, request_for
 from synth.realisation.revalue import revalue
 from synth.realisation.revalued import Revalued
 from synth.realisation.saved import design_text, write_file
@@ -391,6 +391,7 @@ def choose_values(
     work: float = WORK,
     seconds: float | None = None,
     pareto: bool = False,
+    progress: Progress | None = None,
 ) -> Revalued:
     """Choose preferred values for a circuit, and prove the choice.
 
@@ -400,37 +401,15 @@ def choose_values(
         A network, or what `read` takes; a stage of the catalogue has its example values.
     target : Target or Transfer, optional
         By default the circuit's own exact response.
-    resistors, capacitors : str
-        Series E3 to E192, or several joined by ``+``, as ``"E24+E96"``.
-    resistor_window, capacitor_window : tuple of two float, optional
-        Ohm and farad; by default 1k to 1M and 100p to 1u.
-    parts : mapping, optional
-        Part -> series of its own.
-    keep : mapping or sequence of str
-        Parts that keep a value, or the one they have.
-    ties : sequence of sequences of str
-        Parts that are to be equal.
-    pairs : mapping, optional
-        Part made of two -> ``"series"``, ``"parallel"`` or ``"either"``.
-    stock : Stock, optional
-        A drawer (`synth.read_stock`) in place of the series.
-    metric : str, optional
-        figures (default), coefficients, band or mask.
-    band : tuple of two float, optional
-        In hertz: the error is the largest deviation in dB over it.
-    mask : sequence of Limit
-        The error is the largest amount in dB by which |H| leaves it.
+    resistors, capacitors, resistor_window, capacitor_window, parts, keep, ties, pairs, stock
+        See `synth.realisation.request.PartWishes`; `keep` may be names alone.
+    metric, band, mask, top, work, seconds, pareto
+        See `synth.realisation.request.ValueRequest`.
     floor : float, optional
         Error that is good enough: then the spread is the least.  0 for the bare optimum; by
         default a tenth of the smallest tolerance, or 1.5 times the least error where that is more.
-    top : int
-        How many choices.
-    work : float
-        Rows of the enumeration, at most, for each stage: reproducible.
-    seconds : float, optional
-        Wall-clock limit besides.
-    pareto : bool
-        Whether error against spread is wanted for each stage.
+    progress : callable, optional
+        Called with (work done, work that there is at most).
 
     Returns
     -------
@@ -452,24 +431,18 @@ def choose_values(
     (True, True)
     """
     network = circuit if isinstance(circuit, Network) else read(circuit)
-    request = request_for(
-        network,
-        resistors=resistors,
-        capacitors=capacitors,
-        resistor_window=resistor_window,
-        capacitor_window=capacitor_window,
-        parts=parts,
-        keep=dict(keep) if isinstance(keep, Mapping) else dict.fromkeys(keep),
-        ties=ties,
-        pairs=pairs,
-        stock=stock,
-        metric=metric,
-        band=band,
-        mask=mask,
-        floor=floor,
-        top=top,
-        work=work,
-        seconds=seconds,
-        pareto=pareto,
+    wishes = PartWishes(
+        resistors,
+        capacitors,
+        resistor_window,
+        capacitor_window,
+        parts or {},
+        dict(keep) if isinstance(keep, Mapping) else dict.fromkeys(keep),
+        ties,
+        pairs or {},
+        stock,
     )
-    return revalue(network, request, target.transfer if isinstance(target, Target) else target)
+    error = ErrorWish(metric, band, mask, floor)
+    request = request_for(network, wishes, error, Effort(top, work, seconds, pareto))
+    wanted = target.transfer if isinstance(target, Target) else target
+    return revalue(network, request, wanted, progress)

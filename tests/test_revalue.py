@@ -408,7 +408,10 @@ def test_the_noise_of_an_rc_is_kt_over_c() -> None:
     ("options", "words"),
     [
         ({"resistors": "E7"}, "E7"),
-        ({"resistors": ""}, "no series"),
+        ({"resistors": ""}, "lacks the name"),
+        ({"resistors": "E24+"}, "lacks the name"),
+        ({"resistors": 5}, "no series"),
+        ({"seconds": math.nan}, "nan seconds"),
         ({"resistor_window": (1e6, 1e3)}, "empty"),
         ({"resistor_window": (1.01e3, 1.04e3), "resistors": "E6"}, "no value of E6"),
         ({"floor": -1.0}, "floor"),
@@ -432,8 +435,12 @@ def test_the_noise_of_an_rc_is_kt_over_c() -> None:
         ({"pairs": {"R7": "series"}}, "R7"),
         ({"parts": {"R1": "E1"}}, "E1"),
         ({"stock": read_stock("kind,value\nR,10k\n")}, "no capacitors"),
-        ({"stock": read_stock("kind,value,count\nR,10k,1\nC,10n,1\n"), "ties": [("R1", "R2")]},
+        ({"stock": read_stock("kind,value,count\nR,10k,1\nR,12k,1\nC,10n,2\n"),
+          "ties": [("R1", "R2")]},
          "needs 2 equal parts"),
+        ({"stock": read_stock("kind,value,count\nR,10k,1\nC,10n,2\n")}, "has 1 pieces of kind R"),
+        ({"stock": read_stock("kind,value,count\nR,1k,1\nR,1.2k,1\nC,10p,1\nC,22p,1\n")},
+         "2 pieces of 2 values"),
     ],
 )  # fmt: skip
 def test_wishes_that_make_no_sense(options: dict[str, object], words: str) -> None:

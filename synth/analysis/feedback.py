@@ -49,8 +49,11 @@ def feedback(loop: Loop) -> Feedback:
     NetworkError
         If a part has no value.
     """
-    network = loop.network
-    ideal = ideal_modes(loop)
+    return judged(loop.network, tuple(ideal_modes(loop)))
+
+
+def judged(network: Network, ideal: tuple[complex, ...]) -> Feedback:
+    """Apply the rule to a network with values whose modes with ideal op amps are known, rad/s."""
     scale = max((abs(p) for p in ideal), default=0.0) or _typical_rate(network)
     right = [p for p in ideal if p.real > 1e-9 * abs(p)]
     if right:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Callable
+from dataclasses import fields
+from functools import wraps
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -170,6 +172,21 @@ def version_option(command: _F) -> _F:
         help="Show the version.",
     )
     return option(command)
+
+
+def gathered(**records: type) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Hand options to a command as one frozen record: its fields are the options' names."""
+    ((name, record),) = records.items()
+
+    def wrap(command: Callable[..., None]) -> Callable[..., None]:
+        @wraps(command)
+        def called(**given: Any) -> None:
+            own = {f.name: given.pop(f.name) for f in fields(record)}
+            command(**given, **{name: record(**own)})
+
+        return called
+
+    return wrap
 
 
 def json_option(command: _F) -> _F:

@@ -76,10 +76,13 @@ class CellTask:
             row.append(float(e.values[np.argmin(np.abs(np.log(e.values) - middle))]))
         return np.array([row])
 
+    def row(self, option: Option) -> Array:
+        """Values of the elements (elements,) of one option."""
+        return np.array([option.values[e.parts[0]] for e in self.problem.elements])
+
     def ratios(self, options: Sequence[Option], w: Array) -> npt.NDArray[np.complex128]:
         """Return ln(H/target) of each option at w in rad/s, (options, frequencies)."""
-        elements = self.problem.elements
-        rows = np.array([[o.values[e.parts[0]] for e in elements] for o in options])
+        rows = np.array([self.row(o) for o in options])
         powers = (1j * w[:, None] / self.problem.w0) ** np.arange(self.problem.order + 1)
         top, under = np.split(self.problem.coefficients(rows), 2, axis=1)
         wanted = (powers @ np.array(self.target.numerator)) / (
@@ -182,7 +185,7 @@ def _decibels(target: SectionTarget, request: ValueRequest, problem: Problem) ->
 
 
 def mask_limits(
-    mask: Sequence[Limit], wanted: Callable[[Array], Array]
+    mask: Sequence[Limit], wanted: Callable[[Array], Array], between: int = 0
 ) -> tuple[Array, Array, Array]:
     """Return frequencies in rad/s, and the limits of 20*log10|H| there, of a whole mask.
 
@@ -191,13 +194,17 @@ def mask_limits(
     mask : sequence of Limit
     wanted : callable
         |H|**2 of the target at frequencies in rad/s.
+    between : int
+        Further frequencies in the band of each limit.
 
     Raises
     ------
     TargetError
         If two limits contradict each other.
     """
-    f = np.unique(np.concatenate([limit_frequencies(x) for x in mask]))
+    more = [np.geomspace(x.low_hz, x.high_hz, between) if between else () for x in mask]
+    rows = [limit_frequencies(x, list(f)) for x, f in zip(mask, more, strict=True)]
+    f = np.unique(np.concatenate(rows))
     least, most = np.zeros(len(f)), np.full(len(f), np.inf)
     reference = wanted(2 * math.pi * f)
     for x in mask:
@@ -258,7 +265,11 @@ class CellChoice:
 
 
 def choose_cell(
-    task: CellTask, request: ValueRequest, keep: int, seconds: float | None
+    task: CellTask,
+    request: ValueRequest,
+    keep: int,
+    seconds: float | None,
+    told: Callable[[float], None] = lambda _: None,
 ) -> CellChoice:
     """Choose the values of one cell, and prove the choice.
 
@@ -270,6 +281,8 @@ def choose_cell(
         How many choices are wanted, by error and by the order of the request.
     seconds : float or None
         Wall-clock limit.
+    told : callable
+        Called with the rows of work as they are done.
 
     Raises
     ------
@@ -284,15 +297,17 @@ def choose_cell(
         return CellChoice(task, fixed, fixed, 0.0, (option,), (option,), ())
     limited = bool(request.counts) and bool(set(request.pairs) & set(task.cell.parts))
     count = max(keep, _STOCKED) if limited else keep
+    work = max(1.0, request.work / 2)
     half = None if seconds is None else seconds / 2
     least = choose_proven(
         problem,
         task.metric,
         floor=0.0,
-        keep=count,
-        work=request.work,
+        keep=count if request.floor == 0 or limited or count >= _STOCKED else 1,
+        work=work,
         seconds=half,
         known=task.rounded,
+        told=told,
     )
     asked, choice = floor_of(task, request), least
     floor = asked
@@ -304,9 +319,10 @@ def choose_cell(
             task.metric,
             floor=floor,
             keep=count,
-            work=request.work,
+            work=work,
             seconds=half,
-            known=np.array([[least.best.values[e.parts[0]] for e in problem.elements]]),
+            known=np.array([task.row(least.best)]),
+            told=told,
         )
     ranked, nearest = (
         tuple(o for o in (c.best, *c.alternatives) if in_counts(o, task, request))[:keep]
@@ -338,7 +354,7 @@ def _pareto(task: CellTask, request: ValueRequest, found: ProvenChoice) -> tuple
 
 def in_counts(option: Option, task: CellTask, request: ValueRequest) -> bool:
     """Say whether the stock has the parts of an option, pairs taken apart."""
-    return not request.counts or not _short(used_of(option.values, request), request.counts)
+    return not request.counts or not short_of(used_of(option.values, request), request.counts)
 
 
 def used_of(values: Mapping[str, float], request: ValueRequest) -> dict[str, list[float]]:
@@ -352,7 +368,10 @@ def used_of(values: Mapping[str, float], request: ValueRequest) -> dict[str, lis
     return used
 
 
-def _short(used: Mapping[str, Sequence[float]], counts: Mapping[str, Mapping[float, int]]) -> bool:
+def short_of(
+    used: Mapping[str, Sequence[float]], counts: Mapping[str, Mapping[float, int]]
+) -> bool:
+    """Say whether more pieces are used than are at hand."""
     return any(
         sum(abs(x - v) <= SAME * v for x in pieces)
         > sum(n for c, n in counts[letter].items() if abs(c - v) <= SAME * v)

@@ -10,13 +10,20 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from synth.errors import TargetError
-from synth.realisation.cell_choice import DECIBELS, CellChoice, CellTask, mask_limits
+from synth.errors import NumberError, TargetError
+from synth.realisation.cell_choice import (
+    DECIBELS,
+    CellChoice,
+    CellTask,
+    mask_limits,
+    short_of,
+    used_of,
+)
 from synth.realisation.request import ValueRequest
 from synth.target.target import RANGE_DB, frequency_grid
 from synth.transfer.kinds import describe
 from synth.transfer.transfer import Transfer
-from synth.values.joint import choose_joint
+from synth.values.joint import JointChoice, choose_joint
 from synth.values.ranking import Option
 
 Array = npt.NDArray[np.float64]
@@ -122,22 +129,14 @@ class Whole:
     def join(self, found: Sequence[CellChoice]) -> Solution:
         """Take one choice of each cell so that the whole is best."""
         request, floor = self.request, self.floor
-        # what the stock leaves for a stage depends on those before it
-        pools = [c.best[:1] if request.counts else self.pool(c) for c in found]
+        pools = [self.pool(c) for c in found]
         tables = [self.deviations(c.task, pool) for c, pool in zip(found, pools, strict=True)]
         first = choose_joint([t[:1] for t in tables], limits=self.points[1])
         alone, picks, chosen, rows = first.error, (0,) * len(found), first, [[0]] * len(found)
-        good_enough = floor > 0 and alone <= floor
-        if not good_enough and not request.counts:
-            for spread in _SPREADS if floor > 0 else (math.inf,):
-                rows = [_within(pool, spread) for pool in pools]
-                chosen = choose_joint(
-                    [t[r] for t, r in zip(tables, rows, strict=True)],
-                    limits=self.points[1],
-                    work=_JOINT_WORK,
-                )
-                if chosen.error <= floor:
-                    break
+        stocked = not request.counts or self._stocked(pools, picks)
+        good_enough = floor > 0 and alone <= floor and stocked
+        if not good_enough:
+            chosen, rows = self._best_of(pools, tables)
             picks = tuple(r[p] for r, p in zip(rows, chosen.picks, strict=True))
         best = tuple(pool[p] for pool, p in zip(pools, picks, strict=True))
         proved = chosen.proved
@@ -148,13 +147,11 @@ class Whole:
                 f"each stage is the one of least spread within its floor, and the whole deviates "
                 f"by {alone:.3g} dB, within the floor of {floor:.3g} dB"
             )
-        elif request.counts:
-            proved, covers = False, "each stage by itself, from what is left in stock"
-            certificate = "each stage was chosen from what the stages before it left in stock"
         else:
             counts = " x ".join(str(len(r)) for r in rows)
-            covers = f"the {counts} combinations of each stage's best choices"
-            certificate = f"jointly over the stages: {chosen.certificate}"
+            allowed = " that the stock allows" if request.counts else ""
+            covers = f"the {counts} combinations of each stage's best choices{allowed}"
+            certificate = f"jointly over the stages: {chosen.certificate}{allowed}"
         return Solution(
             tuple(found),
             (best, *self._neighbours(pools, tables, picks)),
@@ -166,12 +163,54 @@ class Whole:
             certificate,
         )
 
+    def _best_of(
+        self, pools: Sequence[Sequence[Option]], tables: Sequence[Array]
+    ) -> tuple[JointChoice, list[list[int]]]:
+        """Return the best combination, and the options of each pool that it was taken from."""
+        floor, limited = self.floor, bool(self.request.counts)
+        found: tuple[JointChoice, list[list[int]]] | None = None
+        for spread in _SPREADS if floor > 0 else (math.inf,):
+            brought = LOOKED_AT if limited else BROUGHT
+            rows = [_within(pool, spread, brought) for pool in pools]
+
+            def allowed(picks: tuple[int, ...], rows: list[list[int]] = rows) -> bool:
+                return self._stocked(pools, [r[p] for r, p in zip(rows, picks, strict=True)])
+
+            try:
+                chosen = choose_joint(
+                    [t[r] for t, r in zip(tables, rows, strict=True)],
+                    limits=self.points[1],
+                    work=_JOINT_WORK,
+                    allowed=allowed if limited else None,
+                )
+            except NumberError:
+                continue  # none that the stock allows among those of this spread
+            found = chosen, rows
+            if chosen.error <= floor:
+                break
+        if found is None:
+            raise NumberError(
+                "no combination of the best choices of the stages can be made of the stock; add "
+                "to it, or name a series for some parts with --part"
+            )
+        return found
+
+    def _stocked(self, pools: Sequence[Sequence[Option]], picks: Sequence[int]) -> bool:
+        """Whether the stock has the parts of all stages together."""
+        used: dict[str, list[float]] = {}
+        for pool, p in zip(pools, picks, strict=True):
+            for letter, pieces in used_of(pool[p].values, self.request).items():
+                used.setdefault(letter, []).extend(pieces)
+        return not short_of(used, self.request.counts)
+
     def pool(self, choice: CellChoice) -> tuple[Option, ...]:
         """Options of one cell for the joint choice: the one asked for, then others.
 
-        Of options with one response that at the most usual level stays.
+        Of options with one response that at the most usual level stays, but with a stock list.
         """
         options = (choice.best[0], *choice.nearest, *choice.best[1:])
+        if self.request.counts:  # which pieces are used matters too
+            return tuple({tuple(o.values.values()): o for o in options[::-1]}.values())[::-1]
         table = np.round(self.deviations(choice.task, options), 7)
         found: dict[bytes, Option] = {}
         for o, row in zip(options, table + 0.0, strict=True):
@@ -191,7 +230,8 @@ class Whole:
         for k, t in enumerate(tables):
             errors = self.errors(total - t[picks[k]] + t)
             for j in np.argsort(errors, kind="stable")[: self.request.top]:
-                if j != picks[k]:
+                other = [*picks[:k], int(j), *picks[k + 1 :]]
+                if j != picks[k] and (not self.request.counts or self._stocked(pools, other)):
                     found.append((float(errors[j]), k, int(j)))
         base = [pool[p] for pool, p in zip(pools, picks, strict=True)]
         return [
@@ -234,11 +274,11 @@ def _plain(o: Option) -> tuple[float, ...]:
     return (o.level, o.spread, o.distinct, o.capacitance)
 
 
-def _within(pool: Sequence[Option], spread: float) -> list[int]:
+def _within(pool: Sequence[Option], spread: float, most: int) -> list[int]:
     """Places of the options to bring: within a spread, or the least spread there is."""
     limit = max(spread, min(o.spread for o in pool))
     rows = [k for k, o in enumerate(pool) if o.spread <= limit * (1 + 1e-9)]
     if spread < math.inf:
         usual = [k for k in rows if k == 0 or pool[k].level <= _USUAL_OCTAVES]
         rows = usual if len(usual) > 1 else rows
-    return sorted(rows, key=lambda k: (k != 0, pool[k].error))[:BROUGHT]
+    return sorted(rows, key=lambda k: (k != 0, pool[k].error))[:most]

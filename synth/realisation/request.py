@@ -71,7 +71,8 @@ class ValueRequest:
     top : int
         How many choices are wanted.
     work : float
-        Rows of the enumeration allowed for each cell.
+        Rows of the enumeration allowed for each cell: half for the least error, half for the
+        least spread.
     seconds : float or None
         Wall-clock limit for each cell.
     pareto : bool
@@ -133,11 +134,14 @@ def _check(r: ValueRequest) -> None:
             f"a floor of {r.floor:g} makes no sense; give a positive error, or 0 for the least "
             "there is"
         )
-    if r.top < 1 or not r.work >= 1 or (r.seconds is not None and not r.seconds > 0):
+    if r.top < 1:
+        raise NumberError(f"{r.top} choices cannot be made; ask for 1 or more")
+    if not 1 <= r.work < math.inf:
         raise NumberError(
-            f"{r.top} choices with {r.work:g} rows of work cannot be made; both must be at least "
-            "1, and a time positive"
+            f"work of {r.work:g} rows is no amount; give a number of 1 or more, as 2e7"
         )
+    if r.seconds is not None and not 0 < r.seconds < math.inf:
+        raise NumberError(f"a time of {r.seconds:g} seconds is none; give a positive one, as 10")
 
 
 def series_source(text: str, low: float, high: float) -> Source:
@@ -153,58 +157,86 @@ def series_source(text: str, low: float, high: float) -> Source:
     >>> series_source("E24+E96", 1e3, 1e6).tolerance
     0.01
     """
-    names = [n.strip().upper() for n in text.replace("+", ",").split(",") if n.strip()]
-    if not names:
-        raise NumberError(f"{text!r} names no series; write one, as E96, or several, as E24+E96")
+    if not isinstance(text, str):
+        raise NumberError(f"{text!r} is no series; write its name as text, as E96 or E24+E96")
+    names = [n.strip().upper() for n in text.replace("+", ",").split(",")]
+    if not all(names):
+        raise NumberError(
+            f"{text!r} lacks the name of a series; write one, as E96, or several, as E24+E96"
+        )
     shelves = [Shelf(n, low, high) for n in names]
     grid: Grid = shelves[0] if len(shelves) == 1 else union(shelves)
     return Source(grid, min(TOLERANCES[n] for n in names) / 100)
 
 
-def request_for(
-    network: Network,
-    *,
-    resistors: str = RESISTORS.series,
-    capacitors: str = CAPACITORS.series,
-    resistor_window: tuple[float, float] | None = None,
-    capacitor_window: tuple[float, float] | None = None,
-    parts: Mapping[str, str] | None = None,
-    keep: Mapping[str, float | None] | None = None,
-    ties: Sequence[Sequence[str]] = (),
-    pairs: Mapping[str, str] | None = None,
-    stock: Stock | None = None,
-    metric: str | None = None,
-    band: tuple[float, float] | None = None,
-    mask: Sequence[Limit] = (),
-    floor: float | None = None,
-    top: int = 5,
-    work: float = WORK,
-    seconds: float | None = None,
-    pareto: bool = False,
-) -> ValueRequest:
-    """Return the request of a user, its names checked against the circuit.
+@dataclass(frozen=True)
+class PartWishes:
+    """What may be chosen for the parts, in the user's terms.
 
     Parameters
     ----------
-    network : Network
     resistors, capacitors : str
-        Series, or several joined by ``+``.
+        Series E3 to E192, or several joined by ``+``, as ``"E24+E96"``.
     resistor_window, capacitor_window : tuple of two float, optional
         Ohm and farad; by default 1k to 1M and 100p to 1u.
-    parts : mapping, optional
+    parts : mapping
         Part -> series of its own.
-    keep : mapping, optional
+    keep : mapping
         Part -> value it keeps; None for the value it has.
     ties : sequence of sequences of str
         Parts that are to be equal.
-    pairs : mapping, optional
-        Part -> series, parallel or either.
+    pairs : mapping
+        Part made of two -> ``"series"``, ``"parallel"`` or ``"either"``.
     stock : Stock, optional
-        Takes the place of the series; its counts are respected.
-    metric : str, optional
-        By default figures, or band or mask where one is given.
-    band, mask, floor, top, work, seconds, pareto
-        See `ValueRequest`.
+        A drawer in place of the series; its counts are respected.
+    """
+
+    resistors: str = RESISTORS.series
+    capacitors: str = CAPACITORS.series
+    resistor_window: tuple[float, float] | None = None
+    capacitor_window: tuple[float, float] | None = None
+    parts: Mapping[str, str] = field(default_factory=dict)
+    keep: Mapping[str, float | None] = field(default_factory=dict)
+    ties: Sequence[Sequence[str]] = ()
+    pairs: Mapping[str, str] = field(default_factory=dict)
+    stock: Stock | None = None
+
+    def windows(self) -> Mapping[str, tuple[float, float]]:
+        """Return letter -> smallest and largest value."""
+        return {
+            "R": self.resistor_window or (RESISTORS.low, RESISTORS.high),
+            "C": self.capacitor_window or (CAPACITORS.low, CAPACITORS.high),
+            "L": _INDUCTORS,
+        }
+
+
+@dataclass(frozen=True)
+class ErrorWish:
+    """What the error is, and when it is good enough; fields as in `ValueRequest`.
+
+    Without a metric it is figures, or band or mask where one is given.
+    """
+
+    metric: str | None = None
+    band: tuple[float, float] | None = None
+    mask: Sequence[Limit] = ()
+    floor: float | None = None
+
+
+@dataclass(frozen=True)
+class Effort:
+    """How much is wanted and what it may cost; fields as in `ValueRequest`."""
+
+    top: int = 5
+    work: float = WORK
+    seconds: float | None = None
+    pareto: bool = False
+
+
+def request_for(
+    network: Network, wishes: PartWishes, error: ErrorWish, effort: Effort
+) -> ValueRequest:
+    """Return the request of a user, its names checked against the circuit.
 
     Raises
     ------
@@ -212,49 +244,71 @@ def request_for(
         If a name, a series, a window or a number makes no sense.
     """
     names = [b.name for b in network.branches]
-    asked = [*(parts or {}), *(keep or {}), *(pairs or {}), *(n for t in ties for n in t)]
-    for n in asked:
+    ties = [n for t in wishes.ties for n in t]
+    for n in (*wishes.parts, *wishes.keep, *wishes.pairs, *ties):
         if n not in names:
             raise NumberError(f"no part is called {n}; the parts are {', '.join(names)}")
-    windows = {
-        "R": resistor_window or (RESISTORS.low, RESISTORS.high),
-        "C": capacitor_window or (CAPACITORS.low, CAPACITORS.high),
-        "L": _INDUCTORS,
-    }
-    sources: dict[str, Source] = {}
-    counts: dict[str, Mapping[float, int]] = {}
-    if stock is None:
-        sources["R"] = series_source(resistors, *windows["R"])
-        sources["C"] = series_source(capacitors, *windows["C"])
-    else:
-        letters = {b.name[0] for b in network.branches if b.name not in (keep or {})}
-        for letter in sorted(letters & set("RCL")):
-            tolerances = [i.tolerance for i in stock.items if i.letter == letter and i.tolerance]
-            sources[letter] = Source(stock.grid(letter), min(tolerances, default=_USUAL))
-            counts[letter] = stock.counts(letter)
-    for n, text in (parts or {}).items():
-        sources[n] = series_source(text, *windows[_letter(n)])
-    for n, how in (pairs or {}).items():
+    sources, counts = _sources(network, wishes)
+    for n, how in wishes.pairs.items():
         if how not in PAIRS:
             raise NumberError(f"{how!r} is no way to pair {n}; write {', '.join(PAIRS)}")
-        if n in (keep or {}):
+        if n in wishes.keep:
             raise NumberError(f"part {n} is to be kept and to be made of a pair; ask for one")
-    kept = _kept(network, keep or {})
+    kept = _kept(network, wishes.keep)
+    implied = "band" if error.band is not None else "mask" if error.mask else "figures"
     return ValueRequest(
         sources,
         kept,
-        tuple(_tie(t, network, kept) for t in ties),
-        {n: PAIRS[how] for n, how in (pairs or {}).items()},
+        tuple(_tie(t, network, kept) for t in wishes.ties),
+        {n: PAIRS[how] for n, how in wishes.pairs.items()},
         counts,
-        metric or ("band" if band is not None else "mask" if mask else "figures"),
-        band,
-        tuple(mask),
-        floor,
-        top,
-        work,
-        seconds,
-        pareto,
+        error.metric or implied,
+        error.band,
+        tuple(error.mask),
+        error.floor,
+        effort.top,
+        effort.work,
+        effort.seconds,
+        effort.pareto,
     )
+
+
+def _sources(
+    network: Network, wishes: PartWishes
+) -> tuple[dict[str, Source], dict[str, Mapping[float, int]]]:
+    """Where the values come from by letter and by part, and the pieces of a stock list."""
+    windows = wishes.windows()
+    sources: dict[str, Source] = {}
+    counts: dict[str, Mapping[float, int]] = {}
+    if wishes.stock is None:
+        sources["R"] = series_source(wishes.resistors, *windows["R"])
+        sources["C"] = series_source(wishes.capacitors, *windows["C"])
+    else:
+        wanted = [b.name for b in network.branches if b.name not in wishes.keep]
+        for letter in sorted({n[0] for n in wanted} & set("RCL")):
+            items = [i for i in wishes.stock.items if i.letter == letter]
+            tolerances = [i.tolerance for i in items if i.tolerance]
+            sources[letter] = Source(wishes.stock.grid(letter), min(tolerances, default=_USUAL))
+            counts[letter] = wishes.stock.counts(letter)
+            _check_pieces(wishes, letter, wanted, counts[letter])
+    for n, text in wishes.parts.items():
+        sources[n] = series_source(text, *windows[_letter(n)])
+    return sources, counts
+
+
+def _check_pieces(
+    wishes: PartWishes, letter: str, wanted: Sequence[str], counts: Mapping[float, int]
+) -> None:
+    """Raise NumberError when the stock has fewer pieces of a kind than the circuit has parts."""
+    parts = [n for n in wanted if n[0] == letter and n not in wishes.parts]
+    needed = len(parts) + sum(n in wishes.pairs for n in parts)
+    pieces = sum(counts.values())
+    if pieces < needed:
+        name = wishes.stock.name if wishes.stock is not None else ""
+        raise NumberError(
+            f"the stock list {name} has {pieces} pieces of kind {letter}, but {', '.join(parts)} "
+            f"need {needed}; add to it, keep parts, or name a series for some with --part"
+        )
 
 
 def _letter(name: str) -> str:

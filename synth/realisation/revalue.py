@@ -9,7 +9,7 @@ deviation of the whole in dB is least, or small enough at the least spread.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from itertools import product
 
@@ -20,6 +20,8 @@ from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer as transfer_of
 from synth.errors import NumberError, TargetError
 from synth.network.model import Network
+from synth.progress import Progress
+from synth.realisation.afterwards import error_between, sensitivity_note
 from synth.realisation.cell_choice import (
     CellChoice,
     choose_cell,
@@ -32,7 +34,9 @@ from synth.realisation.joined import LOOKED_AT, Solution, Whole, apart
 from synth.realisation.levels import Levels, levels_of
 from synth.realisation.matching import cell_targets
 from synth.realisation.request import ValueRequest
-from synth.realisation.revalued import Revalued, StageValues
+from synth.realisation.revalued import Revalued
+from synth.realisation.words import metric_words, own_values_note, stage_values
+from synth.realisation.zero_figures import all_zero_figures
 from synth.search.candidates import SectionTarget
 from synth.target.target import RANGE_DB, frequency_grid
 from synth.transfer.kinds import describe
@@ -50,9 +54,16 @@ _SHARED = 120
 _SOLVED = 3
 _SCREEN = 1e5
 _NOISE_POINTS = 200
+#: Errors that differ by less than this, in dB, are told as one.
+_BETWEEN_DB = 1e-3
 
 
-def revalue(network: Network, request: ValueRequest, target: Transfer | None = None) -> Revalued:
+def revalue(
+    network: Network,
+    request: ValueRequest,
+    target: Transfer | None = None,
+    progress: Progress | None = None,
+) -> Revalued:
     """Choose preferred values for a circuit.
 
     Parameters
@@ -62,6 +73,8 @@ def revalue(network: Network, request: ValueRequest, target: Transfer | None = N
     request : ValueRequest
     target : Transfer, optional
         By default the circuit's own exact response.
+    progress : callable, optional
+        Called with (work done, work that there is at most), in thousandths.
 
     Raises
     ------
@@ -79,8 +92,30 @@ def revalue(network: Network, request: ValueRequest, target: Transfer | None = N
         whole = _product(targets)
     else:
         targets, whole = cell_targets(cells, target, values), target
-    run = _Run(network, request, cells, targets, whole, target is None)
+    run = _Run(
+        network,
+        request,
+        cells,
+        targets,
+        whole,
+        target is None,
+        _told(progress, request, len(cells)),
+    )
     return run.best()
+
+
+def _told(progress: Progress | None, request: ValueRequest, cells: int) -> Callable[[float], None]:
+    """Count rows of work, against the most that the cells may take."""
+    if progress is None:
+        return lambda _: None
+    done, total = 0.0, request.work * cells
+
+    def tell(rows: float) -> None:
+        nonlocal done
+        done += rows
+        progress(min(1000, int(1000 * done / total)), 1000)
+
+    return tell
 
 
 def _product(targets: Sequence[SectionTarget]) -> Transfer:
@@ -103,9 +138,10 @@ class _Run:
         targets: Sequence[SectionTarget],
         whole: Transfer,
         own: bool,
+        told: Callable[[float], None],
     ) -> None:
         self.network, self.request = network, request
-        self.cells, self.targets, self.own = cells, targets, own
+        self.cells, self.targets, self.own, self.told = cells, targets, own, told
         parts = tuple(n for c in cells for n in c.parts if n not in request.keep)
         self.whole = Whole(whole, request, parts)
         self.joined = len(cells) > 1 and request.metric != "coefficients"
@@ -127,9 +163,10 @@ class _Run:
             kept = {**self._idle(cell), **request.keep, **shared}
             own = {n: self.network.values[n] for n in cell.terms.names} if self.own else None
             task = task_of(cell, target, request, kept, counts, own, len(self.cells) == 1)
-            choice = choose_cell(task, request, keep, seconds)
+            choice = choose_cell(task, request, keep, seconds, self.told)
             found.append(choice)
-            counts = left_over(counts, used_of(_of(cell, choice.best[0].values), request))
+            if not self.joined:  # what the stock leaves for a stage depends on those before it
+                counts = left_over(counts, used_of(_of(cell, choice.best[0].values), request))
         if not self.joined:
             return apart(found, request.top)
         return self.whole.join(found)
@@ -247,6 +284,7 @@ class _Run:
             names = ", ".join(n for n in self.network.values if n in idle or n in outside)
             if names:
                 notes.append(f"no effect on the response: {names}")
+        notes += own_values_note(self.request, self.network, s) if self.own else ()
         rest = {n: self._nearest(n) for n in outside if n in self.network.values}
         single = len(s.options[0]) == 1
         choices = [self._option(parts, rest, s.error, k) for k, parts in enumerate(s.options)]
@@ -256,9 +294,18 @@ class _Run:
                 for c, p in zip(choices, s.options, strict=True)
             ]
             choices[0] = replace(choices[0], error=s.error)
+        network = self.network.with_values(choices[0].values)
+        dense = error_between(self.request, self.whole.transfer, self._response(network))
+        if dense is not None and dense > choices[0].error + _BETWEEN_DB:
+            notes.append(
+                f"on a grid many times as dense the error is {dense:.3g} dB, and not "
+                f"{choices[0].error:.3g} dB as on the frequencies that the proof is for"
+            )
+            choices[0] = replace(choices[0], error=dense)
+        if self.own:
+            notes += sensitivity_note(self.network, network)
         floor = self.whole.floor if self.joined else self._floor(s)
         best = choices[0]
-        network = self.network.with_values(best.values)
         pairs = {
             n: g
             for n in self.request.pairs
@@ -270,7 +317,7 @@ class _Run:
         return Revalued(
             self.network,
             tuple(choices),
-            self._metric_words(s),
+            metric_words(self.request, self.whole if self.joined else None, s),
             "dB" if decibels else "",
             best.error,
             s.bound,
@@ -282,10 +329,14 @@ class _Run:
             s.alone,
             self._error_db(network),
             s.certificate,
-            tuple(_stage(c, o) for c, o in zip(s.cells, s.options[0], strict=True)),
+            tuple(stage_values(c, o) for c, o in zip(s.cells, s.options[0], strict=True)),
             tuple(notes),
             pairs,
             self._levels(network),
+            all_zero_figures(
+                [c.task for c in s.cells],
+                [c.task.row(o) for c, o in zip(s.cells, s.options[0], strict=True)],
+            ),
         )
 
     def _option(
@@ -330,9 +381,12 @@ class _Run:
             errors.append(float(error[0]))
         return self.whole.error_of(s.cells, rows) if self.joined else max(errors)
 
-    def _error_db(self, network: Network) -> float:
+    def _response(self, network: Network) -> Transfer:
         loop = analyse(network)
-        got = transfer_of(loop, loop.transfer())
+        return transfer_of(loop, loop.transfer())
+
+    def _error_db(self, network: Network) -> float:
+        got = self._response(network)
         grid = frequency_grid(self.whole.transfer)
         wanted = np.abs(self.whole.transfer(1j * grid))
         inside = wanted >= describe(self.whole.transfer).peak * 10 ** (-RANGE_DB / 20)
@@ -347,42 +401,6 @@ class _Run:
         low, high = min(sizes) / (20 * math.pi), max(sizes) * 10 / (2 * math.pi)
         return levels_of(network, np.geomspace(low, high, _NOISE_POINTS))
 
-    def _metric_words(self, s: Solution) -> str:
-        request = self.request
-        if request.metric == "mask":
-            return "largest amount in dB by which |H| leaves the mask"
-        if request.band is not None:
-            return "largest deviation of |H| in dB over the band"
-        if self.joined:
-            phase = " or in phase" if self.whole.allpass else ""
-            return (
-                f"largest deviation of |H|{phase} of the whole in dB, within 40 dB of its maximum"
-            )
-        names = dict.fromkeys(n for c in s.cells for n in c.task.figures.names)
-        vanish = any(c.task.figures.vanishing for c in s.cells)
-        words = [f"|d ln {n}|" for n in names]
-        balanced = vanish and any(
-            c.task.problem.rows[z.top].any() for c in s.cells for z in c.task.figures.vanishing
-        )
-        return "largest of " + ", ".join([*words, *(["leakage at zeros"] if balanced else [])])
-
 
 def _of(cell: Cell, values: Mapping[str, float]) -> dict[str, float]:
     return {n: values[n] for n in cell.parts}
-
-
-def _stage(c: CellChoice, option: Option) -> StageValues:
-    t = c.task.target
-    return StageValues(
-        c.task.cell.name,
-        tuple(p for e in c.task.problem.elements for p in e.parts),
-        t.order,
-        t.w0 / (2 * math.pi) if t.order else None,
-        1 / t.denominator[1] if t.order == 2 else None,
-        option.error,
-        c.least.bound,
-        c.choice.proved,
-        c.task.problem.combinations,
-        c.certificate,
-        c.pareto,
-    )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from synth.network.model import Network
 from synth.realisation.levels import Levels
+from synth.realisation.zero_figures import ZeroFigures
 from synth.transform.pair import Pair
 from synth.transform.step import Step, unchanged_names
 from synth.values.grids import PairGrid
@@ -90,6 +91,8 @@ class Revalued:
     pairs : mapping
         Part made of two -> its grid.
     levels : Levels or None
+    zeros : tuple of ZeroFigures
+        Notches and all-passes of the first choice.
     """
 
     base: Network
@@ -110,6 +113,7 @@ class Revalued:
     notes: tuple[str, ...]
     pairs: Mapping[str, PairGrid]
     levels: Levels | None
+    zeros: tuple[ZeroFigures, ...] = ()
 
     @property
     def network(self) -> Network:

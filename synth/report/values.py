@@ -10,6 +10,7 @@ from synth.realisation.levels import Level, Levels
 from synth.realisation.request import FLOOR_RULE
 from synth.realisation.revalued import Revalued, StageValues
 from synth.realisation.saved import VERSION, Json, branch_json, step_json
+from synth.realisation.zero_figures import ZeroFigures
 from synth.report.layout import labelled, table, wrapped
 from synth.report.netlist import deck_text
 from synth.units import format_si, plain
@@ -71,6 +72,8 @@ def values_text(
         "|H| within 40 dB of its maximum", f"off by {plain(result.error_db)} dB at most"
     )
     lines += labelled("spread", f"{plain(chosen.spread, 4)}; {chosen.distinct} different values")
+    if result.zeros and pick == 1:
+        lines += ["", *_zeros(result.zeros)]
     if len(result.choices) > 1:
         lines += ["", *_choices(result.choices, result.unit)]
     if len(result.stages) > 1:
@@ -118,6 +121,39 @@ def _stages(stages: Sequence[StageValues]) -> list[str]:
     ]
     head = ("stage", "f0", "Q", "error", "least", "choices", "parts")
     return table(head, rows, right=frozenset(range(6)))
+
+
+def _zeros(zeros: Sequence[ZeroFigures]) -> list[str]:
+    rows = []
+    for z in zeros:
+        depths = "-"
+        if z.kind == "notch":
+            depths = f"{_depth(z.wanted_depth_db)}, {_depth(z.depth_db)}"
+        away = z.zero_hz / z.wanted_hz - 1
+        rows.append(
+            (
+                z.stage,
+                z.kind,
+                f"{format_si(z.zero_hz, 'Hz')} ({_signed(away)})",
+                depths,
+                "-" if z.mismatch is None else _signed(z.mismatch),
+                "-" if z.q_mismatch is None else _signed(z.q_mismatch),
+            )
+        )
+    head = ("stage", "zeros", "frequency (off by)", "depth there, at its own", "zero/pole", "Q")
+    lines = wrapped(
+        "zeros at these values: depth of |H| against its largest at the wanted frequency and at "
+        "the zero's own; by how much the ratio of zero to pole frequency (and Q) is off"
+    )
+    return lines + table(head, rows, right=frozenset())
+
+
+def _depth(x: float | None) -> str:
+    return "no limit" if x is None else f"{x:.1f} dB"
+
+
+def _signed(x: float) -> str:
+    return f"{100 * (x if abs(x) > _ROUNDING else 0):+.2g} %"
 
 
 def _levels(levels: Levels) -> list[str]:
@@ -186,6 +222,7 @@ def values_answer(
         ],
         "stages": [_stage_json(s) for s in result.stages],
         "levels": None if result.levels is None else _levels_json(result.levels),
+        "zeros": [_zero_json(z) for z in result.zeros] if pick == 1 else [],
         "steps": [step_json(s) for s in steps],
         "notes": [*notes, *result.notes],
         "netlist": deck_text(network) if complete else None,
@@ -219,6 +256,20 @@ def _stage_json(s: StageValues) -> Json:
         "combinations": float(s.combinations),
         "certificate": s.certificate,
         "pareto": [_option_json(o) for o in s.pareto],
+    }
+
+
+def _zero_json(z: ZeroFigures) -> Json:
+    return {
+        "stage": z.stage,
+        "kind": z.kind,
+        "wanted_hz": z.wanted_hz,
+        "zero_hz": z.zero_hz,
+        "wanted_depth_db": z.wanted_depth_db,
+        "depth_db": z.depth_db,
+        "pole_hz": z.pole_hz,
+        "mismatch": z.mismatch,
+        "q_mismatch": z.q_mismatch,
     }
 
 

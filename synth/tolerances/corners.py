@@ -2,7 +2,8 @@
 
 N and D are multilinear in the admittances, so ``|H|`` at one frequency is a ratio of quadratics
 in each part.  Where it is monotone in every part the extreme is at a vertex; elsewhere it is
-enclosed (`synth.tolerances.boxes`) until enclosure and a value that is reached agree.  Factors
+enclosed (`synth.tolerances.boxes`) until enclosure and a value that is reached agree; where more
+parts act together than vertices can be looked at, bounded (`synth.tolerances.affine`).  Factors
 that share no part are enclosed apart and multiplied.
 """
 
@@ -12,17 +13,22 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import reduce
+from math import prod
 
 import numpy as np
 
 from synth.analysis.loop import Loop
 from synth.analysis.ring import ONE, Poly, multiply
-from synth.tolerances.boxes import maximise
-from synth.tolerances.factored import ComplexArray, without_common
+from synth.tolerances.affine import Monomials, affine_bound
+from synth.tolerances.boxes import Maxima, maximise
+from synth.tolerances.factored import without_common
 from synth.tolerances.spread import Array, BoolArray, Ranges
 
 #: Most parts of one group of factors; vertices number two to this power.
 MOST_PARTS = 14
+#: Most parts of a group that is bounded to second order, and most monomials.
+MOST_BOUNDED, MOST_TERMS = 40, 20_000
+_SWEEPS = 2
 #: Vertices looked at for one group and one side.
 BUDGET = 300_000
 
@@ -58,7 +64,10 @@ class WorstCase:
 def worst_case(
     loop: Loop, ranges: Ranges, frequencies: Array, budget: int = BUDGET
 ) -> WorstCase | None:
-    """Return the worst case at each frequency, or None when a group has over `MOST_PARTS` parts.
+    """Return the worst case at each frequency, or None when a group is too large for any bound.
+
+    Groups of up to `MOST_PARTS` parts are enclosed until bound and value agree; of larger ones
+    there is a bound of second order (`synth.tolerances.affine`), exact where a corner reaches it.
 
     Parameters
     ----------
@@ -72,7 +81,7 @@ def worst_case(
     """
     top, bottom = without_common(loop.transfer() or (), loop.denominators)
     groups = _groups(top, bottom)
-    if any(_union(n + d).bit_count() > MOST_PARTS for n, d in groups):
+    if any(_union(n + d).bit_count() > MOST_BOUNDED for n, d in groups):
         return None
     low, high = _admittance_box(loop, ranges)
     shape = len(frequencies)
@@ -82,10 +91,13 @@ def worst_case(
     for n, d in groups:
         mask = _union(n + d)
         parts = [k for k in range(len(low)) if mask >> k & 1]
-        a, log_a = _tensor(loop, reduce(multiply, n, ONE), parts, frequencies)
-        b, log_b = _tensor(loop, reduce(multiply, d, ONE), parts, frequencies)
-        most = maximise(a, b, low[parts], high[parts], budget)
-        least = maximise(b, a, low[parts], high[parts], budget)
+        if len(parts) > MOST_PARTS and _many(n, d):
+            return None
+        enclose = _enclosed if len(parts) <= MOST_PARTS else _bounded
+        above, log_a = _monomials(loop, reduce(multiply, n, ONE), parts, frequencies)
+        below, log_b = _monomials(loop, reduce(multiply, d, ONE), parts, frequencies)
+        most = enclose(above, below, low[parts], high[parts], budget)
+        least = enclose(below, above, low[parts], high[parts], budget)
         with np.errstate(divide="ignore"):
             total_high += np.log(most.bound) + log_a - log_b
             total_low -= np.log(least.bound) + log_b - log_a
@@ -95,6 +107,40 @@ def worst_case(
     return WorstCase(
         frequencies, decibels * total_low, decibels * total_high, low_exact, high_exact
     )
+
+
+def _many(top: Sequence[Poly], bottom: Sequence[Poly]) -> bool:
+    """Whether multiplied out these are too many monomials."""
+    return any(prod(len(p) for p in polys) > MOST_TERMS for polys in (top, bottom))
+
+
+def _enclosed(a: Monomials, b: Monomials, low: Array, high: Array, budget: int) -> Maxima:
+    places = [m.members.astype(np.int64) @ (1 << np.arange(len(low))) for m in (a, b)]
+    tensors = []
+    for m, place in zip((a, b), places, strict=True):
+        found = np.zeros((m.sizes.shape[1], 1 << len(low)), dtype=complex)
+        found[:, place] = m.sizes.T
+        tensors.append(found)
+    return maximise(tensors[0], tensors[1], low, high, budget)
+
+
+def _bounded(a: Monomials, b: Monomials, low: Array, high: Array, budget: int) -> Maxima:
+    """Return a bound, and what the better end of every part by itself reaches."""
+    bound = affine_bound(a, b, low, high)
+    ratio = np.ones((len(low), a.sizes.shape[1]))
+    for _ in range(_SWEEPS):
+        for k in range(len(low)):
+            sizes = []
+            for end in (low[k], high[k]):
+                ratio[k] = end
+                sizes.append(_size(a, ratio) / np.maximum(_size(b, ratio), 1e-300))
+            ratio[k] = np.where(sizes[0] > sizes[1], low[k], high[k])
+    reached = _size(a, ratio) / np.maximum(_size(b, ratio), 1e-300)
+    return Maxima(np.maximum(bound, reached), reached)
+
+
+def _size(m: Monomials, ratio: Array) -> Array:
+    return np.asarray(np.abs((m.sizes * np.exp(m.members @ np.log(ratio))).sum(axis=0)))
 
 
 def _groups(top: Sequence[Poly], bottom: Sequence[Poly]) -> list[tuple[list[Poly], list[Poly]]]:
@@ -125,21 +171,17 @@ def _admittance_box(loop: Loop, ranges: Ranges) -> tuple[Array, Array]:
     return np.where(up, low, 1 / high), np.where(up, high, 1 / low)
 
 
-def _tensor(
+def _monomials(
     loop: Loop, poly: Poly, parts: Sequence[int], frequencies: Array
-) -> tuple[ComplexArray, Array]:
-    """Coefficients of the monomials at each frequency over a scale, and the scale's logarithm."""
+) -> tuple[Monomials, Array]:
+    """Return the monomials at each frequency over a scale, and the scale's logarithm."""
     branches = loop.network.branches
     logs = [math.log(b.value or 1.0) * (1 if b.power > 0 else -1) for b in branches]
     w = np.log(2 * np.pi * frequencies)
-    places, sizes, factors = [], [], []
-    for mask, c in poly.items():
-        power = sum(branches[k].power for k in parts if mask >> k & 1)
-        places.append(sum(1 << i for i, k in enumerate(parts) if mask >> k & 1))
-        sizes.append(sum(logs[k] for k in parts if mask >> k & 1) + power * w)
-        factors.append(float(c) * 1j**power)
-    table = np.array(sizes)
+    members = np.array([[float(mask >> k & 1) for k in parts] for mask in poly])
+    powers = members @ np.array([branches[k].power for k in parts], dtype=float)
+    nominal = members @ np.array([logs[k] for k in parts])
+    table = nominal[:, None] + powers[:, None] * w
     scale = table.max(axis=0)
-    found = np.zeros((len(frequencies), 1 << len(parts)), dtype=complex)
-    found[:, places] = (np.array(factors)[:, None] * np.exp(table - scale)).T
-    return found, scale
+    factors = np.array([float(c) for c in poly.values()]) * 1j**powers
+    return Monomials(factors[:, None] * np.exp(table - scale), members), scale

@@ -25,7 +25,7 @@ from synth.analysis.numbers import admittances
 from synth.analysis.ring import Poly
 from synth.errors import NetworkError
 from synth.tolerances.draws import BLOCK
-from synth.tolerances.roots import has_growing_root
+from synth.tolerances.roots import has_growing_root, roots_of
 from synth.tolerances.spread import Array, BoolArray
 
 #: Numbers in a tile of responses.
@@ -135,6 +135,32 @@ class Factored:
                 return _tiled(x, [level[None, :], *tops], gain, [], count)
             bottoms[0] = bottoms[0] / level
             return _tiled(x, tops, np.ones_like(x), _powers(x, bottoms, 1 / gain), count)
+
+    def squares_at(self, prepared: Array, frequencies: Array) -> Array:
+        """Return |H|**2 at frequencies of each circuit's own, (frequencies, circuits) as given.
+
+        Parameters
+        ----------
+        prepared : array (rows, circuits)
+        frequencies : array (frequencies, circuits)
+            In hertz, positive.
+        """
+        x = (2 * np.pi * frequencies / self.w_ref) ** 2
+        found = math.exp(2 * self.log_gain) * x**self.shift
+        top, bottom, _ = self._rows(prepared)
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            for c in top:
+                found = found * _horner(_squared(c), x)
+            for c in bottom:
+                found = found / _horner(_squared(c), x)
+        return np.asarray(found)
+
+    def mode_frequencies(self, prepared: Array) -> Array:
+        """Return the sizes of the natural modes that H shows, in hertz, (modes, circuits)."""
+        _, bottom, _ = self._rows(prepared)
+        sizes = [np.abs(roots_of(c)).T for c in bottom if len(c) > 2]
+        found = np.vstack(sizes) if sizes else np.zeros((0, prepared.shape[1]))
+        return np.asarray(found * self.w_ref / (2 * np.pi))
 
     def response(self, prepared: Array, frequencies: Array) -> ComplexArray:
         """Return H itself, (frequencies, circuits); parameters as for `squares`."""
@@ -272,6 +298,14 @@ def _squared(c: Array) -> Array:
         for j in range(i, len(c), 2):
             sign = -1 if (j - i) % 4 else 1
             found[(i + j) // 2] += (sign if i == j else 2 * sign) * c[i] * c[j]
+    return found
+
+
+def _horner(c: Array, x: Array) -> Array:
+    """Value of a polynomial in each circuit's own x."""
+    found = np.broadcast_to(c[-1], x.shape)
+    for row in c[-2::-1]:
+        found = found * x + row
     return found
 
 

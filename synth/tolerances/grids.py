@@ -107,4 +107,4 @@ def bounds_of(
         wanted = model.squares(model.prepare(np.ones((1, len(model.names)))), grid)[:, 0]
     else:
         wanted = np.abs(reference(2j * np.pi * grid)) ** 2
-    return bounds(limit, grid, wanted)
+    return bounds(limit, grid, wanted, reference)

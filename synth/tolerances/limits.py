@@ -15,7 +15,7 @@ optional.  The text is read word by word and nothing in it is evaluated.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,6 +23,7 @@ import numpy as np
 
 from synth.errors import NumberError
 from synth.tolerances.spread import Array
+from synth.transfer.transfer import Transfer
 from synth.units import format_si, parse_si
 
 OPERATIONS = (">=", "<=", "within")
@@ -90,11 +91,36 @@ class Bounds:
         In hertz.
     least, most : array
         Bounds of |H|**2 there; 0 and infinity where there is none.
+    limit : Limit
+    reference : Transfer or None
+        What ``"within"`` is about; None for the nominal response.
     """
 
     frequencies: Array
     least: Array
     most: Array
+    limit: Limit
+    reference: Transfer | None = None
+
+    def at(self, nominal: Callable[[Array], Array], frequencies: Array) -> tuple[Array, Array]:
+        """Return least and most at any frequencies of the band.
+
+        Parameters
+        ----------
+        nominal : callable
+            The nominal |H|**2 at frequencies in hertz.
+        frequencies : array
+            In hertz, of any shape.
+        """
+        shape = frequencies.shape
+        if self.limit.operation != "within":
+            wanted = np.ones(1)
+        elif self.reference is None:
+            wanted = nominal(frequencies)
+        else:
+            wanted = np.abs(self.reference(2j * np.pi * frequencies)) ** 2
+        found = bounds(self.limit, frequencies.ravel(), np.broadcast_to(wanted, shape).ravel())
+        return found.least.reshape(shape), found.most.reshape(shape)
 
 
 def limit_frequencies(limit: Limit, special: Sequence[float] = ()) -> Array:
@@ -112,7 +138,9 @@ def limit_frequencies(limit: Limit, special: Sequence[float] = ()) -> Array:
     return np.unique(np.concatenate([grid, inside]))
 
 
-def bounds(limit: Limit, frequencies: Array, reference: Array) -> Bounds:
+def bounds(
+    limit: Limit, frequencies: Array, reference: Array, target: Transfer | None = None
+) -> Bounds:
     """Return the bounds of |H|**2 that a limit sets.
 
     Parameters
@@ -122,6 +150,8 @@ def bounds(limit: Limit, frequencies: Array, reference: Array) -> Bounds:
         In hertz, within its band.
     reference : array
         |H|**2 of the reference response there; used by ``"within"`` only.
+    target : Transfer, optional
+        That response, where it is not the nominal one.
     """
     level = 10 ** (limit.level_db / 10)
     least, most = np.zeros(len(frequencies)), np.full(len(frequencies), np.inf)
@@ -131,7 +161,7 @@ def bounds(limit: Limit, frequencies: Array, reference: Array) -> Bounds:
         most[:] = level
     else:
         least, most = reference / level, reference * level
-    return Bounds(frequencies, least, most)
+    return Bounds(frequencies, least, most, limit, target)
 
 
 def limit_from_text(text: str) -> Limit:

@@ -31,8 +31,6 @@ CHUNK = 16 * BLOCK
 #: Responses in a slice: 16 MB.
 _SLICE = 2_000_000
 
-#: Called with (steps done, steps in all).
-Progress = Callable[[int, int], None]
 _Task = TypeVar("_Task")
 _Result = TypeVar("_Result")
 

@@ -22,6 +22,14 @@ from synth.tolerances.factored import ComplexArray
 from synth.tolerances.spread import Array, BoolArray
 
 _MOST_NUMBERS = 1 << 20  # in the matrices of one call of the solver
+#: Where the pencil is inverted, in units of the typical rate: no circuit's own number.
+_SHIFT = 0.7390851332151607
+#: An eigenvalue of the inverse below this share of the largest is a mode at infinity.
+_INFINITE = 1e-11
+#: A mode counts as in the right half-plane when its real part is above this share of its size.
+ON_AXIS = 1e-7
+#: A mode nearer to the origin than this share of the typical rate is at it.
+_ORIGIN = 1e-9
 
 
 @dataclass(frozen=True)
@@ -77,9 +85,52 @@ class Nodal:
         h = self.response(prepared, frequencies)
         return np.asarray(h.real**2 + h.imag**2)
 
+    def modes(self, prepared: Array) -> ComplexArray:
+        """Return the natural modes with ideal op amps in rad/s, (circuits, modes); nan beyond.
+
+        They are the generalised eigenvalues of the equations, a polynomial in s; of a degree
+        above one by its block companion.
+        """
+        low, high = int(self.powers.min()), int(self.powers.max())
+        degree, n, count = high - low, len(self.right[0]), prepared.shape[1]
+        if not degree:
+            return np.full((count, 0), np.nan, dtype=complex)
+        scale = self._rate()
+        x, y = (np.zeros((count, n * degree, n * degree)) for _ in range(2))
+        for k in range(degree):
+            x[:, :n, k * n : (k + 1) * n] = self._coefficient(prepared, high - 1 - k, scale)
+        x[:, range(n, n * degree), range(n * (degree - 1))] = -1
+        y[:, range(n, n * degree), range(n, n * degree)] = 1
+        y[:, :n, :n] = self._coefficient(prepared, high, scale)
+        turned = np.linalg.eigvals(np.linalg.solve(x + _SHIFT * y, y))
+        size = np.abs(turned)
+        real = size > _INFINITE * np.maximum(1.0, size.max(axis=1, keepdims=True))
+        found = _SHIFT - 1 / np.where(real, turned, 1.0)
+        return np.asarray(np.where(real, scale * found, np.nan))
+
+    def _coefficient(self, prepared: Array, power: int, scale: float) -> Array:
+        """Matrix that stands at one power of s, over the scale, (circuits, n, n)."""
+        own = self.powers == power
+        size = prepared[own] if power > 0 else 1 / prepared[own]
+        return np.tensordot(size.T * scale**power, self.matrix[own], 1)
+
+    def _rate(self) -> float:
+        """Return a typical 1/RC of the circuit, rad/s."""
+        r, c = self.values[self.powers == 0], self.values[self.powers == 1]
+        if not len(r) or not len(c):
+            return 1.0
+        return float(1 / np.exp(np.log(r).mean() + np.log(c).mean()))
+
     def grows(self, prepared: Array) -> BoolArray:
-        """Return False for each circuit: equations at single frequencies do not show its modes."""
-        return np.zeros(prepared.shape[1], dtype=bool)
+        """Say which circuits have a natural mode in the right half-plane, (circuits,)."""
+        found = np.zeros(prepared.shape[1], dtype=bool)
+        step = max(1, _MOST_NUMBERS // len(self.right[0]) ** 2)
+        for start in range(0, len(found), step):
+            modes = np.nan_to_num(self.modes(prepared[:, start : start + step]))
+            found[start : start + step] = (
+                modes.real > ON_AXIS * np.abs(modes) + _ORIGIN * self._rate()
+            ).any(axis=1)
+        return found
 
     def sensitivities(self, frequencies: Array) -> ComplexArray:
         """Return d ln H/d ln(value) at the nominal values, (frequencies, parts)."""

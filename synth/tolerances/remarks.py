@@ -5,39 +5,42 @@ from __future__ import annotations
 import numpy as np
 
 from synth.analysis.feedback import Feedback
-from synth.tolerances.corners import MOST_PARTS, WorstCase
+from synth.tolerances.corners import MOST_BOUNDED, WorstCase
 from synth.tolerances.montecarlo import Drawn
 
 
-def positive_feedback(said: Feedback | None) -> bool:
+def positive_feedback(said: Feedback) -> bool:
     """Say whether the nominal circuit fails by the feedback of an op amp, its ideal modes apart.
 
-    Those are looked at circuit by circuit.
+    Those are looked at circuit by circuit; the feedback of the op amps is judged at the nominal
+    values only, since tolerances of some per cent do not exchange the inputs of an op amp.
     """
-    return said is not None and not said.negative and not _growing(said)
+    return not said.negative and not _growing(said)
 
 
 def study_notes(
-    said: Feedback | None, drawn: Drawn, corner: WorstCase | None, too_large: bool
+    said: Feedback, drawn: Drawn, corner: WorstCase | None, formula: bool, too_large: bool
 ) -> tuple[str, ...]:
     """Return the notes of a tolerance analysis.
 
     Parameters
     ----------
-    said : Feedback or None
-        Of the nominal circuit; None without a formula.
+    said : Feedback
+        Of the nominal circuit.
     drawn : Drawn
     corner : WorstCase or None
+    formula : bool
+        Whether the circuit has one of bounded size.
     too_large : bool
         Whether the worst case was wanted and could not be had.
     """
-    if said is None:
-        return (
-            "the formula of this circuit has too many terms, so the response is computed from its "
-            "equations, without f0, Q and the worst case; whether natural modes stay in the left "
-            "half-plane is not looked at",
-        )
     notes = []
+    if not formula:
+        notes.append(
+            "the formula of this circuit has too many terms, so the response and its natural modes "
+            "are computed from the equations, without f0, Q and the worst case; limits are looked "
+            "at on a grid only"
+        )
     if not said.negative:
         notes.append(
             f"at the nominal values the circuit does not work: {said.reason}"
@@ -54,10 +57,10 @@ def study_notes(
             "the worst case is infinite where a circuit within the tolerances has a natural mode "
             "on the imaginary axis: there it is at the edge of oscillation"
         )
-    if too_large:
+    if too_large and formula:
         notes.append(
-            f"more than {MOST_PARTS} parts act together in this circuit, so the worst case is not "
-            "given; the percentiles stand"
+            f"more than {MOST_BOUNDED} parts act together in this circuit, or in too many terms, "
+            "so the worst case is not given; the percentiles stand"
         )
     return tuple(notes)
 

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from synth.analysis.feedback import Feedback, feedback
+from synth.analysis.feedback import Feedback, feedback, judged
 from synth.analysis.loop import Loop
 from synth.errors import NumberError
 from synth.network.model import Network
+from synth.progress import Progress, counter
 from synth.tolerances.corners import WorstCase, worst_case
 from synth.tolerances.factored import Factored
 from synth.tolerances.grids import bounds_of, default_frequencies
@@ -22,12 +23,12 @@ from synth.tolerances.model import Model, model_of
 from synth.tolerances.montecarlo import (
     Drawn,
     Percentiles,
-    Progress,
     check,
     percentiles,
     sample,
     steps,
 )
+from synth.tolerances.nodal import Nodal
 from synth.tolerances.remarks import positive_feedback, study_notes
 from synth.tolerances.result import LimitYield, PartSensitivity, ToleranceResult
 from synth.tolerances.sections import SectionStatistics, sections, statistics
@@ -43,6 +44,19 @@ _NOTHING = 1e-40
 
 
 @dataclass(frozen=True)
+class _Orders:
+    """What is to be done, and by whom; fields as the parameters of `tolerance`."""
+
+    percents: tuple[float, ...]
+    phase: bool
+    corners: bool
+    samples: int
+    seed: int
+    executor: Executor | None
+    progress: Progress | None
+
+
+@dataclass(frozen=True)
 class _Case:
     """A circuit made ready: what every step of the analysis works on."""
 
@@ -50,7 +64,7 @@ class _Case:
     model: Model
     loop: Loop | None
     ranges: Ranges
-    feedback: Feedback | None
+    feedback: Feedback
 
 
 def tolerance(
@@ -89,10 +103,8 @@ def tolerance(
         its largest.
     percents : sequence of float
         Which percentiles.
-    phase : bool
-        Whether to take percentiles of the phase too.
-    corners : bool
-        Whether to find the worst case.
+    phase, corners : bool
+        Whether to take percentiles of the phase too, and to find the worst case.
     samples, seed : int
         Circuits drawn, and the seed of the draws; the result depends on nothing else.
     executor : Executor, optional
@@ -124,25 +136,15 @@ def tolerance(
     """
     given = Spread() if spread is None else spread
     model, loop = model_of(network)
-    said = None if loop is None else feedback(loop)
+    said = feedback(loop) if loop is not None else judged(network, _modes(model))
     case = _Case(network, model, loop, ranges(network, given), said)
     grid = _grid(network, model, loop, frequencies, band)
-    wanted = _percents(percents)
     check(samples, seed)
-    done = _carry_out(
-        case,
-        grid,
-        wanted,
-        [bounds_of(model, loop, limit, reference) for limit in limits],
-        phase=phase,
-        corners=corners,
-        samples=samples,
-        seed=seed,
-        executor=executor,
-        progress=progress,
-    )
+    orders = _Orders(_percents(percents), phase, corners, samples, seed, executor, progress)
+    tests = [bounds_of(model, loop, limit, reference) for limit in limits]
+    done = _carry_out(case, grid, tests, orders)
     grid = grid[: done.found.squares.shape[1]]
-    return _record(case, given, grid, band, wanted, limits, done, (samples, seed))
+    return _record(case, given, grid, band, limits, done, orders)
 
 
 @dataclass(frozen=True)
@@ -157,23 +159,11 @@ class _Outcome:
     notes: tuple[str, ...]
 
 
-def _carry_out(
-    case: _Case,
-    grid: Array,
-    percents: tuple[float, ...],
-    tests: Sequence[Bounds],
-    *,
-    phase: bool,
-    corners: bool,
-    samples: int,
-    seed: int,
-    executor: Executor | None,
-    progress: Progress | None,
-) -> _Outcome:
+def _carry_out(case: _Case, grid: Array, tests: Sequence[Bounds], orders: _Orders) -> _Outcome:
     """Draw, take percentiles, halve tolerances, find the worst case; stop at an interruption."""
-    chunks, slices = steps(samples, len(grid))
+    chunks, slices = steps(orders.samples, len(grid))
     halves = len(case.ranges.names) if tests else 0
-    tick = _counter(progress, chunks * (1 + halves) + slices)
+    tick = counter(orders.progress, chunks * (1 + halves) + slices)
 
     usable = not positive_feedback(case.feedback)
 
@@ -182,18 +172,24 @@ def _carry_out(
             case.model,
             parts,
             tests,
-            samples=samples,
-            seed=seed,
-            executor=executor,
+            samples=orders.samples,
+            seed=orders.seed,
+            executor=orders.executor,
             progress=tick,
         )
         return replace(found, passed=found.passed & usable)
 
     drawn = draw(case.ranges)
     # an interruption may have broken the pool, so what is left is done here
-    rest = executor if drawn.complete else None
+    rest = orders.executor if drawn.complete else None
     found = percentiles(
-        case.model, drawn, grid, percents, phase=phase, executor=rest, progress=tick
+        case.model,
+        drawn,
+        grid,
+        orders.percents,
+        phase=orders.phase,
+        executor=rest,
+        progress=tick,
     )
     finished = drawn.complete and found.complete
     halved: list[Yield] = []
@@ -205,11 +201,12 @@ def _carry_out(
             if not finished:
                 break
             halved.append(_yield(again))
-        if corners and finished and case.loop is not None:
+        if orders.corners and finished and case.loop is not None:
             corner = worst_case(case.loop, case.ranges, grid)
     except KeyboardInterrupt:
         finished = False
-    notes = study_notes(case.feedback, drawn, corner, corners and finished and corner is None)
+    too_large = orders.corners and finished and corner is None
+    notes = study_notes(case.feedback, drawn, corner, case.loop is not None, too_large)
     return _Outcome(drawn, found, halved, corner, finished, notes)
 
 
@@ -218,12 +215,11 @@ def _record(
     spread: Spread,
     grid: Array,
     band: tuple[float, float] | None,
-    percents: tuple[float, ...],
     limits: Sequence[Limit],
     done: _Outcome,
-    asked: tuple[int, int],
+    orders: _Orders,
 ) -> ToleranceResult:
-    """Put the record together; `asked` is the number of circuits and the seed."""
+    """Put the record together."""
     nominal = case.model.prepare(np.ones((1, len(case.ranges.names))))
     nominal_db = decibels(case.model.squares(nominal, grid)[:, 0])
     per_cent = decibels_per_cent(case.model, grid)
@@ -239,7 +235,7 @@ def _record(
     return ToleranceResult(
         frequencies=grid,
         nominal_db=nominal_db,
-        percents=percents,
+        percents=orders.percents,
         percentiles=decibels(done.found.squares),
         phases=done.found.phases,
         deviation_db=predicted.deviation_db,
@@ -250,13 +246,13 @@ def _record(
             for limit, ok in zip(limits, done.drawn.passed, strict=True)
         ),
         sensitivities=_parts(case, per_cent, int(np.argmax(nominal_db)), shares, done.halved),
-        sections=_sections(case.model, done.drawn, percents),
+        sections=_sections(case.model, done.drawn, orders.percents),
         band=(float(grid[inside][0]), float(grid[inside][-1])) if inside.any() else ends,
         shared=shared,
         spread=spread,
-        seed=asked[1],
+        seed=orders.seed,
         samples=done.drawn.count,
-        requested=asked[0],
+        requested=orders.samples,
         complete=done.finished,
         growing=int(done.drawn.grows.sum()),
         notes=done.notes,
@@ -310,6 +306,14 @@ def _grid(
     return np.unique(np.concatenate([grid, np.asarray(band, dtype=float)]))
 
 
+def _modes(model: Model) -> tuple[complex, ...]:
+    """Natural modes of the nominal circuit from its equations, rad/s."""
+    if not isinstance(model, Nodal):
+        return ()
+    found = model.modes(model.prepare(np.ones((1, len(model.names)))))[0]
+    return tuple(complex(p) for p in found if not np.isnan(p))
+
+
 def _percents(percents: Sequence[float]) -> tuple[float, ...]:
     found = tuple(float(p) for p in percents)
     if not found or not all(0 <= p <= 100 for p in found):
@@ -318,19 +322,6 @@ def _percents(percents: Sequence[float]) -> tuple[float, ...]:
             " will not do"
         )
     return tuple(sorted(set(found)))
-
-
-def _counter(progress: Progress | None, total: int) -> Callable[[], None] | None:
-    if progress is None:
-        return None
-    done = 0
-
-    def tick() -> None:
-        nonlocal done
-        done += 1
-        progress(min(done, total), total)
-
-    return tick
 
 
 def _yield(drawn: Drawn) -> Yield:

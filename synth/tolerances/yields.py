@@ -10,8 +10,10 @@ from statistics import NormalDist
 import numpy as np
 
 from synth.tolerances.draws import BLOCK
+from synth.tolerances.factored import Factored
 from synth.tolerances.limits import Bounds
 from synth.tolerances.model import Model
+from synth.tolerances.peaks import keeps_between
 from synth.tolerances.spread import Array, BoolArray
 
 #: Confidence of the interval.
@@ -64,7 +66,9 @@ def wilson(passed: int, drawn: int, confidence: float = CONFIDENCE) -> Yield:
 
 
 def passes(model: Model, prepared: Array, limits: Sequence[Bounds]) -> BoolArray:
-    """Say which circuits keep which limit, (limits, circuits).
+    """Say which circuits keep which limit, (limits, circuits), also between its frequencies.
+
+    With a formula, each circuit's own modes and extremes are looked at besides the grid.
 
     Parameters
     ----------
@@ -80,4 +84,7 @@ def passes(model: Model, prepared: Array, limits: Sequence[Bounds]) -> BoolArray
             squares = model.squares(prepared[:, columns], b.frequencies)
             inside = (squares >= b.least[:, None]) & (squares <= b.most[:, None])
             found[k, columns] = inside.all(axis=0)
+            if isinstance(model, Factored):
+                kept = start + np.flatnonzero(found[k, columns])
+                found[k, kept] = keeps_between(model, prepared[:, kept], b)
     return found

@@ -81,6 +81,7 @@ def reach(problem: Problem, metric: LogMetric, start: Array | None = None) -> Re
     parts = residual(best[1])
     at = int(np.argmax(np.abs(parts))) if len(parts) else 0
     names = [*metric.names, *("a coefficient of N that should vanish" for _ in metric.vanishing)]
+    names += ["a coefficient of N at a notch" for _ in metric.notches]
     worst = names[at] if len(parts) and best[0] >= REACHED else ""
     return Reach(best[0], np.exp(best[1]), worst, float(parts[at]) if len(parts) else 0.0)
 

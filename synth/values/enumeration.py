@@ -9,58 +9,27 @@ bounded.  Nothing within the bounds is lost: what is dropped violates one of the
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from synth.values.form import Form
-from synth.values.metrics import Ratio
+from synth.values.closing import Band, crossings
+from synth.values.layout import DONE, Bounds, Budget, Layout
 
 Array = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 #: Rows worked on at once: arrays that fit the cache.
 CHUNK = 8192
+#: Ranges of the last but one variable longer than this are shortened together with the last.
+_LONG = 3
+#: Work of that, in rows.
+_CLOSING = 2
 #: Widening of a variable's range against rounding.
 _EDGE = 1e-9
-
-
-@dataclass(frozen=True)
-class Bounds:
-    """What an assignment must meet.
-
-    Parameters
-    ----------
-    ratios : tuple of Ratio
-        Of signed coefficients.
-    spread : float
-        Largest over smallest value among parts of one kind, at most; inf for no limit.
-    impossible: bool
-        Whether it is known beforehand that no assignment meets them.
-    """
-
-    ratios: tuple[Ratio, ...]
-    spread: float = float("inf")
-    impossible: bool = False
-
-
-#: What a visitor returns when it has seen enough: the enumeration ends.
-DONE = Bounds((), 0.0)
-
-
-@dataclass
-class Budget:
-    """Work left, in rows; counted and not timed, so that results can be repeated."""
-
-    rows: float
-    stopped: Callable[[], bool] = lambda: False
-
-    def spend(self, rows: int) -> bool:
-        """Take rows off; False when there is nothing left."""
-        self.rows -= rows
-        return self.rows > 0 and not self.stopped()
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,40 +57,24 @@ class _Front:
         )
 
 
-@dataclass(frozen=True, eq=False)
-class Layout:
-    """A form with its order of variables, ready for any bounds.
+class _Plan(NamedTuple):
+    """Values of the next variable to take: `many` grid indices from `first` on, with a row."""
 
-    Parameters
-    ----------
-    form : Form
-    rows : array (polynomials, terms)
-        Signed.
-    order : tuple of int
-    given : mapping
-        Letter -> admittances of the parts that are given, for the spread.
-    """
+    parent: IntArray
+    first: IntArray
+    many: IntArray
 
-    form: Form
-    rows: Array
-    order: tuple[int, ...]
-    given: Mapping[str, Array]
+    def where(self, rows: slice | npt.NDArray[np.bool_]) -> _Plan:
+        return _Plan(self.parent[rows], self.first[rows], self.many[rows])
 
-    @property
-    def letters(self) -> tuple[str, ...]:
-        """Kinds of parts that have a spread."""
-        found = {v.letter for v in self.form.variables if v.letter} | set(self.given)
-        return tuple(sorted(found))
-
-    def variables_of(self, p: int) -> tuple[int, ...]:
-        """Variables of polynomial p that are fixed one at a time, in order."""
-        used = self.form.exponents[self.rows[p] != 0].any(axis=0)
-        return tuple(k for k in self.order if used[k] and k not in self.form.outer)
-
-    def factors_of(self, p: int) -> frozenset[int]:
-        """Variables in every monomial of polynomial p."""
-        used = self.form.exponents[self.rows[p] != 0]
-        return frozenset(k for k in self.order if len(used) and used[:, k].all())
+    def apart(self) -> _Plan:
+        """Return the same where ranges of one row, ascending, may share an end, taken once."""
+        last = self.first + self.many
+        same = np.concatenate([[False], self.parent[1:] == self.parent[:-1]])
+        before = np.concatenate([[0], last[:-1]])
+        first = np.where(same, np.maximum(self.first, before), self.first)
+        some = last > first
+        return _Plan(self.parent[some], first[some], (last - first)[some])
 
 
 class _Search:
@@ -203,7 +156,12 @@ class _Search:
     def _box(self, front: _Front, k: int) -> Array:
         """Smallest and largest value of a variable, (2, 1) or (2, rows)."""
         at, box = self.kind[k], self.boxes[k]
-        if at < 0 or not np.isfinite(self.bounds.spread):
+        if not np.isfinite(self.bounds.spread):
+            return box
+        if self.form.variables[k].divider:
+            reach = self.bounds.spread * (1 + _EDGE)
+            return np.array([np.maximum(box[0], 1 / reach), np.minimum(box[1], reach)])
+        if at < 0:
             return box
         power = self.form.variables[k].power
         limit = self.bounds.spread * (1 + _EDGE)
@@ -277,23 +235,63 @@ class _Search:
 
     # -- expanding -------------------------------------------------------------------------
 
-    def step(self, front: _Front, depth: int) -> tuple[IntArray, IntArray]:
-        """First grid index and number of values of the next variable, for every row."""
+    def step(self, front: _Front, depth: int) -> _Plan:
+        """Which values of the next variable to take with which row."""
         k = self.layout.order[depth]
+        low, high = (np.broadcast_to(x, front.rows) for x in self._range(front, k, depth))
+        plan = self._plan(np.arange(front.rows), low, high, k)
+        if depth != len(self.layout.order) - 2 or not len(plan.parent):
+            return plan
+        long = plan.many > _LONG
+        if not long.any():
+            return plan
+        whole, short = plan.where(long), plan.where(~long)
+        grid = self.form.variables[k].grid
+        bands = self._bands(front.take(whole.parent), depth)
+        ends = grid[whole.first], grid[whole.first + whole.many - 1]
+        parent, low, high = crossings(bands, *ends)
+        closer = self._plan(whole.parent[parent], low, high, k).apart()
+        return _Plan(*(np.concatenate(x) for x in zip(short, closer, strict=True)))
+
+    def _plan(self, parent: IntArray, low: Array, high: Array, k: int) -> _Plan:
+        """Grid values between the ends; rows without any are left out."""
         grid = self.form.variables[k].grid
         start, stop = self.spans[k]
-        low, high = self._range(front, k, depth)
-        first = np.searchsorted(grid, low * (1 - _EDGE))
-        last = np.searchsorted(grid, high * (1 + _EDGE), side="right")
-        first, last = np.maximum(first, start), np.minimum(last, stop)
-        return first, np.maximum(last - first, 0)
+        first = np.maximum(np.searchsorted(grid, low * (1 - _EDGE)), start)
+        last = np.minimum(np.searchsorted(grid, high * (1 + _EDGE), side="right"), stop)
+        some = last > first
+        return _Plan(parent[some], first[some], (last - first)[some])
 
-    def expand(self, front: _Front, depth: int, first: IntArray, count: IntArray) -> _Front:
+    def _bands(self, front: _Front, depth: int) -> list[Band]:
+        """Return the ratios that depend on the last variable, the narrowest first."""
+        x, y = self.layout.order[depth:]
+        found = []
+        for r in sorted(self.bounds.ratios, key=lambda r: (r.high - r.low) / abs(r.high)):
+            common = self.pure[r.top] & self.pure[r.under]
+            depends = y in self.free[r.top] or y in self.free[r.under]
+            if y in common or not depends or not np.isfinite([r.low, r.high]).all():
+                continue
+            top, under = (self._plane(front, p, x, y, x in common) for p in (r.top, r.under))
+            found.append(Band(top - r.low * under, r.high * under - top))
+        return found
+
+    def _plane(self, front: _Front, p: int, x: int, y: int, divided: bool) -> Array:
+        """Coefficients of polynomial p in the last two variables, over x where it divides both."""
+        tensor = front.tensors[p]
+        found = np.zeros((2, 2, tensor.shape[-1]))
+        rows = slice(None) if x in self.free[p] else slice(0, 1)
+        columns = slice(None) if y in self.free[p] else slice(0, 1)
+        found[rows, columns] = tensor.reshape(found[rows, columns].shape)
+        if divided:
+            found[0], found[1] = found[1], 0.0
+        return found
+
+    def expand(self, front: _Front, depth: int, plan: _Plan) -> _Front:
         """Fix the next variable at each of its values."""
         k = self.layout.order[depth]
-        parent = np.repeat(np.arange(front.rows), count)
-        within = np.arange(len(parent)) - np.repeat(np.cumsum(count) - count, count)
-        chosen = first[parent] + within
+        parent = np.repeat(plan.parent, plan.many)
+        before = np.repeat(np.cumsum(plan.many) - plan.many, plan.many)
+        chosen = np.repeat(plan.first, plan.many) + np.arange(len(parent)) - before
         z = self.form.variables[k].grid[chosen]
         tensors = []
         for p, t in enumerate(front.tensors):
@@ -351,26 +349,27 @@ def enumerate_within(layout: Layout, bounds: Bounds, visit: Visitor, budget: Bud
     if search.first == len(order):
         visit(root.index[place], np.vstack(list(root.tensors)))
         return True
-    stack: list[tuple[_Front, int]] = [(root, search.first)]
+    stack: list[tuple[_Front, int, _Plan | None]] = [(root, search.first, None)]
     while stack:
-        front, depth = stack.pop()
-        if front.rows > CHUNK:
-            stack.append((front.take(slice(CHUNK, None)), depth))
-            front = front.take(slice(None, CHUNK))
-        first, count = search.step(front, depth)
-        total = np.cumsum(count)
-        if not len(total) or not total[-1]:
-            if not budget.spend(front.rows):
+        front, depth, plan = stack.pop()
+        if plan is None:
+            if front.rows > CHUNK:
+                stack.append((front.take(slice(CHUNK, None)), depth, None))
+                front = front.take(slice(None, CHUNK))
+            plan = search.step(front, depth)
+            if not budget.spend(front.rows * (_CLOSING if depth == len(order) - 2 else 1)):
                 return False
+        if not len(plan.parent):
             continue
-        most = int(np.searchsorted(total, max(4 * CHUNK, int(count.max())), side="right"))
-        if most < front.rows:
-            stack.append((front.take(slice(most, None)), depth))
-        grown = search.expand(front.take(slice(None, most)), depth, first[:most], count[:most])
-        if not budget.spend(most + grown.rows):
+        total = np.cumsum(plan.many)
+        most = int(np.searchsorted(total, max(4 * CHUNK, int(plan.many.max())), side="right"))
+        if most < len(total):
+            stack.append((front, depth, plan.where(slice(most, None))))
+        grown = search.expand(front, depth, plan.where(slice(None, most)))
+        if not budget.spend(grown.rows):
             return False
         if depth + 1 < len(order):
-            stack.append((grown, depth + 1))
+            stack.append((grown, depth + 1, None))
             continue
         tighter = visit(grown.index[place], np.vstack(list(grown.tensors)))
         if tighter is DONE:

@@ -7,6 +7,7 @@ products or ratios: the search then looks up in a sorted list what it would have
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -42,6 +43,8 @@ class Variable:
         Kind of the part when one element is behind it, else empty.
     power : int
         Grid values are admittances to this power when one element is behind it.
+    divider : str
+        Kind of the two parts whose ratio it is, else empty.
     """
 
     grid: Array
@@ -50,6 +53,7 @@ class Variable:
     starts: IntArray
     letter: str
     power: int
+    divider: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,12 +93,39 @@ class Form:
             rows[:, v.elements] = np.tile(members, (len(rows) // len(members), 1))
         return rows
 
-    def unfold(self, index: IntArray) -> tuple[IntArray, IntArray]:
-        """Return every choice behind grid points, and the grid point of each.
+    def least_spread(self, index: IntArray) -> Array:
+        """Return (points,) a spread that no choice behind a grid point is below.
 
         Parameters
         ----------
         index : array of int (variables, points)
+        """
+        found = np.ones(index.shape[1])
+        windows: dict[str, tuple[Array, Array]] = {}
+        for v, i in zip(self.variables, index, strict=True):
+            z = v.grid[i]
+            if v.divider:
+                found = np.maximum(found, np.maximum(z, 1 / z))
+            elif v.letter:
+                y = z ** (1.0 / v.power)
+                low, high = windows.get(v.letter, (y, y))
+                windows[v.letter] = (np.minimum(low, y), np.maximum(high, y))
+        for low, high in windows.values():
+            found = np.maximum(found, high / low)
+        return found
+
+    def unfold(
+        self, index: IntArray, elements: Sequence[tuple[str, Array]], spread: float
+    ) -> tuple[IntArray, IntArray]:
+        """Return the choices behind grid points whose spread is small, and the point of each.
+
+        Parameters
+        ----------
+        index : array of int (variables, points)
+        elements : sequence of (letter, values)
+            Of the elements.
+        spread : float
+            Largest over smallest value of one kind, at most.
 
         Returns
         -------
@@ -102,16 +133,31 @@ class Form:
             Indices into the elements' values.
         parent : array of int (choices,)
         """
-        count = 1 + max((max(v.elements) for v in self.variables), default=-1)
         parent = np.arange(index.shape[1])
-        rows = np.zeros((len(parent), count), dtype=np.int64)
-        for v, i in zip(self.variables, index, strict=True):
+        rows = np.zeros((len(parent), len(elements)), dtype=np.int64)
+        windows = {letter: (np.full(len(parent), np.inf), np.zeros(len(parent)))
+                   for letter, _ in elements}  # fmt: skip
+        for v, i in sorted(
+            zip(self.variables, index, strict=True), key=lambda x: len(x[0].elements)
+        ):
             first = v.starts[i[parent]]
             many = v.starts[i[parent] + 1] - first
             place = np.repeat(np.arange(len(parent)), many)
             within = np.arange(len(place)) - np.repeat(np.cumsum(many) - many, many)
+            members = v.members[first[place] + within]
+            windows = {x: (low[place], high[place]) for x, (low, high) in windows.items()}
+            for column, k in enumerate(v.elements):
+                letter, values = elements[k]
+                low, high = windows[letter]
+                value = values[members[:, column]]
+                windows[letter] = (np.minimum(low, value), np.maximum(high, value))
+            near = np.ones(len(place), dtype=bool)
+            for low, high in windows.values():
+                near &= high <= low * spread
+            place, members = place[near], members[near]
+            windows = {x: (low[near], high[near]) for x, (low, high) in windows.items()}
             rows, parent = rows[place], parent[place]
-            rows[:, v.elements] = v.members[first[place] + within]
+            rows[:, v.elements] = members
         return rows, parent
 
 
@@ -198,6 +244,7 @@ def _merged(form: Form, i: int, j: int, ratio: bool) -> Form:
         starts,
         "",
         1,
+        u.letter if ratio and u.letter == v.letter and u.power == v.power == 1 else "",
     )
     keep = [k for k in range(len(form.variables)) if k not in (i, j)]
     exponents = np.hstack([form.exponents[:, keep], form.exponents[:, [i]]])

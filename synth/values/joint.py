@@ -7,7 +7,7 @@ errors of its sections at every frequency, so what is sought is the smallest max
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -67,6 +67,7 @@ def choose_joint(
     *,
     limits: tuple[Array, Array] | None = None,
     work: float = WORK,
+    allowed: Callable[[tuple[int, ...]], bool] | None = None,
 ) -> JointChoice:
     """Choose one of each section's list so that the whole deviates least.
 
@@ -75,13 +76,18 @@ def choose_joint(
     deviations : sequence of arrays (choices, frequencies)
         For each section the deviation in dB of every choice from the section's target, best
         choice first, all on the same frequencies.
+    limits : tuple of two arrays, optional
+        Lower and upper limit of the sum of the deviations; by default zero.
+    allowed : callable, optional
+        Says of the places in the lists whether they may be taken together.
     work : float
         Partial combinations looked at, at most: reproducible.
 
     Raises
     ------
     NumberError
-        If there is no section, a list is empty, or the frequencies differ.
+        If there is no section, a list is empty, the frequencies differ, or no combination is
+        allowed.
 
     Examples
     --------
@@ -97,17 +103,31 @@ def choose_joint(
     # the sections that can move the sum most come last, where pruning is exact
     order = sorted(range(len(tables)), key=lambda k: (len(tables[k]), k))
     count = tables[0].shape[1]
-    allowed = limits or (np.zeros(count), np.zeros(count))
-    if any(len(x) != count for x in allowed) or (allowed[0] > allowed[1]).any():
+    ends = limits or (np.zeros(count), np.zeros(count))
+    if any(len(x) != count for x in ends) or (ends[0] > ends[1]).any():
         raise NumberError("the limits of a joint choice must be ordered, one pair a frequency")
-    run = _Run([tables[k] for k in order], allowed, work)
+
+    def in_place(row: IntArray) -> tuple[int, ...]:
+        picks = [0] * len(tables)
+        for place, k in enumerate(order):
+            picks[k] = int(row[place])
+        return tuple(picks)
+
+    run = _Run(
+        [tables[k] for k in order],
+        ends,
+        work,
+        None if allowed is None else lambda row: allowed(in_place(row)),
+    )
     ended = run.search()
-    picks = [0] * len(tables)
-    for place, k in enumerate(order):
-        picks[k] = int(run.picks[place])
+    if not np.isfinite(run.best):
+        raise NumberError(
+            "no combination of the best choices of the stages is allowed by the stock; add to it"
+        )
+    picks = in_place(run.picks)
     alone = float(run.errors(sum(t[0] for t in tables)[None, :])[0])
     return JointChoice(
-        tuple(picks),
+        picks,
         run.best,
         run.best if ended else run.floor,
         ended,
@@ -117,8 +137,14 @@ def choose_joint(
 
 
 class _Run:
-    def __init__(self, tables: list[Array], limits: tuple[Array, Array], work: float) -> None:
-        self.tables, self.work = tables, work
+    def __init__(
+        self,
+        tables: list[Array],
+        limits: tuple[Array, Array],
+        work: float,
+        allowed: Callable[[IntArray], bool] | None,
+    ) -> None:
+        self.tables, self.work, self.allowed = tables, work, allowed
         self.lower, self.upper = limits
         count = len(tables)
         self.low = [
@@ -130,7 +156,11 @@ class _Run:
             for k in range(count + 1)
         ]
         self.picks = self._greedy()
-        self.best = float(self.errors(self._sum(self.picks)[None, :])[0])
+        self.best = np.inf
+        for picks in (self.picks, np.zeros(count, dtype=np.int64)):
+            error = float(self.errors(self._sum(picks)[None, :])[0])
+            if error < self.best and (allowed is None or allowed(picks)):
+                self.best, self.picks = error, picks
         away = np.maximum(self.low[0] - self.upper, self.lower - self.high[0])
         self.floor = float(np.maximum(away, 0.0).max())
 
@@ -177,11 +207,22 @@ class _Run:
                 nearest = np.argsort(self.errors(total), kind="stable")
                 stack.append((grown[nearest], total[nearest]))
                 continue
-            errors = self.errors(total)
-            k = int(np.argmin(errors))
-            if errors[k] < self.best:
-                self.best, self.picks = float(errors[k]), grown[k]
+            self._take(grown, self.errors(total))
+            if self.work < 0:
+                return False
         return True
+
+    def _take(self, grown: IntArray, errors: Array) -> None:
+        """Take the best of the combinations that are allowed, where it is better."""
+        for k in np.argsort(errors, kind="stable"):
+            if not errors[k] < self.best:
+                return
+            self.work -= 1
+            if self.allowed is None or self.allowed(grown[k]):
+                self.best, self.picks = float(errors[k]), grown[k]
+                return
+            if self.work < 0:
+                return
 
     def _grown(self, sums: Array, table: Array, depth: int) -> tuple[IntArray, IntArray, Array]:
         """Pairs of a row and a choice that the remaining sections may still bring below the best.

@@ -13,8 +13,9 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from synth.values.enumeration import DONE, Bounds, Budget, Layout, enumerate_within
+from synth.values.enumeration import enumerate_within
 from synth.values.form import Form, form_of, reduced
+from synth.values.layout import DONE, Bounds, Budget, Layout
 from synth.values.metrics import Ratio
 from synth.values.ordering import best_order, expected, influence
 from synth.values.problem import Problem
@@ -28,10 +29,12 @@ PROOF_SLACK = 5e-9
 #: No choice with a larger error is of use to anybody.
 LARGEST_ERROR = 5.0
 _SMALLEST = 1e-7
-_GROWTH = 3.0
-_WIDER = 8.0
-#: Part of the work left that one run may take.
-_SHARE = 0.6
+#: From one limit of the error to the next, upwards and downwards.
+_GROWTH, _LESS = 3.0, 6.0
+#: A proved and a failed limit nearer than this are not bisected: more work is allowed.
+_NEAR = 2.0
+#: Rows of the first runs, and by how much they grow.
+_TRIAL, _MORE = 3e5, 6.0
 #: Choices of equal error that are kept to be told apart by spread.
 _MOST_TIES = 4096
 _MOST_MEMBERS = 4096
@@ -139,6 +142,7 @@ def least(
     keep: int,
     budget: Budget,
     enough: float = 0.0,
+    known: Array | None = None,
 ) -> Least:
     """Return the choices of least error.
 
@@ -152,46 +156,88 @@ def least(
         Changed: the work done is taken off.
     enough : float
         Stop as soon as `keep` choices have an error at most this.
+    known : array (choices, elements), optional
+        Choices from the grids: nothing worse than the `keep` best of them is looked for.
     """
     limited = any(e.limits is not None for e in problem.elements)
     form = form_of(problem) if limited else reduced(form_of(problem))
     pool = _Pool(problem, metric, form, keep, enough)
-    error = _first_limit(problem, metric, form, keep)
-    proved = 0.0
+    if known is not None:
+        rows, errors = _listed(problem, metric, known)
+        if keep == 1 and len(errors) and errors[0] <= max(enough, PROOF_SLACK):
+            return Least(rows[:1], errors[:1], 0.0, bool(errors[0] <= PROOF_SLACK))
+        if len(errors) >= keep:
+            pool.limit = min(pool.limit, float(errors[keep - 1]) + EQUAL)
+    first = _first_limit(problem, metric, form, keep)
+    steps = _Steps(first, first)
     complete = False
     before_bounds: Bounds | None = None
-    for _ in range(40):
-        limit = pool.seek = min(error, pool.limit)
+    while budget.rows >= 1 and not budget.stopped():
+        limit = pool.seek = min(steps.error, pool.limit)
         bounds = bounds_at(problem, metric, limit)
         if bounds == before_bounds and not bounds.impossible and len(pool.errors):
             complete = True  # the bounds do not depend on the limit: all there is has been seen
             break
-        share = Budget(budget.rows * _SHARE, budget.stopped)
+        share = budget.share(steps.rows)
         before = share.rows
-        ended = enumerate_within(
-            layout_of(problem, metric, form, bounds), bounds, pool.visit, share
-        )
-        budget.rows -= before - share.rows
+        layout = layout_of(problem, metric, form, bounds)
+        ended = enumerate_within(layout, bounds, pool.visit, share)
+        budget.rows -= max(1.0, before - share.rows)
         if pool.satisfied:
             complete = enough == 0
             break
         if ended:
             before_bounds = bounds
-            proved = max(proved, min(limit, pool.best))
-            complete = pool.settled or error >= LARGEST_ERROR
+            steps.swept = max(steps.swept, limit)
+            complete = pool.settled or limit >= LARGEST_ERROR
             if complete:
                 break
-            error = min(LARGEST_ERROR, error * _GROWTH)
+        steps.move(ended, limit, pool.limit, budget.rows)
+    return pool.result(min(steps.swept, pool.best), complete)
+
+
+def _listed(problem: Problem, metric: Metric, known: Array) -> tuple[Array, Array]:
+    """Those of the choices at hand that are from the grids and in stock, by error."""
+    rows = np.unique(known, axis=0)
+    for k, e in enumerate(problem.elements):
+        rows = rows[np.abs(rows[:, k, None] - e.values).min(axis=1) <= EQUAL * rows[:, k]]
+    rows = rows[in_stock(problem, rows)]
+    errors = metric.errors(problem.coefficients(rows))
+    order = np.argsort(errors, kind="stable")
+    return rows[order], errors[order]
+
+
+@dataclass
+class _Steps:
+    """The error limits to try, and the work for each: small first, since work grows steeply.
+
+    A run that ends has swept its limit and the next is larger; one that does not is repeated with
+    a smaller limit, and with more work once swept and failed limits are near each other.
+    """
+
+    first: float
+    error: float
+    swept: float = 0.0
+    failed: float = float("inf")
+    rows: float = _TRIAL
+
+    def move(self, ended: bool, limit: float, needed: float, left: float) -> None:
+        """Set the next limit.
+
+        `needed` is the error within which all is known to be decided, `left` the work allowed.
+        """
+        if not ended:
+            self.failed = limit
+        low = max(self.swept, _SMALLEST)
+        high = min(self.failed, LARGEST_ERROR)
+        if self.failed < _NEAR * low or self.failed <= _SMALLEST:
+            self.rows = max(_MORE * self.rows, left / 2)
+            self.failed = float("inf")
+            self.error = min(needed, max(low * _GROWTH, self.first))
+        elif ended:
+            self.error = min(low * _GROWTH, float(np.sqrt(low * high)), LARGEST_ERROR)
         else:
-            if budget.rows < 1 or budget.stopped() or before < 1e4:
-                break
-            if not len(pool.errors):
-                error = min(LARGEST_ERROR, error * _WIDER)  # anything is better than nothing
-                continue
-            error = min(error, pool.limit) / 4  # a bound, if no proof
-            if error <= proved * 1.5:
-                break
-    return pool.result(proved, complete)
+            self.error = max(self.failed / _LESS, float(np.sqrt(low * high)))
 
 
 def _first_limit(problem: Problem, metric: Metric, form: Form, keep: int) -> float:

@@ -25,6 +25,8 @@ Array = npt.NDArray[np.float64]
 
 #: Bounds are widened by this, relatively: more than rounding can move a coefficient.
 SLACK = 2e-9
+#: A zero counts as on the axis when its real part is within this share of its size.
+_AXIS = 1e-6
 
 
 class Ratio(NamedTuple):
@@ -57,12 +59,15 @@ class LogMetric:
     names : tuple of str
         Of the figures.
     vanishing : tuple of Vanishing
+    notches : tuple of float
+        Zeros of N on the axis, in units of w0: |H| there, over the target's largest, counts too.
     """
 
     wanted: Array
     figures: Array
     names: tuple[str, ...]
     vanishing: tuple[Vanishing, ...]
+    notches: tuple[float, ...] = ()
 
     @property
     def signs(self) -> Array:
@@ -70,7 +75,7 @@ class LogMetric:
         return np.where(self.wanted < 0, -1.0, 1.0)
 
     def parts(self, coefficients: Array) -> Array:
-        """Return (batch, figures + vanishing) signed deviations; inf where a sign is wrong.
+        """Return (batch, figures + vanishing + notches) deviations; inf where a sign is wrong.
 
         Parameters
         ----------
@@ -83,10 +88,24 @@ class LogMetric:
             found = [logs @ self.figures[:, used].T]
             for z in self.vanishing:
                 found.append((signed[:, z.top] / (z.size * signed[:, z.under]))[:, None])
+            for w in self.notches:
+                found.append((self._size(coefficients, w) / self._largest)[:, None])
         out = np.hstack(found)
         bad = ~(signed[:, used] > 0).all(axis=1) | ~np.isfinite(out).all(axis=1)
         out[bad] = np.inf
         return out
+
+    def _size(self, coefficients: Array, w: float) -> Array:
+        """|H| at one frequency."""
+        count = len(self.wanted) // 2
+        powers = (1j * w) ** np.arange(count)
+        top, under = coefficients[:, :count] @ powers, coefficients[:, count:] @ powers
+        return np.asarray(np.abs(top) / np.abs(under))
+
+    @cached_property
+    def _largest(self) -> float:
+        w = np.geomspace(1e-3, 1e3, 601)
+        return max(float(self._size(self.wanted[None, :], x)[0]) for x in w)
 
     def errors(self, coefficients: Array) -> Array:
         """Return (batch,) errors."""
@@ -133,7 +152,8 @@ class LogMetric:
 def coefficient_metric(target: SectionTarget) -> LogMetric:
     """Return the metric ``max |ln c_k / target_k|`` over coefficients relative to D's leading one.
 
-    With a free gain the coefficients of N are taken relative to the largest of them.
+    With a free gain the coefficients of N are taken relative to the largest of them.  Of zeros on
+    the axis, above order two, the depth of the notch counts too, as a fraction.
 
     Raises
     ------
@@ -150,9 +170,9 @@ def coefficient_metric(target: SectionTarget) -> LogMetric:
         if wanted[k] and k != under:
             rows.append(_difference(len(wanted), k, under))
             names.append(f"coefficient of s^{k % (order + 1)} in {'D' if k > order else 'N'}")
-    return LogMetric(
-        wanted, _stacked(rows, len(wanted)), tuple(names), _vanishing(n, d, largest, target)
-    )
+    notches = axis_zeros(n) if order > 2 and not target.free_gain else ()
+    vanishing = _vanishing(n, d, largest, target)
+    return LogMetric(wanted, _stacked(rows, len(wanted)), tuple(names), vanishing, notches)
 
 
 def section_metric(target: SectionTarget) -> LogMetric:
@@ -196,7 +216,7 @@ def section_metric(target: SectionTarget) -> LogMetric:
         add("zero frequency", {low: 1 / (high - low), high: -1 / (high - low)})
     if len(present) == 3:
         add("zero Q", {0: 0.5, 2: 0.5, 1: -1.0})
-    if len(present) == order + 1 and _mirrored(n, d):
+    if len(present) == order + 1 and mirrored(n, d):
         add("zero against pole frequency", _minus(rows[names.index("zero frequency")], rows[0]))
         if order == 2:
             add("zero against pole Q", _minus(rows[names.index("zero Q")], rows[1]))
@@ -254,8 +274,18 @@ def _vanishing(n: Array, d: Array, largest: int, target: SectionTarget) -> tuple
     return tuple(found)
 
 
-def _mirrored(n: Array, d: Array) -> bool:
-    """Whether the zeros are the poles mirrored: an all-pass."""
+def axis_zeros(n: Array) -> tuple[float, ...]:
+    """Return the zeros of a numerator (ascending) on the positive imaginary axis, their size."""
+    trimmed = np.trim_zeros(np.asarray(n, dtype=float), "b")
+    roots = np.polynomial.polynomial.polyroots(trimmed) if len(trimmed) > 1 else np.zeros(0)
+    on_axis = [r for r in roots if r.imag > 0 and abs(r.real) <= _AXIS * abs(r)]
+    return tuple(sorted(float(abs(r)) for r in on_axis))
+
+
+def mirrored(n: Array, d: Array) -> bool:
+    """Return whether the zeros are the poles mirrored: an all-pass."""
+    if not n.all():
+        return False
     ratio = n / d
     alternating = ratio * (-1.0) ** np.arange(len(n))
     return bool(np.abs(alternating - alternating[0]).max() < 1e-6 * abs(alternating[0]))

@@ -22,6 +22,8 @@ Array = npt.NDArray[np.float64]
 _SAMPLES = 48
 #: A factor between the cost of scanning a value and that of keeping a partial assignment.
 _SCAN = 0.3
+#: Values of the last but one variable that are left of a partial assignment, and the cost of that.
+_CLOSED = 3.0
 
 
 @dataclass(frozen=True)
@@ -82,6 +84,9 @@ def influence(
         if v.letter in seen and reach > 0:  # the first of a kind is free, the others follow it
             shares[k] = min(1.0, 2 * np.log(spread) / reach) if np.isfinite(spread) else 1.0
         seen.add(v.letter)
+        if v.divider and np.isfinite(spread):
+            inside = (v.grid <= spread) & (v.grid >= 1 / spread)
+            shares[k] = max(float(inside.mean()), 1 / len(v.grid))
     sizes = np.array(
         [max(1.0, len(v.grid) * s) for v, s in zip(form.variables, shares, strict=True)]
     )
@@ -126,7 +131,9 @@ def best_order(form: Form, found: Influence) -> tuple[int, ...]:
             nxt = fixed | 1 << k
             vertices = 2.0 ** min(3, count - len(order) - 1)
             total = cost + rows_at(fixed) * (1 + _SCAN * vertices)
-            if nxt != everything:
+            if len(order) == count - 2:  # the last two are solved together
+                total += min(rows_at(nxt), _CLOSED * rows_at(fixed))
+            elif nxt != everything:
                 total += rows_at(nxt)
             if nxt not in best or total < best[nxt][0]:
                 best[nxt] = (total, (*order, k))

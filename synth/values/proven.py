@@ -17,11 +17,14 @@ import numpy.typing as npt
 
 from synth.errors import NumberError
 from synth.units import format_si
-from synth.values.enumeration import Bounds, Budget, enumerate_within
-from synth.values.form import Form, form_of, reduced
+from synth.values.enumeration import enumerate_within
+from synth.values.form import form_of, reduced
+from synth.values.incumbent import improved
+from synth.values.layout import Budget
 from synth.values.least import Least, Metric, bounds_at, layout_of, least
 from synth.values.problem import Problem
 from synth.values.ranking import EQUAL, Option, figures_of, in_stock, options_of
+from synth.values.shelved import Shelved
 
 Array = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -77,6 +80,11 @@ class ProvenChoice:
                 f"{self.best.spread:.4g}; a smaller spread is ruled out only below "
                 f"{self.spread_bound:.4g}; allow more work for a proof"
             )
+        if not self.proved and self.bound <= 0:
+            return (
+                f"not proved: error {self.best.error:.3g} found, and the work allowed did not "
+                "suffice to rule out any smaller one; allow more work for a proof"
+            )
         if not self.proved:
             return (
                 f"not proved: error {self.best.error:.3g}, and no choice is below "
@@ -104,6 +112,7 @@ def choose_proven(
     work: float = WORK,
     seconds: float | None = None,
     known: Array | None = None,
+    told: Callable[[float], None] = lambda _: None,
 ) -> ProvenChoice:
     """Choose the values of all elements, and prove the choice.
 
@@ -122,7 +131,9 @@ def choose_proven(
         Wall-clock limit besides.
     known : array (choices, elements), optional
         Choices at hand, such as the rounded values of an exact design: what is returned when
-        the work allowed ends before anything is found.
+        the work allowed ends before anything is found; nothing worse is looked for.
+    told : callable
+        Called with the rows of work as they are done.
 
     Returns
     -------
@@ -144,8 +155,11 @@ def choose_proven(
             f"a floor of {floor:g}, {keep} choices and {work:g} rows of work make no choice; the "
             "floor must not be negative, the others must be at least 1"
         )
-    budget = Budget(work, _clock(seconds))
-    first = least(problem, metric, keep if floor == 0 else 1, budget, enough=floor)
+    budget = Budget(work, _clock(seconds), told)
+    if known is not None and len(known) and problem.elements:
+        better = [improved(problem, metric, row) for row in known]
+        known = np.vstack([known, *better])
+    first = least(problem, metric, keep if floor == 0 else 1, budget, floor, known)
     if not len(first.errors) and known is not None and not first.complete:
         first = _fallback(problem, metric, first, known)
     if not len(first.errors):
@@ -167,7 +181,7 @@ def choose_proven(
             first.bound,
             1.0,
             first.complete,
-            max(floor, options[0].error),
+            max(floor, options[0].error) if floor > 0 else 0.0,
             floor == 0,
             work - budget.rows,
         )
@@ -199,7 +213,7 @@ def within(
         False when the work allowed was used up before.
     """
     form = form_of(problem)
-    shelf = _Shelf(problem, metric, form, error, None)
+    shelf = Shelved(problem, metric, form, error, None)
     bounds = bounds_at(problem, metric, error, spread)
     budget = Budget(work)
     ended = enumerate_within(layout_of(problem, metric, form, bounds), bounds, shelf.visit, budget)
@@ -257,12 +271,12 @@ def _by_spread(
 ) -> ProvenChoice:
     """Return the least spread with an error within the floor: rising limits, each one proved."""
     form = reduced(form_of(problem), dividers=True)
-    shelf = _Shelf(problem, metric, form, floor, keep)
+    shelf = Shelved(problem, metric, form, floor, keep)
     known = first.errors <= floor
     shelf.add(first.values[known], first.errors[known])
     proved_spread = 1.0
     bounds = bounds_at(problem, metric, floor, shelf.spread)
-    trial = Budget(min(_TRIAL, budget.rows), budget.stopped)
+    trial = budget.share(_TRIAL)
     layout = layout_of(problem, metric, form, bounds)
     ended = enumerate_within(layout, bounds, shelf.visit, trial)  # often this is all
     budget.rows -= min(_TRIAL, budget.rows) - trial.rows
@@ -286,65 +300,11 @@ def _by_spread(
         tuple(options[1:]),
         bound,
         proved_spread,
-        ended,
+        ended or proved_spread >= shelf.best_spread * (1 - EQUAL),
         floor,
         True,
         work - budget.rows,
     )
-
-
-class _Shelf:
-    """Choices within an error, best by spread first; all of them, or the best few."""
-
-    def __init__(
-        self, problem: Problem, metric: Metric, form: Form, error: float, keep: int | None
-    ) -> None:
-        self.problem, self.metric, self.form = problem, metric, form
-        self.error, self.keep = error, keep
-        self.values: Array = np.zeros((0, len(problem.elements)))
-        self.errors: Array = np.zeros(0)
-        self.figures = figures_of(problem, self.values)
-        self.spread = float("inf")
-
-    @property
-    def best_spread(self) -> float:
-        return float(self.figures.spread[0]) if len(self.errors) else float("inf")
-
-    def full_within(self, spread: float) -> bool:
-        """Whether the choices wanted all have a spread at most this."""
-        return self.spread <= spread
-
-    def visit(self, index: IntArray, signed: Array) -> Bounds | None:
-        errors = self.metric.errors((signed * self.metric.signs[:, None]).T)
-        good = errors <= self.error
-        if not good.any():
-            return None
-        choices, parent = self.form.unfold(index[:, good])
-        values = np.ones(choices.shape)
-        for k, e in enumerate(self.problem.elements):
-            values[:, k] = e.values[choices[:, k]]
-        near = figures_of(self.problem, values).spread <= self.spread
-        before = self.spread
-        self.add(values[near], errors[good][parent[near]])
-        if self.spread >= before * (1 - EQUAL):
-            return None
-        return bounds_at(self.problem, self.metric, self.error, self.spread)
-
-    def add(self, values: Array, errors: Array) -> None:
-        """Put choices on the shelf; the spread of the last one wanted is the new limit."""
-        stocked = in_stock(self.problem, values)
-        values = np.vstack([self.values, values[stocked]])
-        errors = np.concatenate([self.errors, errors[stocked]])
-        if self.keep is not None:
-            values, place = np.unique(values, axis=0, return_index=True)
-            errors = errors[place]
-            found = figures_of(self.problem, values)
-            order = found.order(errors)[: self.keep]
-            values, errors = values[order], errors[order]
-        self.values, self.errors = values, errors
-        self.figures = figures_of(self.problem, values)
-        if self.keep is not None and len(errors) >= self.keep:
-            self.spread = float(self.figures.spread[-1]) * (1 + EQUAL)
 
 
 def _clock(seconds: float | None) -> Callable[[], bool]:
@@ -359,9 +319,27 @@ def _nothing(problem: Problem, first: Least) -> str:
         f"{e.name} {format_si(float(e.values[0]))} to {format_si(float(e.values[-1]))}"
         for e in problem.elements
     )
+    if first.complete and any(e.limits is not None for e in problem.elements):
+        return (
+            f"no choice that the stock allows comes near the target: {_pieces(problem)}; add to it"
+        )
     if first.complete:
         return f"no values of these windows come near the target: {windows}; widen them"
     return (
         "no choice was found in the work allowed, and none has an error below "
         f"{first.bound:.3g}; allow more work or fewer free parts ({windows})"
     )
+
+
+def _pieces(problem: Problem) -> str:
+    """How many parts of each kind are needed, and how many pieces of how many values there are."""
+    found = []
+    for letter in dict.fromkeys(e.letter for e in problem.elements if e.limits is not None):
+        own = [e for e in problem.elements if e.letter == letter and e.limits is not None]
+        stock = {float(v): int(n) for e in own for v, n in zip(e.values, e.limits, strict=True)}  # type: ignore[arg-type]
+        names = ", ".join(e.name for e in own)
+        found.append(
+            f"{names} need {sum(len(e.parts) for e in own)} and there are {sum(stock.values())} "
+            f"pieces of {len(stock)} values"
+        )
+    return "; ".join(found)
