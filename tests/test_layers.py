@@ -21,6 +21,7 @@ ORDER = (
     ("analysis",),
     ("target",),
     ("transform",),
+    ("stage_file",),
     ("claims",),
     ("catalog",),
     ("search",),

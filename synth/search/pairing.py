@@ -33,13 +33,9 @@ from synth.analysis.pole_error import (
 )
 from synth.errors import NetworkError
 from synth.network.model import Network
+from synth.transform.repair import THEOREM
 from synth.transform.step import Step, unchanged_names
 
-THEOREM = (
-    "the equations with ideal op amps say only that the two input nodes of each are equal and "
-    "that each output delivers what is needed; pairing inputs and outputs anew, or joining the "
-    "same input nodes in another order, leaves them as they are, and H with them"
-)
 #: Number of op amps -> the gain-bandwidths of the op amps relative to each other; every
 #: combination is tried.
 RATIOS: Mapping[int, tuple[float, ...]] = {
