@@ -37,7 +37,16 @@ Data = dict[str, Any]
 
 
 def data_of(path: Path) -> Data:
-    return tomllib.loads(path.read_text(encoding="utf-8"))
+    """A stage file; of a derived stage the graph its steps make, written out."""
+    data = tomllib.loads(path.read_text(encoding="utf-8"))
+    if "base" in data:
+        network = stage(path.stem).network
+        for key in ("base", "steps", "renamed"):
+            data.pop(key, None)
+        data["parts"] = [[b.name, *b.nodes] for b in network.branches]
+        data["op_amps"] = [[u.name, u.plus, u.minus, u.out] for u in network.op_amps]
+        data["input"], data["output"] = network.input, network.output
+    return data
 
 
 # -- independent nodal analysis --------------------------------------------------------------------

@@ -29,6 +29,7 @@ ORDER = (
     ("tolerances",),
     ("checking",),
     ("realisation",),
+    ("generators",),
     ("report",),
     ("demo",),
     ("cli",),

@@ -1,0 +1,76 @@
+"""Write the kept answers: ``python -m synth.generators [verified] [equations] [figures] [--all]``.
+
+Every stage is verified first.  What belongs to the present content of a stage is left as it is,
+unless ``--all`` is given.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+from synth.catalog import RECORD, load_stage, stage_files
+from synth.generators.equations import designs
+from synth.generators.figures import figures
+from synth.generators.kept import EQUATIONS, FIGURES, Json, designs_of, folder, read
+from synth.stage_file import Stage
+
+_ALL = "--all"
+_WHAT = ("verified", "equations", "figures")
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Write what is asked for, everything by default; return the exit status."""
+    wrong = [a for a in arguments if a not in (*_WHAT, _ALL)]
+    if wrong:
+        print(f"there is no {wrong[0]!r}; write {', '.join(_WHAT)} or {_ALL}", file=sys.stderr)
+        return 2
+    chosen = [a for a in arguments if a in _WHAT] or list(_WHAT)
+    catalogue = [load_stage(path) for _, path in sorted(stage_files(folder()).items())]
+    write(folder() / RECORD, {s.name: s.content for s in catalogue})
+    again = _ALL in arguments
+    if "equations" in chosen:
+        renew(EQUATIONS, catalogue, _equations, again)
+    if "figures" in chosen:
+        renew(FIGURES, catalogue, _figures, again)
+    return 0
+
+
+def renew(
+    name: str, catalogue: Sequence[Stage], answer: Callable[[Stage], Json], again: bool
+) -> None:
+    """Compute the entries of a kept file that are missing or stale, and write it."""
+    kept = {} if again else read(name)
+    found: dict[str, Json] = {}
+    for stage in catalogue:
+        known = kept.get(stage.name)
+        if known is None or known["content"] != stage.content:
+            known = {"content": stage.content, **answer(stage)}
+            print(f"{name}: {stage.name}", flush=True)
+        found[stage.name] = known
+    write(folder() / name, found)
+
+
+def _equations(stage: Stage) -> Json:
+    found = designs(stage)
+    return {"kinds": {k: {"rows": d.rows, "gain": d.gain} for k, d in found.items()}}
+
+
+def _figures(stage: Stage) -> Json:
+    known = read(EQUATIONS).get(stage.name)
+    return {"figures": figures(stage, {} if known is None else designs_of(known))}
+
+
+def write(path: Path, data: Mapping[str, object]) -> None:
+    """Write a file whole or not at all, an entry a line."""
+    rows = [f"{json.dumps(k)}: {json.dumps(v, sort_keys=True)}" for k, v in sorted(data.items())]
+    temporary = path.with_suffix(".tmp")
+    temporary.write_text("{\n" + ",\n".join(rows) + "\n}\n", encoding="utf-8")
+    os.replace(temporary, path)
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
