@@ -24,7 +24,7 @@ from synth.claims import check_claims
 from synth.errors import CatalogError, StageWarning, SynthError
 from synth.stage_file import Stage, read_stage
 
-__all__ = ["Stage", "load_stage", "names", "stage", "stages"]
+__all__ = ["Stage", "load_stage", "names", "stage", "stages", "verify"]
 
 #: The environment variable that names a folder of stages of one's own.
 FOLDER = "SYNTH_STAGES"
@@ -36,9 +36,8 @@ class _Library:
     """The stage files of the package and of one folder of the user's, and what was read of them."""
 
     def __init__(self, own: str) -> None:
-        folder = catalog_folder(Path(__file__).resolve().parent)
-        self._package = stage_files(folder)
-        self._record = _record(folder / RECORD)
+        self._package = stage_files(package_stages())
+        self._record = _record(package_stages() / RECORD)
         self._own = _own_files(own, self._package) if own else {}
         self.files: Mapping[str, Path] = {**self._package, **self._own}
         self._read: dict[str, Stage] = {}
@@ -118,6 +117,21 @@ def _all(own: str) -> tuple[Stage, ...]:
     return _library(own).all
 
 
+def verify() -> tuple[Stage, ...]:
+    """Check the claims of every stage, whatever is recorded, and return the stages.
+
+    Raises
+    ------
+    CatalogError
+        If a claim does not hold; the message names the file.
+    """
+    library = _current()
+    found = library.all
+    for one in found:
+        _check(one, library.files[one.name])
+    return found
+
+
 def stage(name: str) -> Stage:
     """Return the stage of that name; no other file is read but those it derives from.
 
@@ -157,6 +171,11 @@ def _check(found: Stage, path: Path) -> None:
 
 
 # -- files -----------------------------------------------------------------------------------------
+
+
+def package_stages() -> Path:
+    """Return the folder of the stage files of this package, and of what is kept beside them."""
+    return catalog_folder(Path(__file__).resolve().parent)
 
 
 def catalog_folder(package: Path) -> Path:

@@ -24,10 +24,11 @@ from hashlib import blake2b
 from synth.analysis.loop import Loop
 from synth.analysis.numbers import admittances, polynomial
 from synth.analysis.ring import Poly as RingPoly
-from synth.errors import CatalogError
+from synth.errors import CatalogError, SynthError
 from synth.network.model import Network
 from synth.stage_file import Stage
 from synth.transfer import polynomial as exact
+from synth.transfer.design import worked_out
 from synth.transfer.expression import parse
 
 #: Kind of stage -> what its transfer function N/D is, common factors cancelled.
@@ -83,6 +84,33 @@ def check_claims(stage: Stage) -> None:
         )
     for kind in stage.kinds:
         _check_values(stage, kind)
+    if stage.design:
+        _check_design(stage)
+
+
+def _check_design(stage: Stage) -> None:
+    """Work the published design equations out at one point and measure kind, w0 and Q."""
+    given = {"w0": 1e4, "Q": 2.0, "g": 1.0, "C": 1e-8, "m": 1.5}
+    try:
+        values = worked_out(tuple(stage.design.items()), given)
+        circuit = stage.network.with_values(
+            {b.name: values[b.name] for b in stage.network.branches}
+        )
+    except KeyError as error:
+        raise CatalogError(f"key design: no equation for {error.args[0]}") from error
+    except (ValueError, SynthError) as error:
+        raise CatalogError(f"key design, at Q = 2 and g = 1: {error}") from error
+    n, d = response(stage.loop, circuit)
+    found = kind_of(n, d)
+    if found != stage.kinds[0]:
+        raise CatalogError(f"key design: the equations make a {found}, not a {stage.kinds[0]}")
+    if len(d) == 3:
+        w0, q = float(d[0]) ** 0.5, float(d[0]) ** 0.5 / float(d[1])
+        if abs(w0 / given["w0"] - 1) > 1e-6 or abs(q / given["Q"] - 1) > 1e-6:
+            raise CatalogError(
+                f"key design: asked for w0 = {given['w0']:g} and Q = 2, the equations give {w0:g} "
+                f"and {q:g}"
+            )
 
 
 def _check_values(stage: Stage, kind: str) -> None:

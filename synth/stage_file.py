@@ -247,9 +247,7 @@ def _derived(
     place = {name: k for k, name in enumerate(data["example"])}
     branches = sorted(renamed.branches, key=lambda b: place.get(b.name, len(place)))
     op_amps = sorted(renamed.op_amps, key=lambda u: u.name)
-    graph = replace(
-        renamed, branches=tuple(branches), op_amps=tuple(op_amps), title=data["title"]
-    )
+    graph = replace(renamed, branches=tuple(branches), op_amps=tuple(op_amps), title=data["title"])
     return graph, tuple(steps), tuple(used)
 
 

@@ -45,7 +45,9 @@ def test_the_search_tells_a_stage_from_one_that_looks_like_it() -> None:
     assert relations([one, other]) == []
 
 
-@pytest.mark.parametrize("name", ["fliege-notch", "deliyannis-bandpass", "bridged-t-resistor-bridge"])
+@pytest.mark.parametrize(
+    "name", ["fliege-notch", "deliyannis-bandpass", "bridged-t-resistor-bridge"]
+)
 def test_parts_of_a_derived_stage_come_from_its_base(name: str) -> None:
     s = stage(name)
     assert len(s.derivation) == len(s.steps)

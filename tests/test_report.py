@@ -12,6 +12,7 @@ from synth.network.deck_reader import read_deck
 from synth.network.model import Branch, Network
 from synth.realisation.realise import realise
 from synth.report.advice import complement_advice, half_power_frequency
+from synth.report.catalog import stage_text
 from synth.report.layout import WIDTH, shortened, table, wrapped
 from synth.report.netlist import sweep
 from synth.report.record import (
@@ -20,7 +21,6 @@ from synth.report.record import (
     response_of,
     transform_record,
 )
-from synth.report.catalog import stage_text
 from synth.report.text import analysis_text, realise_text, transform_text
 from synth.target import family_target, realised_error, second_order_target
 from synth.transform.cascade import cascade

@@ -71,9 +71,9 @@ def explain(
 
     from synth.analysis.amplifier import OnePole
     from synth.cli.output import checked_path, deliver
-    from synth.transform.steps import read_step
     from synth.report.explain import explanation
     from synth.report.explanation_answer import explain_answer
+    from synth.transform.steps import read_step
 
     path = None
     if file is not None:

@@ -10,6 +10,7 @@ import os
 import sys
 import warnings
 from collections.abc import Sequence
+from typing import TextIO
 
 import click
 
@@ -149,13 +150,18 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 
 def _told(
-    message: Warning | str, category: type[Warning], filename: str, lineno: int, *_: object
+    message: Warning | str,
+    category: type[Warning],
+    filename: str,
+    lineno: int,
+    file: TextIO | None = None,
+    line: str | None = None,
 ) -> None:
     """Write a warning as a sentence; one that is no `StageWarning` as Python does."""
     if issubclass(category, StageWarning):
         _say(str(message))
     else:
-        print(warnings.formatwarning(message, category, filename, lineno), file=sys.stderr)
+        print(warnings.formatwarning(message, category, filename, lineno, line), file=sys.stderr)
 
 
 def _usage_sentence(error: click.UsageError) -> str:

@@ -41,9 +41,9 @@ def transform(
     from shlex import quote
 
     from synth.cli.output import check_file, deliver, design_content
-    from synth.transform.steps import read_step
     from synth.realisation.design import Design
     from synth.report.record import transform_record
+    from synth.transform.steps import read_step
 
     path = check_file(file, circuit)
     chain = [(text, read_step(text)) for text in steps]

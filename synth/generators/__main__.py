@@ -9,13 +9,15 @@ from __future__ import annotations
 import json
 import os
 import sys
+import warnings
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
-from synth.catalog import RECORD, load_stage, stage_files
+from synth.catalog import RECORD, package_stages, stage, stage_files, verify
+from synth.errors import StageWarning
 from synth.generators.equations import designs
 from synth.generators.figures import figures
-from synth.generators.kept import EQUATIONS, FIGURES, Json, designs_of, folder, read
+from synth.generators.kept import EQUATIONS, FIGURES, Json, designs_of, read
 from synth.stage_file import Stage
 
 _ALL = "--all"
@@ -29,8 +31,10 @@ def main(arguments: Sequence[str]) -> int:
         print(f"there is no {wrong[0]!r}; write {', '.join(_WHAT)} or {_ALL}", file=sys.stderr)
         return 2
     chosen = [a for a in arguments if a in _WHAT] or list(_WHAT)
-    catalogue = [load_stage(path) for _, path in sorted(stage_files(folder()).items())]
-    write(folder() / RECORD, {s.name: s.content for s in catalogue})
+    warnings.simplefilter("ignore", StageWarning)  # what changed is about to be recorded
+    verify()
+    catalogue = [stage(name) for name in sorted(stage_files(package_stages()))]
+    write(package_stages() / RECORD, {s.name: s.content for s in catalogue})
     again = _ALL in arguments
     if "equations" in chosen:
         renew(EQUATIONS, catalogue, _equations, again)
@@ -45,13 +49,14 @@ def renew(
     """Compute the entries of a kept file that are missing or stale, and write it."""
     kept = {} if again else read(name)
     found: dict[str, Json] = {}
-    for stage in catalogue:
-        known = kept.get(stage.name)
-        if known is None or known["content"] != stage.content:
-            known = {"content": stage.content, **answer(stage)}
-            print(f"{name}: {stage.name}", flush=True)
-        found[stage.name] = known
-    write(folder() / name, found)
+    for one in catalogue:
+        known = kept.get(one.name)
+        if known is None or known["content"] != one.content:
+            known = {"content": one.content, **answer(one)}
+            print(f"{name}: {one.name}", flush=True)
+            write(package_stages() / name, {**kept, **found, one.name: known})  # keep what is done
+        found[one.name] = known
+    write(package_stages() / name, found)
 
 
 def _equations(stage: Stage) -> Json:

@@ -20,10 +20,7 @@ from synth.claims import response, sign_of
 from synth.generators.asked import NOTCH_AT, asked
 from synth.generators.solver import MOST_OPERATIONS, closed_forms
 from synth.stage_file import Stage
-from synth.transfer.expression import parse
 
-#: What the equations may contain: rad/s, 1, 1, farad, and wz/w0 for a notch beside w0.
-GIVEN = ("w0", "Q", "g", "C", "m")
 #: Poles and gains that a choice of equal parts is tried at.
 QS = (0.6, 1.0, 5.0, 20.0)
 GAINS = (1.0, 2.0, 0.4, 5.0)
@@ -34,9 +31,9 @@ KINDS = (
     *("lowpass", "highpass", "bandpass", "bandstop", "lowpass-notch", "highpass-notch"),
     *("allpass", "peaking", "general"),
 )
-#: At most so many choices of unknown parts are solved for a kind, by the number of equations.
-_MOST_CHOICES = {5: 24, 4: 80}
-_CHOICES = 160
+#: At most so many choices of unknown parts are solved for a kind; and where many equations meet
+#: more parts than `_MANY`.
+_CHOICES, _FEW_CHOICES, _MANY = 160, 24, 11
 
 
 @dataclass(frozen=True)
@@ -54,35 +51,6 @@ class Design:
 
     rows: tuple[tuple[str, str], ...]
     gain: str
-
-
-def worked_out(rows: Sequence[tuple[str, str]], given: Mapping[str, float]) -> dict[str, float]:
-    """Return the values of design equations, read by the safe reader and never evaluated as code.
-
-    Parameters
-    ----------
-    rows : sequence of (str, str)
-        As in `Design`.
-    given : mapping
-        w0 in rad/s, Q, g, C in farad, m.
-
-    Raises
-    ------
-    ExpressionError
-        If an expression cannot be read or divides by zero.
-    ValueError
-        If a root is taken of a negative number.
-    """
-    from math import sqrt
-
-    values = dict(given)
-    found = {}
-    for name, text in rows:
-        rooted = text.startswith("sqrt(") and text.endswith(")")
-        inner = text[5:-1] if rooted else text
-        value = float(parse(inner, values).evaluate(values, float))
-        values[name] = found[name] = sqrt(value) if rooted else value
-    return found
 
 
 def designs(stage: Stage) -> dict[str, Design]:
@@ -130,6 +98,7 @@ class _System:
     shape: tuple[Any, ...]
     gain: Any | None
     result_ratio: Any | None
+    zero: float
 
     def result(self, values: Mapping[Any, Any]) -> Any | None:
         """Return the gain that the values give, without its sign."""
@@ -160,7 +129,7 @@ def _system(stage: Stage, kind: str) -> _System | None:
     if found.gain is not None:
         ratio = sympy.solve(found.gain, g)
         ratio = ratio[0] if len(ratio) == 1 else None
-    return _System(parts, found.shape, found.gain, ratio)
+    return _System(parts, found.shape, found.gain, ratio, NOTCH_AT.get(kind, 1.0))
 
 
 def _coefficients(loop: Loop, poly: Poly, parts: Sequence[Any]) -> dict[int, Any]:
@@ -190,6 +159,8 @@ def _choices(
     """
     resistors = [p for p in system.parts if p.name.startswith("R")]
     tried = 0
+    large = len(equations) > 3 and len(system.parts) > _MANY
+    most = _FEW_CHOICES if large else _CHOICES
     for pool in (resistors, list(system.parts)):
         solved = False
         for size in range(1, len(equations) + 1):
@@ -197,21 +168,21 @@ def _choices(
                 if pool is not resistors and set(unknowns) <= set(resistors):
                     continue
                 tried += 1
-                if tried > _MOST_CHOICES.get(len(equations), _CHOICES):
+                if tried > most:
                     return
                 ones = {p: 1 for p in system.parts if p not in unknowns}
                 for found in closed_forms([e.subs(ones) for e in equations], unknowns):
                     if any(v.count_ops() > MOST_OPERATIONS for v in found.values()):
                         continue
-                    reached, pairs = _reached(found)
+                    reached, pairs = _reached(found, system.zero)
+                    solved = solved or reached >= 1
                     if reached:
-                        solved = True
                         yield found, reached, pairs
         if solved:
             return
 
 
-def _reached(values: Mapping[Any, Any]) -> tuple[float, int]:
+def _reached(values: Mapping[Any, Any], zero: float) -> tuple[float, int]:
     """Return at how many Q, and at how many pairs of Q and gain, every part is positive.
 
     A low Q counts little, and only where no other is in reach.
@@ -219,7 +190,7 @@ def _reached(values: Mapping[Any, Any]) -> tuple[float, int]:
     import sympy
 
     def good(q: float, g: float) -> bool:
-        at = {sympy.Symbol(n, positive=True): x for n, x in (("Q", q), ("g", g), ("m", 1.5))}
+        at = {sympy.Symbol(n, positive=True): x for n, x in (("Q", q), ("g", g), ("m", zero))}
         found = (v.evalf(15, subs=at) for v in values.values())
         return all(x.is_real and 1e-6 < x < 1e6 for x in found)
 
@@ -236,7 +207,9 @@ def _reached(values: Mapping[Any, Any]) -> tuple[float, int]:
 def _root_of(e: Any) -> Any | None:
     import sympy
 
-    roots = [p for p in e.atoms(sympy.Pow) if p.exp in (sympy.Rational(1, 2), -sympy.Rational(1, 2))]
+    roots = [
+        p for p in e.atoms(sympy.Pow) if p.exp in (sympy.Rational(1, 2), -sympy.Rational(1, 2))
+    ]
     return roots[0].base if roots else None
 
 

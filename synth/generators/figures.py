@@ -25,9 +25,10 @@ from synth.analysis.sensitivity import mode_sensitivities
 from synth.analysis.terms import Terms, terms_of
 from synth.errors import SynthError
 from synth.generators.asked import NOTCH_AT, asked
-from synth.generators.equations import KINDS, Design, worked_out
+from synth.generators.equations import KINDS, Design
 from synth.network.model import Network
 from synth.stage_file import Stage
+from synth.transfer.design import worked_out
 
 Array = npt.NDArray[np.float64]
 Json = dict[str, Any]
@@ -140,10 +141,7 @@ def _network(stage: Stage, logs: Array) -> Network:
     w0 = 2 * pi * F0
     unit = {0: LEVEL, 1: 1 / (w0 * LEVEL)}
     return stage.network.with_values(
-        {
-            b.name: unit[b.power] * exp(x)
-            for b, x in zip(stage.network.branches, logs, strict=True)
-        }
+        {b.name: unit[b.power] * exp(x) for b, x in zip(stage.network.branches, logs, strict=True)}
     )
 
 
@@ -162,7 +160,8 @@ def _starts(stage: Stage, terms: Terms, q: float, design: Design | None) -> list
         return [np.zeros(size), *random]
     for gain in (1.0, 2.0, 0.4):
         try:
-            given = {"w0": 1.0, "Q": q, "g": gain, "C": 1.0, "m": 1.5}
+            zero = NOTCH_AT.get(stage.kinds[0], 1.0)
+            given = {"w0": 1.0, "Q": q, "g": gain, "C": 1.0, "m": zero}
             values = worked_out(design.rows, given)
         except (SynthError, ValueError):
             continue

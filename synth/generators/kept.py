@@ -5,11 +5,9 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from functools import cache
-from pathlib import Path
 from typing import Any
 
-import synth
-from synth.catalog import catalog_folder
+from synth.catalog import package_stages
 from synth.generators.equations import Design
 from synth.stage_file import Stage
 
@@ -19,15 +17,10 @@ Json = dict[str, Any]
 FIGURES, EQUATIONS = "figures.json", "equations.json"
 
 
-def folder() -> Path:
-    """Return the folder of the stage files that belong to the package."""
-    return catalog_folder(Path(synth.__file__).resolve().parent)
-
-
 def read(name: str) -> Mapping[str, Json]:
     """Return a kept file: name of the stage -> its entry; nothing where there is none."""
     try:
-        found = json.loads((folder() / name).read_text(encoding="utf-8"))
+        found = json.loads((package_stages() / name).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
     return found if isinstance(found, dict) else {}

@@ -40,6 +40,8 @@ class _TooLongError(Exception):
 def _solve(
     equations: list[Any], unknowns: tuple[Any, ...], ways: list[int]
 ) -> Iterator[dict[Any, Any]]:
+    import sympy
+
     left = [e for e in equations if e != 0]
     if not left:
         if not unknowns:
@@ -51,6 +53,8 @@ def _solve(
         ways[0] += 1
         if ways[0] > _MOST_WAYS:
             raise _TooLongError
+        if value.has(sympy.I):
+            continue
         others = tuple(u for u in unknowns if u != x)
         for found in _solve([_numerator(e.subs(x, value)) for e in rest], others, ways):
             yield {**found, x: _tidy(value.subs(found))}

@@ -237,7 +237,7 @@ def counts(stages: Sequence[Stage]) -> Json:
         "base": sum(not s.base for s in stages),
         "derived": sum(bool(s.base) for s in stages),
     }
-    made = {name: 0 for name in RELATIONS}
+    made = dict.fromkeys(RELATIONS, 0)
     for s in stages:
         for name in {step.partition("=")[0] for step in s.steps} & set(made):
             made[name] += 1

@@ -83,7 +83,7 @@ def relations(stages: Iterable[Stage], steps: int = STEPS) -> list[Relation]:
     found = []
     for base, network in bare.items():
         for chain, changed in _changed(network, steps):
-            for name in whole.get(shape_key(changed), ()) if chain else ():
+            for name in whole.get(shape_key(changed), ()):
                 found += _same(base, name, chain, changed, bare[name])
             if len(chain) < steps and "swap" not in chain:
                 found += _lifts(base, chain, changed, loops, bare)
@@ -110,7 +110,7 @@ def _same(
 
 def _changed(network: Network, steps: int) -> Iterator[tuple[tuple[str, ...], Network]]:
     """Yield the network under every chain of at most `steps`, the empty one first."""
-    reached = [((), network)]
+    reached: list[tuple[tuple[str, ...], Network]] = [((), network)]
     yield (), network
     for _ in range(steps):
         further: list[tuple[tuple[str, ...], Network]] = []
