@@ -237,7 +237,7 @@ def _derived(
     steps = []
     for text in _texts(data, "steps"):
         try:
-            network, step = _transformation(text, stage_of, used).apply(network)
+            network, step = transformation_of(text, stage_of, used).apply(network)
         except SynthError as error:
             raise CatalogError(f"key steps: {text}: {error}") from error
         steps.append(step)
@@ -251,9 +251,21 @@ def _derived(
     return graph, tuple(steps), tuple(used)
 
 
-def _transformation(
+def transformation_of(
     text: str, stage_of: Callable[[str], Stage], used: list[Stage]
 ) -> Transformation:
+    """Return the transformation of a step as stage files write it.
+
+    Parameters
+    ----------
+    text : str
+        As on the command line; a share that the part values decide is written ``:part``, and
+        ``cascade=NAME`` puts another stage behind.
+    stage_of : callable
+        Gives that stage.
+    used : list of Stage
+        That stage is added to it.
+    """
     name, _, argument = text.partition("=")
     if name == "cascade":
         used.append(stage_of(argument))

@@ -18,9 +18,11 @@ if TYPE_CHECKING:
 @click.option("--order", type=int, metavar="N", help="Only stages with N natural modes.")
 @click.option("--op-amps", type=int, metavar="N", help="Only stages with N op amps.")
 @click.option(
-    "--derived/--base",
+    "--base/--derived",
+    "base",
     default=None,
-    help="Only stages that derive from others, or only those written out as graphs.",
+    help="Only stages written out as graphs; or, beside all stages, the circuits of one and two "
+    "op amps that derive from them and have no name.",
 )
 @click.option(
     "--sort",
@@ -36,7 +38,7 @@ def catalog(
     kind: str | None,
     order: int | None,
     op_amps: int | None,
-    derived: bool | None,
+    base: bool | None,
     key: str | None,
     tree: bool,
     as_json: bool,
@@ -56,7 +58,7 @@ def catalog(
 
     filters = {"--kind": kind, "--order": order, "--op-amps": op_amps, "--sort": key}
     given = [k for k, v in filters.items() if v is not None]
-    given += ["--derived" if derived else "--base"] if derived is not None else []
+    given += ["--base" if base else "--derived"] if base is not None else []
     if name is not None or tree:
         if given or (name is not None and tree):
             left = given[0] if given else "--tree"
@@ -76,7 +78,12 @@ def catalog(
     if key is not None and key not in report.SORTS:
         keys = ", ".join(report.SORTS)
         raise click.UsageError(f"there is no sort key {key!r}; the keys are {keys}")
-    listed = report.sorted_by(_chosen(stages(), kind, order, op_amps, derived), key or "name")
+    listed = _chosen(stages(), kind, order, op_amps, bool(base))
+    if base is False:
+        from synth.generators.kept import derived_circuits
+
+        listed += derived_circuits(kind, order, op_amps)
+    listed = report.sorted_by(listed, key or "name")
     if as_json:
         show(report.catalog_answer(listed))
     else:
@@ -88,7 +95,7 @@ def _chosen(
     kind: str | None,
     order: int | None,
     op_amps: int | None,
-    derived: bool | None,
+    base: bool,
 ) -> list[Stage]:
     from synth.claims import STAGE_KINDS
 
@@ -104,5 +111,5 @@ def _chosen(
         if (kind is None or kind in s.kinds)
         and (order is None or order == s.order)
         and (op_amps is None or op_amps == len(s.network.op_amps))
-        and (derived is None or derived == bool(s.base))
+        and not (base and s.base)
     ]

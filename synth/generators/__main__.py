@@ -1,7 +1,8 @@
-"""Write the kept answers: ``python -m synth.generators [verified] [equations] [figures] [--all]``.
+"""Write the kept answers: ``python -m synth.generators [WHAT ...] [--all]``.
 
-Every stage is verified first.  What belongs to the present content of a stage is left as it is,
-unless ``--all`` is given.
+WHAT is verified, equations, figures or derived; by default everything, in this order.  Every
+stage is verified first, and recorded.  What belongs to the present content of a stage is left as
+it is, unless ``--all`` is given.
 """
 
 from __future__ import annotations
@@ -15,13 +16,14 @@ from pathlib import Path
 
 from synth.catalog import RECORD, package_stages, stage, stage_files, verify
 from synth.errors import StageWarning
+from synth.generators.derived import derived_json
 from synth.generators.equations import designs
 from synth.generators.figures import figures
-from synth.generators.kept import EQUATIONS, FIGURES, Json, designs_of, read
+from synth.generators.kept import DERIVED, EQUATIONS, FIGURES, Json, designs_of, read
 from synth.stage_file import Stage
 
 _ALL = "--all"
-_WHAT = ("verified", "equations", "figures")
+_WHAT = ("verified", "equations", "figures", "derived")
 
 
 def main(arguments: Sequence[str]) -> int:
@@ -40,6 +42,12 @@ def main(arguments: Sequence[str]) -> int:
         renew(EQUATIONS, catalogue, _equations, again)
     if "figures" in chosen:
         renew(FIGURES, catalogue, _figures, again)
+    if "derived" in chosen:
+        found: dict[str, Json] = {}
+        for name, row in derived_json(catalogue, {} if again else dict(read(DERIVED))):
+            found[name] = row
+            print(f"{DERIVED}: {name}", flush=True)
+        write(package_stages() / DERIVED, found)
     return 0
 
 

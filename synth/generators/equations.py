@@ -31,9 +31,9 @@ KINDS = (
     *("lowpass", "highpass", "bandpass", "bandstop", "lowpass-notch", "highpass-notch"),
     *("allpass", "peaking", "general"),
 )
-#: At most so many choices of unknown parts are solved for a kind; and where many equations meet
-#: more parts than `_MANY`.
-_CHOICES, _FEW_CHOICES, _MANY = 160, 24, 11
+#: At most so many choices of unknown parts are solved for a kind; and where more than three
+#: equations come from N and D of more than `_MANY` terms.
+_CHOICES, _FEW_CHOICES, _MANY = 160, 8, 20
 
 
 @dataclass(frozen=True)
@@ -99,6 +99,7 @@ class _System:
     gain: Any | None
     result_ratio: Any | None
     zero: float
+    terms: int
 
     def result(self, values: Mapping[Any, Any]) -> Any | None:
         """Return the gain that the values give, without its sign."""
@@ -112,8 +113,8 @@ def _system(stage: Stage, kind: str) -> _System | None:
 
     loop = stage.loop
     parts = tuple(sympy.Symbol(b.name, positive=True) for b in stage.network.branches)
-    d = _coefficients(loop, expanded(loop.denominators), parts)
-    n = _coefficients(loop, expanded(loop.transfer()), parts)
+    above, below = expanded(loop.transfer()), expanded(loop.denominators)
+    n, d = _coefficients(loop, above, parts), _coefficients(loop, below, parts)
     least = min(*d, *n)
     top = [n.get(least + k, sympy.Integer(0)) for k in range(3)]
     bottom = [d.get(least + k, sympy.Integer(0)) for k in range(3)]
@@ -129,7 +130,8 @@ def _system(stage: Stage, kind: str) -> _System | None:
     if found.gain is not None:
         ratio = sympy.solve(found.gain, g)
         ratio = ratio[0] if len(ratio) == 1 else None
-    return _System(parts, found.shape, found.gain, ratio, NOTCH_AT.get(kind, 1.0))
+    terms = len(above) + len(below)
+    return _System(parts, found.shape, found.gain, ratio, NOTCH_AT.get(kind, 1.0), terms)
 
 
 def _coefficients(loop: Loop, poly: Poly, parts: Sequence[Any]) -> dict[int, Any]:
@@ -159,7 +161,7 @@ def _choices(
     """
     resistors = [p for p in system.parts if p.name.startswith("R")]
     tried = 0
-    large = len(equations) > 3 and len(system.parts) > _MANY
+    large = len(equations) > 3 and system.terms > _MANY
     most = _FEW_CHOICES if large else _CHOICES
     for pool in (resistors, list(system.parts)):
         solved = False

@@ -1,8 +1,8 @@
 """Figures of a stage: parts, smallest spread, sensitivities, gain-bandwidth, at three Q.
 
 At each Q the values with the smallest spread are sought: the largest ratio of like parts, over all
-values that make the first kind of the stage with poles of that Q, the gain left free within a
-decade about 1.  It is a local search from several starts (sequential quadratic programming, D.
+values that make the first kind of the stage with poles of that Q, the gain left free, but not
+below 0.1.  It is a local search from several starts (sequential quadratic programming, D.
 Kraft, DFVLR-FB 88-28, 1988, from memory), so a smaller spread may exist; of equal spreads the
 values nearest to each other are taken, so that the sensitivities belong to one circuit.
 """
@@ -39,10 +39,11 @@ QS = (1.0, 5.0, 20.0)
 F0_ERROR = 0.05
 #: Where the figures are taken: f0 in hertz, and the impedance level in ohm.
 F0, LEVEL = 1e3, 1e4
-_STARTS = 8
+_STARTS, _FOLLOW = 8, 6
 _TIE = 1e-3  # weight of being near each other against the logarithm of the spread
 _MET = 1e-7
-_GAINS = log(10.0)
+_LEAST_GAIN = log(0.1)
+_FALL = 1.3  # the gain-bandwidth falls by this factor until f0 is off
 
 
 @dataclass(frozen=True)
@@ -55,10 +56,16 @@ class Smallest:
         With these values, f0 at `F0`.
     spread : float
         Largest ratio of like parts.
+    q : float
+        Of the poles.
+    logs : array (parts,)
+        Logarithms of the values, at the level and frequency of `network`.
     """
 
     network: Network
     spread: float
+    q: float
+    logs: Array
 
 
 def figures(stage: Stage, designs: Mapping[str, Design]) -> Json:
@@ -73,25 +80,31 @@ def figures(stage: Stage, designs: Mapping[str, Design]) -> Json:
     Returns
     -------
     dict
-        ``parts``, ``capacitors``; ``gain_bandwidth`` at the example's values, as a multiple of
-        f0; ``at``: for each Q of `QS` the spread, the largest magnitudes of the sensitivities of
-        f0 and Q, the sum of those of Q, and the gain-bandwidth; None where that Q is out of reach.
+        ``parts``, ``capacitors``; ``gain_bandwidth`` at the example's values where there are
+        any, as a multiple of f0; ``at``: for each Q of `QS` the spread, the largest magnitudes of
+        the sensitivities of f0 and Q, the sum of those of Q, and the gain-bandwidth; None where
+        that Q is out of reach.
     """
     branches = stage.network.branches
     found: Json = {
         "parts": len(branches) + len(stage.network.op_amps),
         "capacitors": sum(b.power == 1 for b in branches),
-        "gain_bandwidth": _significant(gain_bandwidth(stage.circuit())),
+        "gain_bandwidth": None,
         "at": [],
     }
+    if stage.example or not branches:
+        found["gain_bandwidth"] = _significant(gain_bandwidth(stage.circuit()))
     if stage.order == 2 and stage.kinds[0] in KINDS:
-        found["at"] = [_at(stage, q, designs.get(stage.kinds[0])) for q in QS]
+        nearest: Smallest | None = None
+        for q in QS:
+            smallest = smallest_spread(stage, q, designs.get(stage.kinds[0]), nearest)
+            found["at"].append(_at(q, smallest))
+            nearest = smallest or nearest
     return found
 
 
-def _at(stage: Stage, q: float, design: Design | None) -> Json:
+def _at(q: float, smallest: Smallest | None) -> Json:
     row: Json = {"q": q}
-    smallest = smallest_spread(stage, q, design)
     keys = ("spread", "f0_sensitivity", "q_sensitivity", "q_sensitivity_sum", "gain_bandwidth")
     if smallest is None:
         return {**row, **dict.fromkeys(keys)}
@@ -116,14 +129,28 @@ def _significant(x: float | None) -> float | None:
 # -- smallest spread -------------------------------------------------------------------------------
 
 
-def smallest_spread(stage: Stage, q: float, design: Design | None = None) -> Smallest | None:
+def smallest_spread(
+    stage: Stage, q: float, design: Design | None = None, nearest: Smallest | None = None
+) -> Smallest | None:
     """Return the values with the smallest spread found; None where none makes the kind at this Q.
 
     Circuits whose op amps are in positive feedback are passed over.
+
+    Parameters
+    ----------
+    stage : Stage
+    q : float
+    design : Design, optional
+        Its design equations: a start.
+    nearest : Smallest, optional
+        What was found at another Q: a start, followed to this one in small steps.
     """
     terms = terms_of(stage.loop)
     best: tuple[float, Array] | None = None
-    for start in _starts(stage, terms, q, design):
+    starts = _starts(stage, terms, q, design)
+    if nearest is not None:
+        starts.append(_followed(terms, stage.kinds[0], q, nearest))
+    for start in starts:
         found = _search(terms, stage.kinds[0], q, start)
         if found is None or (best is not None and found[0] >= best[0]):
             continue
@@ -134,7 +161,18 @@ def smallest_spread(stage: Stage, q: float, design: Design | None = None) -> Sma
     logs = best[1]
     kinds = np.array([n[0] for n in terms.names])
     spread = max(float(np.ptp(logs[kinds == k])) for k in set(kinds))
-    return Smallest(_network(stage, logs), exp(spread))
+    return Smallest(_network(stage, logs), exp(spread), q, logs)
+
+
+def _followed(terms: Terms, kind: str, q: float, nearest: Smallest) -> Array:
+    """Return the values found at another Q, followed to this one."""
+    logs = nearest.logs
+    for step in np.geomspace(nearest.q, q, _FOLLOW + 1)[1:]:
+        found = _search(terms, kind, float(step), logs)
+        if found is None:
+            break
+        logs = found[1]
+    return logs
 
 
 def _network(stage: Stage, logs: Array) -> Network:
@@ -186,13 +224,15 @@ def _search(terms: Terms, kind: str, q: float, start: Array) -> tuple[float, Arr
         away = sum(float(((x[:size][m] - x[:size][m].mean()) ** 2).sum()) for m in members)
         return float(x[-1]) + _TIE * away / size
 
+    active = _active(terms, kind, q)
+
     def equal(x: Array) -> Array:
-        return _misses(terms, kind, q, x[:size])[0]
+        return _misses(terms, kind, q, x[:size])[0][active]
 
     def above(x: Array) -> Array:
         rows = [x[:size][m] - low for m, low in zip(members, x[size:-1], strict=True)]
         gain = _misses(terms, kind, q, x[:size])[1]
-        limits = [_GAINS - gain, _GAINS + gain]
+        limits = [gain - _LEAST_GAIN]
         return np.concatenate([*rows, *(x[-1] - r for r in rows), limits])
 
     with np.errstate(all="ignore"):
@@ -206,9 +246,17 @@ def _search(terms: Terms, kind: str, q: float, start: Array) -> tuple[float, Arr
         logs = np.asarray(found.x[:size])
         off, gain = _misses(terms, kind, q, logs)
         met = bool(np.isfinite(off).all()) and float(np.abs(off).max(initial=0.0)) < _MET
-        if not met or abs(gain) > _GAINS + 1e-6:
+        if not met or gain < _LEAST_GAIN - 1e-6:
             return None
     return objective(found.x), logs
+
+
+def _active(terms: Terms, kind: str, q: float) -> npt.NDArray[np.bool_]:
+    """Return which equations say something; one that always holds would only stop the search."""
+    generator = np.random.default_rng(1)
+    draws = generator.normal(0.0, 1.0, (5, len(terms.names)))
+    rows = np.array([_misses(terms, kind, q, x)[0] for x in draws])
+    return np.asarray(np.abs(rows).max(axis=0) > 1e-9)
 
 
 def _misses(terms: Terms, kind: str, q: float, logs: Array) -> tuple[Array, float]:
@@ -216,8 +264,7 @@ def _misses(terms: Terms, kind: str, q: float, logs: Array) -> tuple[Array, floa
     tops, bottoms = terms.coefficients(logs[None, :])
     n, d = tops[0] / np.abs(tops[0]).sum(), bottoms[0] / bottoms[0][-1]
     wanted = asked(kind, n, d, q, 0.0, NOTCH_AT.get(kind, 1.0))
-    names = [k for k, e in enumerate(wanted.shape)]
-    rows = np.array([wanted.shape[k] for k in names])
+    rows = np.array(wanted.shape)
     gain = 0.0
     if wanted.gain is not None and kind != "peaking":
         place = {"lowpass": 0, "lowpass-notch": 0, "bandpass": 1}.get(kind, 2)
@@ -250,9 +297,9 @@ def gain_bandwidth(network: Network) -> float | None:
     high = 1e4
     if not good(high):
         return None
-    low = high / 2
+    low = high / _FALL
     while good(low):
-        high, low = low, low / 2
+        high, low = low, low / _FALL
         if low < 1e-2:
             return None
     for _ in range(12):

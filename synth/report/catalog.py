@@ -116,8 +116,12 @@ def catalog_text(stages: Iterable[Stage]) -> str:
             lines += wrapped(origin_text(s), "    ", "      ")
         lines += figure_lines(s, "    ")
     derived = sum(bool(s.base) for s in found)
-    lines += ["", f"{len(found)} stages, {derived} of them derived; `synth catalog NAME` shows one"]
-    lines += wrapped("figures: see `synth catalog --help`; a dash: out of reach") if found else []
+    lines += [""]
+    lines += wrapped(
+        f"{len(found)} circuits, {derived} of them derived; `synth catalog NAME` shows a stage, "
+        "`synth transform` makes the others; a dash: out of reach; figures: see `synth catalog "
+        "--help`"
+    )
     return "\n".join(lines) + "\n"
 
 
