@@ -39,7 +39,7 @@ QS = (1.0, 5.0, 20.0)
 F0_ERROR = 0.05
 #: Where the figures are taken: f0 in hertz, and the impedance level in ohm.
 F0, LEVEL = 1e3, 1e4
-_STARTS, _FOLLOW = 8, 6
+_STARTS, _FOLLOW = 5, 4
 _TIE = 1e-3  # weight of being near each other against the logarithm of the spread
 _MET = 1e-7
 _LEAST_GAIN = log(0.1)
