@@ -245,10 +245,20 @@ def _derived(
         raise CatalogError("key steps: there is none; a stage that derives from another has steps")
     renamed = network.renamed(_new_names(data, network))
     place = {name: k for k, name in enumerate(data["example"])}
-    branches = sorted(renamed.branches, key=lambda b: place.get(b.name, len(place)))
+    branches = sorted(
+        (_oriented(b, renamed) for b in renamed.branches),
+        key=lambda b: place.get(b.name, len(place)),
+    )
     op_amps = sorted(renamed.op_amps, key=lambda u: u.name)
     graph = replace(renamed, branches=tuple(branches), op_amps=tuple(op_amps), title=data["title"])
     return graph, tuple(steps), tuple(used)
+
+
+def _oriented(b: Branch, network: Network) -> Branch:
+    """Return the part with its pins in the direction of the signal: input first, ground last."""
+    rank = {network.input: 0, network.output: 2, network.reference: 3}
+    first, second = (rank.get(n, 1) for n in b.nodes)
+    return replace(b, nodes=(b.nodes[1], b.nodes[0])) if first > second else b
 
 
 def transformation_of(

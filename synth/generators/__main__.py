@@ -43,10 +43,13 @@ def main(arguments: Sequence[str]) -> int:
     if "figures" in chosen:
         renew(FIGURES, catalogue, _figures, again)
     if "derived" in chosen:
+        kept = {} if again else dict(read(DERIVED))
         found: dict[str, Json] = {}
-        for name, row in derived_json(catalogue, {} if again else dict(read(DERIVED))):
+        for name, row in derived_json(catalogue, kept):
             found[name] = row
-            print(f"{DERIVED}: {name}", flush=True)
+            if name not in kept:
+                print(f"{DERIVED}: {name}", flush=True)
+                write(package_stages() / DERIVED, {**kept, **found})
         write(package_stages() / DERIVED, found)
     return 0
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from dataclasses import dataclass, replace
+from itertools import count
 
 from synth.network.model import Network
 from synth.transform.split import fresh_name
@@ -47,22 +49,21 @@ class Follow:
         """Return the chain, and the step; its map names the parts of the stage before."""
         require(self, network)
         parts = {n: fresh_name(network, n) for n in self._names(self.behind)}
-        taken = set(network.nodes)
+        middle = _numbered(network.output, set(network.nodes))
+        before = network.renamed(nodes={network.output: middle})
+        taken = set(before.nodes)
         nodes = {}
         for node in self.behind.nodes:
-            name = node
-            while name in taken:
-                name += "x"
-            taken.add(name)
-            nodes[node] = name
-        nodes[self.behind.input] = network.output
+            nodes[node] = _numbered(node, taken) if node in taken else node
+            taken.add(nodes[node])
         grounds = (self.behind.reference, *self.behind.supplies)
         nodes.update(dict.fromkeys(grounds, network.reference))
+        nodes[self.behind.input] = middle
         placed = self.behind.renamed(parts, nodes)
         chain = replace(
-            network,
-            branches=(*network.branches, *placed.branches),
-            op_amps=(*network.op_amps, *placed.op_amps),
+            before,
+            branches=(*before.branches, *placed.branches),
+            op_amps=(*before.op_amps, *placed.op_amps),
             outputs=placed.outputs,
             held=network.held | placed.held,
             title=" -> ".join(n.title for n in (network, self.behind) if n.title),
@@ -73,3 +74,9 @@ class Follow:
     @staticmethod
     def _names(network: Network) -> tuple[str, ...]:
         return (*(b.name for b in network.branches), *(u.name for u in network.op_amps))
+
+
+def _numbered(node: str, taken: Container[str]) -> str:
+    """Return the name with the first number that makes it a new one."""
+    stem = node.rstrip("0123456789") or node
+    return next(name for name in (f"{stem}{k}" for k in count(1)) if name not in taken)
