@@ -39,11 +39,12 @@ QS = (1.0, 5.0, 20.0)
 F0_ERROR = 0.05
 #: Where the figures are taken: f0 in hertz, and the impedance level in ohm.
 F0, LEVEL = 1e3, 1e4
-_STARTS, _FOLLOW = 5, 4
+_STARTS, _FOLLOW = 6, 4
+_SAME, _AGREE = 1e-3, 1  # the search ends when so many further starts come to the same
 _TIE = 1e-3  # weight of being near each other against the logarithm of the spread
 _MET = 1e-7
 _LEAST_GAIN = log(0.1)
-_FALL = 1.3  # the gain-bandwidth falls by this factor until f0 is off
+_FALL = 1.6  # the gain-bandwidth falls by this factor until f0 is off
 
 
 @dataclass(frozen=True)
@@ -149,13 +150,17 @@ def smallest_spread(
     best: tuple[float, Array] | None = None
     starts = _starts(stage, terms, q, design)
     if nearest is not None:
-        starts.append(_followed(terms, stage.kinds[0], q, nearest))
+        starts.insert(1, _followed(terms, stage.kinds[0], q, nearest))
+    again = 0
     for start in starts:
         found = _search(terms, stage.kinds[0], q, start)
-        if found is None or (best is not None and found[0] >= best[0]):
+        if found is None or not _sound(_network(stage, found[1])):
             continue
-        if _sound(_network(stage, found[1])):
+        again = again + 1 if best is not None and abs(found[0] - best[0]) < _SAME else 0
+        if best is None or found[0] < best[0]:
             best = found
+        if again == _AGREE:
+            break
     if best is None:
         return None
     logs = best[1]
@@ -241,7 +246,7 @@ def _search(terms: Terms, kind: str, q: float, start: Array) -> tuple[float, Arr
             x0,
             method="SLSQP",
             constraints=({"type": "eq", "fun": equal}, {"type": "ineq", "fun": above}),
-            options={"maxiter": 200, "ftol": 1e-9},
+            options={"maxiter": 120, "ftol": 1e-9},
         )
         logs = np.asarray(found.x[:size])
         off, gain = _misses(terms, kind, q, logs)
@@ -302,7 +307,7 @@ def gain_bandwidth(network: Network) -> float | None:
         high, low = low, low / _FALL
         if low < 1e-2:
             return None
-    for _ in range(12):
+    for _ in range(10):
         middle = (low * high) ** 0.5
         low, high = (low, middle) if good(middle) else (middle, high)
     return high

@@ -12,6 +12,7 @@ from synth.generators.kept import Json, kept_designs, kept_figures
 from synth.realisation.saved import VERSION
 from synth.report.answer import parts_json, response_json
 from synth.report.layout import labelled, wrapped
+from synth.report.measured import measured_remarks
 from synth.report.netlist import deck_text
 from synth.report.record import Response
 from synth.report.text import count_text, response_lines
@@ -173,6 +174,7 @@ def stage_answer(stage: Stage, response: Response) -> Json:
                 for kind, d in kept_designs(stage).items()
             ],
             "figures": kept_figures(stage),
+            "measured": measured_remarks(stage),
             **response_json(response),
             **parts_json(response.network),
             "netlist": deck_text(response.network),
@@ -205,7 +207,8 @@ def stage_text(stage: Stage, response: Response) -> str:
         lines += labelled(f"design of a {kind}", _rows_text(design.rows) + gain)
     if kept_designs(stage):
         lines += wrapped(_SYMBOLS, "  ")
-    lines += figure_lines(stage, "")
+    for remark in measured_remarks(stage):
+        lines += labelled("measured", remark)
     lines += ["", *response_lines(response, "H(s)"), "", "deck, with example values:"]
     return "\n".join(line.rstrip() for line in lines) + "\n" + deck_text(response.network)
 
