@@ -40,6 +40,7 @@ F0_ERROR = 0.05
 #: Where the figures are taken: f0 in hertz, and the impedance level in ohm.
 F0, LEVEL = 1e3, 1e4
 _STARTS, _FOLLOW = 6, 4
+_WIDEST = log(1e9)  # values further from the level than this are no solution
 _SAME, _AGREE = 1e-3, 1  # the search ends when so many further starts come to the same
 _TIE = 1e-3  # weight of being near each other against the logarithm of the spread
 _MET = 1e-7
@@ -251,6 +252,7 @@ def _search(terms: Terms, kind: str, q: float, start: Array) -> tuple[float, Arr
         logs = np.asarray(found.x[:size])
         off, gain = _misses(terms, kind, q, logs)
         met = bool(np.isfinite(off).all()) and float(np.abs(off).max(initial=0.0)) < _MET
+        met = met and float(np.abs(logs).max(initial=0.0)) < _WIDEST
         if not met or gain < _LEAST_GAIN - 1e-6:
             return None
     return objective(found.x), logs
