@@ -8,13 +8,22 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from synth.analysis.loop import analyse
+from synth.analysis.loop import analyse, law_holds
 from synth.analysis.numbers import modes, transfer
 from synth.catalog import stage, stages
 from synth.errors import ExpressionError
 from synth.generators.equations import KINDS, LOW_QS, designed
 from synth.generators.figures import figures, gain_bandwidth
-from synth.generators.kept import EQUATIONS, FIGURES, entry, kept_designs, kept_figures
+from synth.generators.kept import (
+    EQUATIONS,
+    FIGURES,
+    derived_circuits,
+    entry,
+    kept_designs,
+    kept_figures,
+)
+from synth.network.equivalence import equivalent, shape_key
+from synth.report.measured import measured_remarks
 from synth.stage_file import Stage
 from synth.transfer.design import worked_out
 
@@ -191,6 +200,42 @@ def test_the_gain_bandwidth_is_where_f0_is_off_by_five_per_cent() -> None:
     wt = ratio * p0
     poles = np.roots([v["C1"] / wt, v["C1"] + (1 / v["R1"] + 1 / v["R2"]) / wt, 1 / v["R2"]])
     assert min(abs(poles)) == pytest.approx(0.95 * p0, rel=2e-3)
+
+
+def test_derived_circuits_without_a_name_are_lifts_with_figures() -> None:
+    """Each is made again from its steps; its modes are those of its loop; none is a stage."""
+    found = derived_circuits("bandstop", 2, 1)
+    assert len(found) > 20
+    named = {shape_key(s.network) for s in stages()}
+    for c in found:
+        assert kept_figures(c) is not None, c.name
+        assert c.base in {s.name for s in stages()}
+        if shape_key(c.network) in named:
+            assert not any(equivalent(c.network, s.network) for s in stages())
+        assert law_holds(analyse(c.network))
+    kept = {c.name for c in derived_circuits(None, None, None)}
+    assert {c.name for c in found} < kept
+
+
+def test_a_derived_circuit_and_its_figures_are_computed_again() -> None:
+    circuit = next(
+        c for c in derived_circuits("bandstop", 2, 1) if c.base == "sallen-key-lowpass-gain"
+    )
+    again, kept = figures(circuit, {}), kept_figures(circuit)
+    assert kept is not None
+    for now, then in zip(again["at"], kept["at"], strict=True):
+        assert now["spread"] == pytest.approx(then["spread"], rel=0.02)
+        assert now["gain_bandwidth"] == pytest.approx(then["gain_bandwidth"], rel=0.02)
+
+
+def test_remarks_are_measured() -> None:
+    """The Tow-Thomas Q is set by R1 alone (L. C. Thomas, IEEE Trans. Circuit Theory CT-18 (1971)
+    350-361, from memory); the spread of the equal-resistor Sallen-Key grows as Q^2."""
+    assert "trims Q and leaves f0: R1" in measured_remarks(stage("tow-thomas-bandpass"))
+    told = measured_remarks(stage("sallen-key-lowpass-unity"))
+    assert any("spread" in t and "grows as Q^2.0" in t for t in told)
+    assert any("Q hardly" in t or "hardly depends" in t for t in told)
+    assert "Q of 1 and more is out of reach" in measured_remarks(stage("wien-network"))
 
 
 def test_figures_that_belong_to_other_content_are_not_shown() -> None:

@@ -12,6 +12,7 @@ import pytest
 
 from synth import catalog
 from synth.catalog import RECORD, catalog_folder, load_stage, stage, stage_files, stages
+from synth.cli.main import run
 from synth.errors import CatalogError, StageWarning
 from synth.stage_file import Stage
 
@@ -67,6 +68,17 @@ def test_a_changed_file_is_checked_and_said_with_all_that_derives_from_it(copy: 
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         stage("tow-thomas-bandpass")
+
+
+def test_the_command_line_says_it_in_a_sentence(
+    copy: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    change(copy, "fliege-bandpass", '"78.7k"', '"80.6k"')
+    assert run(["analyse", "fliege-bandpass"]) == 0
+    said = capsys.readouterr().err.splitlines()
+    assert len(said) == 1
+    assert said[0].startswith("synth: stage file ")
+    assert "changed since it was verified" in said[0]
 
 
 def test_a_word_for_people_needs_no_verification(copy: Path) -> None:

@@ -120,8 +120,8 @@ def catalog_text(stages: Iterable[Stage]) -> str:
     lines += [""]
     lines += wrapped(
         f"{len(found)} circuits, {derived} of them derived; `synth catalog NAME` shows a stage, "
-        "`synth transform` makes the others; a dash: out of reach; figures: see `synth catalog "
-        "--help`"
+        "`synth lift` finds the shares of the others; a dash: out of reach; figures: see "
+        "`synth catalog --help`"
     )
     return "\n".join(lines) + "\n"
 
