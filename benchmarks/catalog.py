@@ -15,7 +15,7 @@ ROWS = (
         3.0,
     ),
     ("loading every stage, as verified", "from synth.catalog import stages; stages()", 3.0),
-    ("loading one stage", "from synth.catalog import stage; stage('fliege-notch')", 2.0),
+    ("loading one stage", "from synth.catalog import stage; stage('fliege-notch')", 2.5),
 )
 
 
