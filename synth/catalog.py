@@ -1,146 +1,181 @@
-"""The stage files: reading them, and checking every claim they make by exact analysis.
+"""The catalogue: the stages that belong to the package, and those of the user's own folder.
 
-A stage file is data (TOML): the graph, the published transfer function, its source and what the
-stage claims to be.  Nothing that can be computed is believed: the published H(s) is compared
-with the exact analysis of the graph, the order is the degree of the determinant in s, kind and
-sign are read off the transfer at the example values.  A mistyped stage cannot be loaded.
+Nothing that can be computed is believed: the published H(s) is compared with the exact analysis
+of the graph, the order is the degree of the determinant in s, kind and sign are read off the
+transfer at the example values.  A mistyped stage cannot be loaded.
+
+A stage whose content is the recorded one was verified when it was recorded (``python -m
+synth.generators``), and is not checked again; one that changed is, and a `StageWarning` says so.
+The stages of the user's folder (the environment variable `FOLDER`) are always checked; a bad
+file is warned of by name and left out, unless it is asked for.
 """
 
 from __future__ import annotations
 
+import json
+import os
+import warnings
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 from functools import cache
 from hashlib import blake2b
 from pathlib import Path
-from typing import Any
 
-from synth.analysis.loop import Loop, analyse
-from synth.claims import STAGE_KINDS, equals_published, kind_of, modes_order, response, sign_of
-from synth.errors import CatalogError, SynthError
-from synth.network.model import POWERS, UNITS, Branch, Network, OpAmp, Port
-from synth.units import parse_si
+from synth.claims import check_claims
+from synth.errors import CatalogError, StageWarning, SynthError
+from synth.stage_file import Stage, read_stage
 
-_REQUIRED: Mapping[str, type] = {
-    "name": str,
-    "title": str,
-    "names": list,
-    "source": str,
-    "kinds": list,
-    "order": int,
-    "H": str,
-    "parts": list,
-    "op_amps": list,
-    "example": dict,
-}
-_OPTIONAL: Mapping[str, type] = {
-    "sign": int,
-    "conditions": list,
-    "remarks": list,
-    "input": str,
-    "output": str,
-    "variants": dict,
-}
-_TYPE_NAMES = {str: "text", list: "a list", int: "a whole number", dict: "a table"}
+__all__ = ["Stage", "load_stage", "names", "stage", "stages", "verify"]
+
+#: The environment variable that names a folder of stages of one's own.
+FOLDER = "SYNTH_STAGES"
+#: The contents that were verified, by name of the stage, beside the stage files.
+RECORD = "verified.json"
 
 
-@dataclass(frozen=True)
-class Stage:
-    """A named circuit of the literature, its claims checked.
+class _Library:
+    """The stage files of the package and of one folder of the user's, and what was read of them."""
 
-    Parameters
-    ----------
-    name : str
-        Identifier; the name of its file.
-    title : str
-        One line for people.
-    names : tuple of str
-        Other names in the literature.
-    source : str
-        Where it was published.
-    kinds : tuple of str
-        What it can be (keys of `STAGE_KINDS`): the first with the values of `example`, each
-        further one with those of `variants`.
-    order : int
-        Number of natural modes: degree of the determinant in s.
-    sign : int or None
-        Sign of the pass-band gain (at DC, at infinity for a high-pass, at the centre for a
-        band-pass); None where it depends on the values.
-    H : str
-        The published transfer function in s and the part names.
-    conditions, remarks : tuple of str
-        For people.
-    network : Network
-        The graph, without values.
-    example : mapping
-        Part -> value in ohm or farad, from preferred series.
-    variants : mapping
-        Kind -> part -> value: what changes in the example to make that kind.
-    loop : Loop
-        The exact analysis of `network`.
-    """
+    def __init__(self, own: str) -> None:
+        self._package = stage_files(package_stages())
+        self._record = _record(package_stages() / RECORD)
+        self._own = _own_files(own, self._package) if own else {}
+        self.files: Mapping[str, Path] = {**self._package, **self._own}
+        self._read: dict[str, Stage] = {}
+        self._reading: list[str] = []
 
-    name: str
-    title: str
-    names: tuple[str, ...]
-    source: str
-    kinds: tuple[str, ...]
-    order: int
-    sign: int | None
-    H: str
-    conditions: tuple[str, ...]
-    remarks: tuple[str, ...]
-    network: Network
-    example: Mapping[str, float]
-    variants: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
-    loop: Loop = field(repr=False, compare=False, kw_only=True)
+    def stage(self, name: str) -> Stage:
+        """Return a stage, its claims verified."""
+        if name not in self._read:
+            if name not in self.files:
+                advice = _advice(name, self.files)
+                raise CatalogError(f"the catalogue has no stage {name!r}; {advice}")
+            if name in self._reading:
+                raise CatalogError(
+                    f"stage {name} derives from itself, by way of {', '.join(self._reading)}"
+                )
+            self._reading.append(name)
+            try:
+                self._read[name] = self._verified(name)
+            finally:
+                self._reading.pop()
+        return self._read[name]
 
-    def circuit(self, kind: str | None = None) -> Network:
-        """Return the network with the example's values, or those that make it `kind`.
+    def _verified(self, name: str) -> Stage:
+        found = read_stage(self.files[name], self.stage)
+        recorded = name in self._package and self._record.get(name) == found.content
+        if not recorded:
+            _check(found, self.files[name])
+            if name in self._package:
+                warnings.warn(
+                    f"stage file {self.files[name]} changed since it was verified; its claims "
+                    "were checked again and hold (`python -m synth.generators` records it)",
+                    StageWarning,
+                    stacklevel=2,
+                )
+        return found
 
-        Raises
-        ------
-        CatalogError
-            If the stage does not claim that kind.
-        """
-        if kind is not None and kind not in self.kinds:
-            raise CatalogError(f"stage {self.name} is no {kind}; it can be {', '.join(self.kinds)}")
-        changes = self.variants.get(kind, {}) if kind is not None else {}
-        return self.network.with_values({**self.example, **changes})
+    @property
+    def all(self) -> tuple[Stage, ...]:
+        """Every stage, sorted by name; bad files of the user's own folder left out, with a word."""
+        found = []
+        for name in sorted(self.files):
+            try:
+                found.append(self.stage(name))
+            except CatalogError as error:
+                if name in self._package:
+                    raise
+                warnings.warn(f"left out: {error}", StageWarning, stacklevel=2)
+        return tuple(found)
+
+
+@cache
+def _library(own: str) -> _Library:
+    return _Library(own)
+
+
+def _current() -> _Library:
+    return _library(os.environ.get(FOLDER, ""))
 
 
 # -- finding ---------------------------------------------------------------------------------------
 
 
 def stages() -> tuple[Stage, ...]:
-    """Return every stage of the catalogue, sorted by name, claims checked (cached).
+    """Return every stage of the catalogue, sorted by name.
 
     Raises
     ------
     CatalogError
-        If a stage file is wrong; the message names the file.
+        If a stage file of the package is wrong; the message names the file.  A wrong one of the
+        user's folder is left out with a `StageWarning`.
     """
-    return tuple(stage(name) for name in sorted(_files()))
+    return _all(os.environ.get(FOLDER, ""))
 
 
 @cache
+def _all(own: str) -> tuple[Stage, ...]:
+    return _library(own).all
+
+
+def verify() -> tuple[Stage, ...]:
+    """Check the claims of every stage, whatever is recorded, and return the stages.
+
+    Raises
+    ------
+    CatalogError
+        If a claim does not hold; the message names the file.
+    """
+    library = _current()
+    found = library.all
+    for one in found:
+        _check(one, library.files[one.name])
+    return found
+
+
 def stage(name: str) -> Stage:
-    """Return the stage of that name, claims checked (cached); no other file is read.
+    """Return the stage of that name; no other file is read but those it derives from.
 
     Raises
     ------
     CatalogError
         If there is none (the message names close matches) or its file is wrong.
     """
-    files = _files()
-    if name not in files:
-        raise CatalogError(f"the catalogue has no stage {name!r}; {_advice(name, files)}")
-    return load_stage(files[name])
+    return _current().stage(name)
 
 
 def names() -> tuple[str, ...]:
     """Return the names of all stages, sorted, without reading the files."""
-    return tuple(sorted(_files()))
+    return tuple(sorted(_current().files))
+
+
+def load_stage(path: Path | str) -> Stage:
+    """Read one stage file and check its claims, whatever is recorded.
+
+    Raises
+    ------
+    CatalogError
+        If the file cannot be read, a key is unknown, missing or of the wrong type, a value is
+        unreadable, or a claim does not hold; the message names the file and the key.
+    """
+    path = Path(path)
+    found = read_stage(path, stage)
+    _check(found, path)
+    return found
+
+
+def _check(found: Stage, path: Path) -> None:
+    try:
+        check_claims(found)
+    except SynthError as error:
+        raise CatalogError(f"stage file {path}: {error}") from error
+
+
+# -- files -----------------------------------------------------------------------------------------
+
+
+def package_stages() -> Path:
+    """Return the folder of the stage files of this package, and of what is kept beside them."""
+    return catalog_folder(Path(__file__).resolve().parent)
 
 
 def catalog_folder(package: Path) -> Path:
@@ -174,11 +209,6 @@ def catalog_folder(package: Path) -> Path:
     )
 
 
-@cache
-def _files() -> Mapping[str, Path]:
-    return stage_files(catalog_folder(Path(__file__).resolve().parent))
-
-
 def stage_files(folder: Path) -> Mapping[str, Path]:
     """Return name -> file for every stage file below `folder`.
 
@@ -197,13 +227,46 @@ def stage_files(folder: Path) -> Mapping[str, Path]:
     return found
 
 
+def _own_files(own: str, package: Mapping[str, Path]) -> Mapping[str, Path]:
+    folder = Path(own)
+    if not folder.is_dir():
+        raise CatalogError(
+            f"the folder of stages {own} (--stages or {FOLDER}) is no folder; make it, or leave "
+            "it out"
+        )
+    found = {}
+    for name, path in stage_files(folder).items():
+        if name in package:
+            warnings.warn(
+                f"left out: stage file {path} has the name of a stage of the package; rename it",
+                StageWarning,
+                stacklevel=2,
+            )
+        else:
+            found[name] = path
+    return found
+
+
+def _record(path: Path) -> Mapping[str, str]:
+    """Return the recorded contents; none where the record is missing or unreadable."""
+    try:
+        record: Mapping[str, str] = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return record if isinstance(record, dict) else {}
+
+
 @cache
-def content_hash() -> str:
-    """Return a hash of all stage files: names and contents, in the order of the names."""
+def _content_hash(own: str) -> str:
     total = blake2b(digest_size=16)
-    for name, path in _files().items():
+    for name, path in sorted(_library(own).files.items()):
         total.update(name.encode() + b"\0" + path.read_bytes() + b"\0")
     return total.hexdigest()
+
+
+def content_hash() -> str:
+    """Return a hash of all stage files: names and contents, in the order of the names."""
+    return _content_hash(os.environ.get(FOLDER, ""))
 
 
 def _advice(name: str, known: Iterable[str]) -> str:
@@ -213,169 +276,3 @@ def _advice(name: str, known: Iterable[str]) -> str:
     if close:
         return f"did you mean {' or '.join(close)}?"
     return "`synth catalog` lists them"
-
-
-# -- reading ---------------------------------------------------------------------------------------
-
-
-def load_stage(path: Path | str) -> Stage:
-    """Read one stage file and check its claims.
-
-    Raises
-    ------
-    CatalogError
-        If the file cannot be read, a key is unknown, missing or of the wrong type, a value is
-        unreadable, or a claim does not hold; the message names the file and the key.
-    """
-    path = Path(path)
-    data = _read(path)
-    try:
-        network = _network(data)
-        branches = {b.name: b for b in network.branches}
-        example = _values(data["example"], branches, "example")
-        missing = [n for n in branches if n not in example]
-        if missing:
-            raise CatalogError(f"key example: no value for {', '.join(missing)}")
-        variants = {
-            kind: _values(table, branches, f"variants.{kind}")
-            for kind, table in data.get("variants", {}).items()
-        }
-        result = Stage(
-            name=data["name"],
-            title=data["title"],
-            names=_texts(data, "names"),
-            source=data["source"],
-            kinds=_texts(data, "kinds"),
-            order=data["order"],
-            sign=data.get("sign"),
-            H=data["H"],
-            conditions=_texts(data, "conditions"),
-            remarks=_texts(data, "remarks"),
-            network=network,
-            example=example,
-            variants=variants,
-            loop=analyse(network),
-        )
-        _check_claims(result)
-    except SynthError as error:
-        raise CatalogError(f"stage file {path}: {error}") from error
-    return result
-
-
-def _read(path: Path) -> dict[str, Any]:
-    import tomllib
-
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise CatalogError(f"stage file {path} cannot be read: {error.strerror}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise CatalogError(f"stage file {path} is not valid TOML: {error}") from error
-    known = {**_REQUIRED, **_OPTIONAL}
-    for key, value in data.items():
-        if key not in known:
-            raise CatalogError(
-                f"stage file {path}: unknown key {key}; the keys are {', '.join(known)}"
-            )
-        if not isinstance(value, known[key]) or isinstance(value, bool):
-            raise CatalogError(
-                f"stage file {path}: key {key} must be {_TYPE_NAMES[known[key]]}, not {value!r}"
-            )
-    for key in _REQUIRED:
-        if key not in data or (data[key] == "" and known[key] is str):
-            raise CatalogError(f"stage file {path}: key {key} is missing; every stage has one")
-    if data["name"] != path.stem:
-        raise CatalogError(
-            f"stage file {path}: key name is {data['name']!r}; it must equal the file's name"
-        )
-    return data
-
-
-def _network(data: Mapping[str, Any]) -> Network:
-    branches = []
-    for name, *nodes in _rows(data, "parts", 3):
-        if name[0] not in POWERS:
-            raise CatalogError(
-                f"key parts: {name} must start with one of {', '.join(POWERS)}, its kind"
-            )
-        branches.append(Branch(name, POWERS[name[0]], (nodes[0], nodes[1])))
-    return Network(
-        branches=tuple(branches),
-        op_amps=tuple(
-            OpAmp(name, plus, minus, out) for name, plus, minus, out in _rows(data, "op_amps", 4)
-        ),
-        inputs=(Port("input", data.get("input", "in")),),
-        outputs=(Port("output", data.get("output", "out")),),
-        title=data["title"],
-    )
-
-
-def _rows(data: Mapping[str, Any], key: str, length: int) -> list[list[str]]:
-    for row in data[key]:
-        good = isinstance(row, list) and len(row) == length
-        if not good or not all(isinstance(x, str) and x for x in row):
-            raise CatalogError(f"key {key}: {row!r} must be a list of {length} names")
-    rows: list[list[str]] = data[key]
-    return rows
-
-
-def _texts(data: Mapping[str, Any], key: str) -> tuple[str, ...]:
-    for text in data.get(key, []):
-        if not isinstance(text, str) or not text:
-            raise CatalogError(f"key {key}: {text!r} must be text")
-    return tuple(data.get(key, []))
-
-
-def _values(table: Any, branches: Mapping[str, Branch], key: str) -> dict[str, float]:
-    if not isinstance(table, dict):
-        raise CatalogError(f"key {key} must be a table of part values, not {table!r}")
-    values = {}
-    for name, text in table.items():
-        if name not in branches:
-            raise CatalogError(f"key {key}: no part is called {name}")
-        if not isinstance(text, str):
-            raise CatalogError(f"key {key}: the value of {name} must be text such as '4.7k'")
-        values[name] = parse_si(text, UNITS[branches[name].power])
-    return values
-
-
-# -- checking the claims ---------------------------------------------------------------------------
-
-
-def _check_claims(stage: Stage) -> None:
-    if not equals_published(stage.loop, stage.H):
-        raise CatalogError(
-            f"key H: {stage.H} is not what the analysis of the graph gives; a part, a node or "
-            "the formula is mistyped"
-        )
-    order = modes_order(stage.loop)
-    if stage.order != order:
-        raise CatalogError(f"key order: {stage.order} claimed, but the graph has {order} modes")
-    if not stage.kinds or any(k not in STAGE_KINDS for k in stage.kinds):
-        raise CatalogError(
-            f"key kinds: {list(stage.kinds)} must name one or more of {', '.join(STAGE_KINDS)}"
-        )
-    if set(stage.variants) != set(stage.kinds[1:]):
-        raise CatalogError(
-            "key variants: it must have one table for each kind after the first, here "
-            f"{', '.join(stage.kinds[1:]) or 'none'}"
-        )
-    for kind in stage.kinds:
-        _check_values(stage, kind)
-
-
-def _check_values(stage: Stage, kind: str) -> None:
-    where = f"variants.{kind}" if kind in stage.variants else "example"
-    n, d = response(stage.loop, stage.circuit(kind))
-    found = kind_of(n, d)
-    if found != kind:
-        raise CatalogError(
-            f"key {where}: with these values the stage is no {kind} ({STAGE_KINDS[kind]}); "
-            f"it is of the kind {found} ({STAGE_KINDS[found]})"
-        )
-    sign = sign_of(n, d, kind)
-    if stage.sign is not None and stage.sign != sign:
-        raise CatalogError(
-            f"key sign: {stage.sign} claimed, but the pass-band gain has sign {sign} with the "
-            f"values of {where}"
-        )

@@ -1,4 +1,4 @@
-"""What a stage can claim, and the exact analysis that says whether it is so.
+"""What a stage claims, and the exact analysis that says whether it is so.
 
 The published H(s) and the analysed one are compared by evaluation at one fixed pseudo-random
 point modulo the prime p = 2**127 - 1 [1]_ [2]_.  Rational functions that differ agree at a random
@@ -24,9 +24,11 @@ from hashlib import blake2b
 from synth.analysis.loop import Loop
 from synth.analysis.numbers import admittances, polynomial
 from synth.analysis.ring import Poly as RingPoly
-from synth.errors import CatalogError
+from synth.errors import CatalogError, SynthError
 from synth.network.model import Network
+from synth.stage_file import Stage
 from synth.transfer import polynomial as exact
+from synth.transfer.design import worked_out
 from synth.transfer.expression import parse
 
 #: Kind of stage -> what its transfer function N/D is, common factors cancelled.
@@ -51,6 +53,82 @@ _EQUAL = Fraction(1, 20)
 #: A notch passes less than this fraction of the pass-band gain.
 _NOTCH = Fraction(1, 100)
 _PRIME = 2**127 - 1
+
+
+def check_claims(stage: Stage) -> None:
+    """Check everything a stage claims.
+
+    Raises
+    ------
+    CatalogError
+        If a claim does not hold; the message names the key of the stage file.
+    ExpressionError
+        If the published transfer function cannot be read.
+    """
+    if not equals_published(stage.loop, stage.H):
+        raise CatalogError(
+            f"key H: {stage.H} is not what the analysis of the graph gives; a part, a node or "
+            "the formula is mistyped"
+        )
+    order = modes_order(stage.loop)
+    if stage.order != order:
+        raise CatalogError(f"key order: {stage.order} claimed, but the graph has {order} modes")
+    if not stage.kinds or any(k not in STAGE_KINDS for k in stage.kinds):
+        raise CatalogError(
+            f"key kinds: {list(stage.kinds)} must name one or more of {', '.join(STAGE_KINDS)}"
+        )
+    if set(stage.variants) != set(stage.kinds[1:]):
+        raise CatalogError(
+            "key variants: it must have one table for each kind after the first, here "
+            f"{', '.join(stage.kinds[1:]) or 'none'}"
+        )
+    for kind in stage.kinds:
+        _check_values(stage, kind)
+    if stage.design:
+        _check_design(stage)
+
+
+def _check_design(stage: Stage) -> None:
+    """Work the published design equations out at one point and measure kind, w0 and Q."""
+    zero = 1 / 1.5 if stage.kinds[0] == "highpass-notch" else 1.5
+    given = {"w0": 1e4, "Q": 2.0, "g": 1.0, "C": 1e-8, "m": zero}
+    try:
+        values = worked_out(tuple(stage.design.items()), given)
+        circuit = stage.network.with_values(
+            {b.name: values[b.name] for b in stage.network.branches}
+        )
+    except KeyError as error:
+        raise CatalogError(f"key design: no equation for {error.args[0]}") from error
+    except (ValueError, SynthError) as error:
+        raise CatalogError(f"key design, at Q = 2 and g = 1: {error}") from error
+    n, d = response(stage.loop, circuit)
+    found = kind_of(n, d)
+    if found != stage.kinds[0]:
+        raise CatalogError(f"key design: the equations make a {found}, not a {stage.kinds[0]}")
+    if len(d) == 3:
+        w0, q = float(d[0]) ** 0.5, float(d[0]) ** 0.5 / float(d[1])
+        if abs(w0 / given["w0"] - 1) > 1e-6 or abs(q / given["Q"] - 1) > 1e-6:
+            raise CatalogError(
+                f"key design: asked for w0 = {given['w0']:g} and Q = 2, the equations give {w0:g} "
+                f"and {q:g}"
+            )
+
+
+def _check_values(stage: Stage, kind: str) -> None:
+    where = f"variants.{kind}" if kind in stage.variants else "example"
+    n, d = response(stage.loop, stage.circuit(kind))
+    found = kind_of(n, d)
+    if found != kind:
+        raise CatalogError(
+            f"key {where}: with these values the stage is no {kind} ({STAGE_KINDS[kind]}); "
+            f"it is of the kind {found} ({STAGE_KINDS[found]})"
+        )
+    sign = sign_of(n, d, kind)
+    if stage.sign is not None and stage.sign != sign:
+        raise CatalogError(
+            f"key sign: {stage.sign} claimed, but the pass-band gain has sign {sign} with the "
+            f"values of {where}"
+        )
 
 
 # -- the published transfer function ---------------------------------------------------------------

@@ -49,3 +49,7 @@ class RealisationError(SynthError, ValueError):
 
 class FormatError(SynthError, ValueError):
     """A saved design does not follow the schema."""
+
+
+class StageWarning(UserWarning):
+    """A stage file changed since it was verified, or one of the user's own was left out."""

@@ -37,7 +37,16 @@ Data = dict[str, Any]
 
 
 def data_of(path: Path) -> Data:
-    return tomllib.loads(path.read_text(encoding="utf-8"))
+    """A stage file; of a derived stage the graph its steps make, written out."""
+    data = tomllib.loads(path.read_text(encoding="utf-8"))
+    if "base" in data:
+        network = stage(path.stem).network
+        for key in ("base", "steps", "renamed"):
+            data.pop(key, None)
+        data["parts"] = [[b.name, *b.nodes] for b in network.branches]
+        data["op_amps"] = [[u.name, u.plus, u.minus, u.out] for u in network.op_amps]
+        data["input"], data["output"] = network.input, network.output
+    return data
 
 
 # -- independent nodal analysis --------------------------------------------------------------------
@@ -103,7 +112,7 @@ def numeric_transfer(data: Data, s: complex, values: dict[str, float]) -> comple
 
 
 def test_there_are_enough_stages_and_all_load() -> None:
-    assert len(stages()) >= 45
+    assert len(stages()) >= 109
     assert [s.name for s in stages()] == sorted(FILES)
 
 
@@ -267,6 +276,107 @@ def test_exchanged_amplifier_inputs_leave_h_alone_and_show_in_the_feedback(
         mutant["op_amps"][k] = [name, minus, plus, out]
         exchanged = load_stage(written(mutant, tmp_path))
         assert not feedback(analyse(exchanged.circuit())).negative, name
+
+
+DERIVED = {n: p for n, p in FILES.items() if "base = " in p.read_text(encoding="utf-8")}
+
+
+def raw(path: Path) -> Data:
+    return tomllib.loads(path.read_text(encoding="utf-8"))
+
+
+def loaded(path: Path) -> tuple[Any, str]:
+    try:
+        return load_stage(path), ""
+    except CatalogError as error:
+        return None, str(error)
+
+
+def mistaken_derivations(data: Data, network: Any) -> Iterator[Data]:
+    """Two like parts under each other's name, one step the less, and another step."""
+    names = {b.name: b.power for b in network.branches}
+    back = {new: old for old, new in data.get("renamed", {}).items()}
+    for a in names:
+        for b in names:
+            if a < b and names[a] == names[b]:
+                renamed = {**data.get("renamed", {}), back.get(a, a): b, back.get(b, b): a}
+                yield {**data, "renamed": renamed}
+    for steps in (data["steps"][:-1], [*data["steps"], "swap"], ["rc-cr"], ["swap"]):
+        yield {**data, "steps": steps}
+
+
+@pytest.mark.parametrize("path", DERIVED.values(), ids=DERIVED)
+def test_mistaken_derivations_are_refused_by_name(path: Path, tmp_path: Path) -> None:
+    """A derivation that gives another H, or none; one that gives the same H may stand."""
+    data = raw(path)
+    rng = random.Random(1973)
+    s, others = complex(0.83, 1.37), 0
+    values = {b.name: rng.uniform(0.5, 2) for b in stage(path.stem).network.branches}
+    want = published_value(data, s, values)
+    for mutant in mistaken_derivations(data, stage(path.stem).network):
+        file = written(mutant, tmp_path)
+        found, complaint = loaded(file)
+        if found is None:
+            assert str(file) in complaint
+            others += 1
+            continue
+        graph = {
+            "parts": [[b.name, *b.nodes] for b in found.network.branches],
+            "op_amps": [[u.name, u.plus, u.minus, u.out] for u in found.network.op_amps],
+            "output": found.network.output,
+        }
+        assert numeric_transfer(graph, s, values) == pytest.approx(want, rel=1e-6)
+    assert others
+
+
+GOOD_DERIVED = raw(FILES["fliege-notch"])
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"base": "fliege-bandpas"}, "did you mean fliege-bandpass"),
+        ({"base": "fliege-bandpass"}, "key "),
+        ({"base": 3}, "key base must be text"),
+        ({"steps": []}, "key steps: there is none"),
+        ({"steps": [3]}, "key steps: 3 must be text"),
+        ({"steps": ["turn"]}, "key steps: turn: there is no step 'turn'"),
+        ({"steps": ["lift=R9.1"]}, "key steps: lift=R9.1: R9.1 is no terminal"),
+        ({"steps": ["cascade=nothing"]}, "no stage 'nothing'"),
+        ({"steps": ["cascade=rc-lowpass"]}, "key "),
+        ({"steps": ["output=nowhere"]}, "nowhere is no op-amp output"),
+        ({"steps": ["pair-op-amps=U1.plus:o1"]}, "would not be joined as they were"),
+        ({"renamed": {"R9": "R1"}}, "key renamed: the steps leave no part R9"),
+        ({"renamed": {"R1": "C9"}}, "key renamed: R1 cannot be called C9"),
+        ({"renamed": {"R1": ""}}, "key renamed: R1 must be text"),
+        ({"renamed": {"R1": "R2"}}, "part R2 is defined twice"),
+        ({"parts": []}, "unknown key parts; the keys of a derived stage"),
+        ({"output": "mid"}, "unknown key output"),
+        ({"design": {"R1": "Q/(w0*C)"}}, "key design: no equation for"),
+        ({"design": {"R1": "Q/(w0*D)"}}, "key design, at Q = 2 and g = 1: .*D"),
+    ],
+)
+def test_a_wrong_derivation_is_refused_with_its_name_and_key(
+    change: Data, words: str, tmp_path: Path
+) -> None:
+    path = written({**GOOD_DERIVED, **change}, tmp_path)
+    with pytest.raises(CatalogError, match=f"{re.escape(str(path))}.*{words}"):
+        load_stage(path)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("2*Q/(w0*C)", "3*Q/(w0*C)", "asked for w0 = 10000 and Q = 2"),
+        ("Q/(w0*C*(2*Q^2 - g))", "(g - 1)/(w0*C)", "key design, at Q = 2"),
+    ],
+)
+def test_a_wrong_design_equation_is_refused(old: str, new: str, words: str, tmp_path: Path) -> None:
+    data = raw(FILES["multiple-feedback-bandpass"])
+    data["design"] = {k: v.replace(old, new) for k, v in data["design"].items()}
+    path = written(data, tmp_path)
+    with pytest.raises(CatalogError, match=words):
+        load_stage(path)
 
 
 # -- bad files, each named -------------------------------------------------------------------------

@@ -18,12 +18,12 @@ from synth.analysis.loop import analyse
 from synth.analysis.numbers import common_form, modes
 from synth.catalog import Stage, stage, stages
 from synth.cli.main import run
-from synth.cli.steps import read_step
 from synth.errors import TransformError
 from synth.network.equivalence import equivalent
 from synth.network.model import Branch, Network, OpAmp
 from synth.transfer.kinds import describe
 from synth.transform.loop_complement import LoopComplement
+from synth.transform.steps import read_step
 from tests import networks as oracle
 from tests.networks import networks, random_networks, same_multiset, same_network
 

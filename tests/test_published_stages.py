@@ -19,7 +19,7 @@ from sympy import QQ
 from sympy.polys.fields import field
 
 from synth.analysis.loop import analyse
-from synth.catalog import stages
+from synth.catalog import Stage, stage, stages
 from synth.network.model import POWERS, Branch, Network, OpAmp, Port
 from synth.transfer.expression import parse
 
@@ -105,15 +105,38 @@ def test_the_analysis_gives_the_published_transfer(entry: dict[str, Any]) -> Non
 
 
 def graph_of(network: Network) -> nx.Graph:
-    """The circuit as a coloured bipartite graph; its input, output and ground are marked."""
+    """The circuit as a coloured bipartite graph; its input, output and ground are marked.
+
+    Two parts in series through a node of their own hang on one vertex, for their order changes
+    nothing.
+    """
     graph = nx.Graph()
     marks = {network.input: "input", network.output: "output", network.reference: "ground"}
+    touching: dict[str, list[str]] = {}
+    for name, _, node in network.pins():
+        touching.setdefault(node, []).append(name)
+    for u in network.op_amps:
+        touching.setdefault(u.out, []).append(u.name)
+    branches = {b.name: b for b in network.branches}
+    series = {
+        node: pair
+        for node, pair in touching.items()
+        if len(pair) == 2 and set(pair) <= set(branches) and node not in marks
+    }
     for node in (*network.nodes, network.reference):
-        graph.add_node(("node", node), colour=marks.get(node, ""))
+        if node not in series:
+            graph.add_node(("node", node), colour=marks.get(node, ""))
     for b in network.branches:
         graph.add_node(("part", b.name), colour=f"power {b.power}")
+        inside = next((n for n in b.nodes if n in series), None)
+        if inside is not None:
+            graph.add_node(("series", inside), colour="series")
+            graph.add_edge(("part", b.name), ("series", inside), pins="")
         for n in b.nodes:
-            graph.add_edge(("part", b.name), ("node", n), pins="")
+            if n not in series:
+                graph.add_edge(
+                    ("part", b.name) if inside is None else ("series", inside), ("node", n), pins=""
+                )
     for u in network.op_amps:
         graph.add_node(("part", u.name), colour="op amp")
         pins: dict[str, str] = {}
@@ -129,24 +152,67 @@ def colours(graph: nx.Graph) -> Counter[tuple[str, int]]:
 
 
 @cache
-def catalogue_graphs() -> tuple[tuple[str, nx.Graph, Counter[tuple[str, int]]], ...]:
-    graphs = [(s.name, graph_of(s.network)) for s in stages()]
-    return tuple((name, g, colours(g)) for name, g in graphs)
+def catalogue_graphs() -> tuple[tuple[Stage, nx.Graph, Counter[tuple[str, int]]], ...]:
+    graphs = [(s, graph_of(s.network)) for s in stages()]
+    return tuple((s, g, colours(g)) for s, g in graphs)
 
 
-@by_name
-def test_every_published_network_is_a_stage_of_the_catalogue(entry: dict[str, Any]) -> None:
+def matches(entry: dict[str, Any]) -> dict[str, dict[str, str]]:
+    """Stages that are the published network, each with published part name -> its own."""
     graph = graph_of(network_of(entry))
     key = colours(graph)
-    found = [
-        name
-        for name, other, other_key in catalogue_graphs()
-        if key == other_key
-        and nx.is_isomorphic(
+    found = {}
+    for s, other, other_key in catalogue_graphs():
+        if key != other_key:
+            continue
+        matcher = nx.algorithms.isomorphism.GraphMatcher(
             graph,
             other,
             node_match=lambda a, b: a["colour"] == b["colour"],
             edge_match=lambda a, b: a["pins"] == b["pins"],
         )
-    ]
-    assert len(found) == 1, f"{entry['name']}: the catalogue has it as {found}"
+        if matcher.is_isomorphic():
+            pairs = matcher.mapping.items()
+            found[s.name] = {a[1]: b[1] for a, b in pairs if a[0] == "part"}
+    return found
+
+
+#: Published name -> stage, the stage it derives from, and the steps; empty for a graph.
+FAMILY = {
+    name: (stage, base, steps)
+    for name, stage, base, steps in (
+        line.split("\t")
+        for line in (Path(__file__).parent / "published_family.tsv")
+        .read_text(encoding="utf-8")
+        .splitlines()
+    )
+}
+
+
+def test_the_table_of_the_family_has_every_published_network_once() -> None:
+    assert list(FAMILY) == [e["name"] for e in ENTRIES]
+    steps = [steps for _, base, steps in FAMILY.values() if base]
+    assert len(steps) == 51
+    assert sum(s.startswith(("swap", "lift")) for s in steps) == 26  # as README says
+
+
+@by_name
+def test_every_published_network_is_a_stage_by_the_steps_in_the_table(
+    entry: dict[str, Any],
+) -> None:
+    name, base, steps = FAMILY[entry["name"]]
+    found = matches(entry)
+    assert list(found) == [name], f"{entry['name']}: the catalogue has it as {list(found)}"
+    assert (stage(name).base, " ".join(stage(name).steps)) == (base, steps)
+
+
+@by_name
+def test_the_published_transfer_is_that_of_the_stage(entry: dict[str, Any]) -> None:
+    """Both texts of H at rational part values, the parts matched by the graphs: exact."""
+    name, _, _ = FAMILY[entry["name"]]
+    values, domain = substituted(entry)
+    own = {
+        mine: values[theirs] for theirs, mine in matches(entry)[name].items() if theirs in values
+    }
+    own["s"] = values["s"]
+    assert read(stage(name).H, own, domain) == read(entry["H"], values, domain)

@@ -12,6 +12,7 @@ from synth.network.deck_reader import read_deck
 from synth.network.model import Branch, Network
 from synth.realisation.realise import realise
 from synth.report.advice import complement_advice, half_power_frequency
+from synth.report.catalog import stage_text
 from synth.report.layout import WIDTH, shortened, table, wrapped
 from synth.report.netlist import sweep
 from synth.report.record import (
@@ -20,7 +21,7 @@ from synth.report.record import (
     response_of,
     transform_record,
 )
-from synth.report.text import analysis_text, realise_text, stage_text, transform_text
+from synth.report.text import analysis_text, realise_text, transform_text
 from synth.target import family_target, realised_error, second_order_target
 from synth.transform.cascade import cascade
 from synth.transform.drive import Swap
@@ -191,10 +192,10 @@ def test_long_formulas_are_cut_in_the_text_only():
 @pytest.mark.parametrize("name", ["twin-t", "sallen-key-bandpass-gain"])
 def test_stage_text_holds_its_facts(name):
     s = stage(name)
-    text = " ".join(stage_text(s, response_of(s.circuit()), "DECK\n").split())
+    text = " ".join(stage_text(s, response_of(s.circuit())).split())
     for fact in (s.title, s.source, *s.conditions, *s.remarks):
         assert " ".join(fact.split()) in text
-    assert text.endswith("DECK")
+    assert text.endswith(".end")
 
 
 # -- layout ----------------------------------------------------------------------------------------

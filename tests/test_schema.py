@@ -174,6 +174,23 @@ def test_ladder(more, capsys):
     assert (answer["comparison"] is None) == (not more)
 
 
+def test_catalog_tree_and_sort(capsys):
+    tree = _answer(capsys, "catalog", "--tree")
+    assert tree["counts"]["base"] == len(tree["tree"])
+    sizes = [s["parts"] for s in _answer(capsys, "catalog", "--sort", "parts")["stages"]]
+    assert sizes == sorted(sizes)
+    asked = ["catalog", "--kind", "bandstop", "--op-amps", "1"]
+    named = {s["name"] for s in _answer(capsys, *asked)["stages"]}
+    derived = _answer(capsys, *asked, "--derived", "--sort", "q-sensitivity")["stages"]
+    assert named < {s["name"] for s in derived}
+    assert all(s["op_amps"] == 1 and "bandstop" in s["kinds"] for s in derived)
+    assert all(s["base"] and s["steps"] for s in derived if s["name"] not in named)
+    assert all(s["base"] is None for s in _answer(capsys, "catalog", "--base")["stages"])
+    shown = _answer(capsys, "catalog", "multiple-feedback-bandpass")["stage"]
+    assert shown["published_design"]
+    assert shown["designs"]
+
+
 def test_catalog(capsys):
     assert [s["name"] for s in _answer(capsys, "catalog")["stages"]] == list(names())
     listed = _answer(capsys, "catalog", "--kind", "allpass", "--order", "2")["stages"]

@@ -12,15 +12,18 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from synth.analysis.loop import analyse, law_holds
-from synth.analysis.numbers import modes
+from synth.analysis.numbers import modes, transfer
 from synth.catalog import Stage, stage, stages
 from synth.errors import TransformError
 from synth.network.equivalence import equivalent
 from synth.network.model import Branch, Network, OpAmp, Port
 from synth.transform.cascade import cascade
 from synth.transform.drive import Swap, apply_drive
+from synth.transform.follow import Follow
 from synth.transform.impedance import ImpedanceSwap, ratio_groups
+from synth.transform.output import ReadAt
 from synth.transform.prune import Prune, idle_parts
+from synth.transform.repair import PairOpAmps
 from synth.transform.scale import ScaleFrequency, ScaleImpedance
 from synth.transform.step import Transformation
 from tests import networks as oracle
@@ -549,3 +552,50 @@ def test_modes_of_a_cascade_are_those_of_its_stages() -> None:
     parts = [stage(n).circuit() for n in ("tow-thomas-lowpass", "sallen-key-lowpass-gain")]
     whole = modes(analyse(cascade(parts).network))
     assert same_multiset(whole, [p for n in parts for p in modes(analyse(n))], 1e-12)
+
+
+# -- another output, op amps paired anew, a stage behind -------------------------------------------
+
+
+def test_another_output_keeps_the_modes_and_reads_the_other_node() -> None:
+    """Tow-Thomas: the low-pass at the inverter is R6/(s R2 R5 C2) times the band-pass."""
+    bandpass = stage("tow-thomas-bandpass").circuit()
+    lowpass, step = ReadAt("lp").apply(bandpass)
+    assert step.name == "output"
+    assert modes(analyse(lowpass)) == modes(analyse(bandpass))
+    v, s = bandpass.values, 1j * 5000.0
+    ratio = response_at(lowpass, s) / response_at(bandpass, s)
+    assert ratio == pytest.approx(v["R6"] / (v["R5"] * v["R2"] * v["C2"] * s), rel=1e-9)
+    assert "is no op-amp output" in ReadAt("x").accepts(bandpass)
+    assert "already" in ReadAt("bp").accepts(bandpass)
+
+
+def test_op_amps_paired_anew_leave_h_alone_or_are_refused() -> None:
+    loop = stage("tow-thomas-bandpass").circuit()
+    pins = ((("U2", "minus"), "z"), (("U3", "plus"), "y"), (("U3", "minus"), "0"))
+    paired, _ = PairOpAmps(pins).apply(loop)
+    s = 2000 + 3000j
+    assert response_at(paired, s) == pytest.approx(response_at(loop, s), rel=1e-12)
+    assert paired.op_amps != loop.op_amps
+    assert "would change" in PairOpAmps(pins[:1]).accepts(loop)
+    assert "no op-amp input" in PairOpAmps(((("U9", "plus"), "z"),)).accepts(loop)
+    assert "no node is called" in PairOpAmps(((("U2", "plus"), "nowhere"),)).accepts(loop)
+
+
+def test_a_stage_behind_multiplies_unless_it_loads() -> None:
+    ladder = stage("rc-ladder-lowpass-two").circuit()
+    behind = stage("noninverting-amplifier").circuit()
+    chain, step = Follow(behind, "noninverting-amplifier").apply(ladder)
+    assert step.name == "cascade"
+    s = 3000 + 4000j
+    wanted = response_at(ladder, s) * response_at(behind, s)
+    assert response_at(chain, s) == pytest.approx(wanted, rel=1e-12)
+    assert chain.output == "out"
+    loading = Follow(stage("inverting-amplifier").circuit(), "inverting-amplifier")
+    assert "R1 of inverting-amplifier would load it" in loading.accepts(ladder)
+    assert not loading.accepts(behind)
+
+
+def response_at(network: Network, s: complex) -> complex:
+    loop = analyse(network)
+    return complex(transfer(loop, loop.transfer())(s))

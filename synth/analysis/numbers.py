@@ -10,9 +10,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import reduce
+from math import prod
 
 from synth.analysis.loop import Factors, Loop
-from synth.analysis.ring import Poly
+from synth.analysis.ring import Coefficient, Poly
 from synth.errors import NetworkError
 from synth.network.model import Branch, Network, Terminal
 from synth.transfer import polynomial as exact
@@ -62,19 +63,27 @@ def polynomial(
     poly: Poly, branches: Sequence[Branch], y: Sequence[Fraction]
 ) -> tuple[exact.Poly, int]:
     """Return (polynomial, k): the ring element is ``s**k`` times the polynomial."""
-    sums: dict[int, Fraction] = {}
+    involved = 0
+    for mask in poly:
+        involved |= mask
+    parts = [
+        (1 << k, v.numerator, v.denominator, b.power)
+        for k, (v, b) in enumerate(zip(y, branches, strict=True))
+        if involved >> k & 1
+    ]
+    below = prod(q for _, _, q, _ in parts)
+    totals: dict[int, Coefficient] = {}
     for mask, c in poly.items():
-        term = Fraction(c)
+        term = c  # over the common denominator `below`, so that whole numbers do
         power = 0
-        rest = mask
-        while rest:
-            low = rest & -rest
-            k = low.bit_length() - 1
-            term *= y[k]
-            power += branches[k].power
-            rest ^= low
-        sums[power] = sums.get(power, Fraction(0)) + term
-    sums = {k: c for k, c in sums.items() if c}
+        for bit, p, q, s in parts:
+            if mask & bit:
+                term *= p
+                power += s
+            else:
+                term *= q
+        totals[power] = totals.get(power, 0) + term
+    sums = {k: Fraction(c, below) for k, c in totals.items() if c}
     if not sums:
         return (), 0
     least = min(sums)

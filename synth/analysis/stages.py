@@ -54,6 +54,12 @@ def circuit_stages(network: Network) -> tuple[CircuitStage, ...]:
                 other = block_of[column]
                 if other != k and not is_output(column):
                     group[find(other)] = find(k)
+    block_of_row = {row: k for k, b in enumerate(blocks) for row in b.rows}
+    row_of = {n: row for row, n in enumerate(eq.row_nodes)}
+    for branch in network.branches:  # one between two virtual nodes passes signal on
+        ends = [block_of_row[row_of[n]] for n in branch.nodes if n in row_of]
+        if len(ends) == 2:
+            group[find(ends[1])] = find(ends[0])
     stage_of_row = {row: find(k) for k, b in enumerate(blocks) for row in b.rows}
     members = _members(network, eq, stage_of_row, {c: find(k) for c, k in block_of.items()})
     order = [k for k in dict.fromkeys(find(k) for k in range(len(blocks))) if k in members]

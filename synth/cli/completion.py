@@ -31,7 +31,7 @@ def stage_names(_: click.Context, __: click.Parameter, start: str) -> list[Compl
 
 def step_texts(_: click.Context, __: click.Parameter, start: str) -> list[CompletionItem]:
     """Offer the steps of `synth transform`."""
-    from synth.cli.steps import STEPS
+    from synth.transform.steps import STEPS
 
     return _beginning((f"{n}=" if s.needs_value else n for n, s in STEPS.items()), start)
 

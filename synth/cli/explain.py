@@ -17,7 +17,7 @@ class Explain(Command):
     @staticmethod
     def details(formatter: click.HelpFormatter) -> None:
         """Write the steps."""
-        from synth.cli.steps import STEPS
+        from synth.transform.steps import STEPS
 
         formatter.write_text(f"STEP is as in `synth transform`: {', '.join(STEPS)}.")
 
@@ -72,9 +72,9 @@ def explain(
 
     from synth.analysis.amplifier import Amplifier
     from synth.cli.output import checked_path, deliver
-    from synth.cli.steps import read_step
     from synth.report.explain import explanation
     from synth.report.explanation_answer import explain_answer
+    from synth.transform.steps import read_step
 
     path = None
     if file is not None:

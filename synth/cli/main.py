@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import os
 import sys
+import warnings
 from collections.abc import Sequence
+from typing import TextIO
 
 import click
 
@@ -25,8 +27,10 @@ from synth.cli.realise import realise
 from synth.cli.tolerance import tolerance
 from synth.cli.transform import transform
 from synth.cli.values import values
-from synth.errors import SynthError
+from synth.errors import StageWarning, SynthError
 
+#: The environment variable that names a folder of stages of one's own (`synth.catalog`).
+FOLDER = "SYNTH_STAGES"
 #: Set in the environment, it lets a fault of the program show its trace.
 TRACE = "SYNTH_TRACE"
 #: Longest word (a file name, a formula) and longest sentence of a complaint, in characters.
@@ -75,16 +79,33 @@ _ENDS = (
 
 
 @click.group(cls=Group, invoke_without_command=True)
+@click.option(
+    "--stages",
+    metavar="FOLDER",
+    help=f"A folder of stages of your own, beside the catalogue's (or set {FOLDER}).",
+)
 @version_option
 @click.pass_context
-def cli(context: click.Context) -> None:
+def cli(context: click.Context, stages: str | None) -> None:
     """Op-amp filters from a target, or from a circuit at hand.
 
     CIRCUIT is a deck file (.cir, .net, .sp), a saved design (.json), a stage of the catalogue,
     or - for a deck on standard input.
     """
+    if stages is not None:
+        previous = os.environ.get(FOLDER)
+        os.environ[FOLDER] = stages
+        context.call_on_close(lambda: _restore(previous))
     if context.invoked_subcommand is None:
         click.echo(context.get_help())
+
+
+def _restore(folder: str | None) -> None:
+    """Put the environment back as it was before ``--stages``."""
+    if folder is None:
+        os.environ.pop(FOLDER, None)
+    else:
+        os.environ[FOLDER] = folder
 
 
 _COMMANDS = (
@@ -118,11 +139,14 @@ def run(arguments: Sequence[str] | None = None) -> int:
         if reconfigure is not None:
             reconfigure(errors="backslashreplace")
     try:
-        status = cli.main(
-            args=None if arguments is None else list(arguments),
-            prog_name="synth",
-            standalone_mode=False,
-        )
+        with warnings.catch_warnings():
+            warnings.simplefilter("always", StageWarning)
+            warnings.showwarning = _told
+            status = cli.main(
+                args=None if arguments is None else list(arguments),
+                prog_name="synth",
+                standalone_mode=False,
+            )
         sys.stdout.flush()
     except click.UsageError as error:
         return _complain(_usage_sentence(error))
@@ -148,6 +172,21 @@ def run(arguments: Sequence[str] | None = None) -> int:
     return status if isinstance(status, int) else 0
 
 
+def _told(
+    message: Warning | str,
+    category: type[Warning],
+    filename: str,
+    lineno: int,
+    file: TextIO | None = None,
+    line: str | None = None,
+) -> None:
+    """Write a warning as a sentence; one that is no `StageWarning` as Python does."""
+    if issubclass(category, StageWarning):
+        _say(str(message))
+    else:
+        print(warnings.formatwarning(message, category, filename, lineno, line), file=sys.stderr)
+
+
 def _usage_sentence(error: click.UsageError) -> str:
     message = error.format_message().rstrip(".")
     if isinstance(error, click.NoSuchOption):
@@ -165,11 +204,16 @@ def _usage_sentence(error: click.UsageError) -> str:
 
 
 def _complain(message: str) -> int:
+    _say(message)
+    return _WRONG_INPUT
+
+
+def _say(message: str) -> None:
+    """Write one sentence on standard error."""
     words = "".join(c if c.isprintable() else " " for c in message).split()
     line = " ".join(_shortened(w, _WORD) for w in words)
     line = _shortened(line, _LINE)
     print(f"synth: {line}", file=sys.stderr)
-    return _WRONG_INPUT
 
 
 def _shortened(text: str, most: int) -> str:

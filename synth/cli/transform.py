@@ -14,7 +14,7 @@ class Transform(Command):
     @staticmethod
     def details(formatter: click.HelpFormatter) -> None:
         """Write the steps."""
-        from synth.cli.steps import STEPS
+        from synth.transform.steps import STEPS
 
         formatter.write_dl([(s.form, s.meaning) for s in STEPS.values()])
 
@@ -42,9 +42,9 @@ def transform(
     from shlex import quote
 
     from synth.cli.output import check_file, deliver, design_content
-    from synth.cli.steps import read_step
     from synth.realisation.design import Design
     from synth.report.record import transform_record
+    from synth.transform.steps import read_step
 
     path = check_file(file, circuit)
     chain = [(text, read_step(text)) for text in steps]

@@ -11,7 +11,6 @@ from collections.abc import Iterable, Sequence
 
 from synth.analysis.symbolic import Formula
 from synth.analysis.zeros import Zero
-from synth.catalog import Stage
 from synth.network.model import Network
 from synth.realisation.circuit import Circuit
 from synth.realisation.design import StageUse
@@ -104,45 +103,6 @@ def realise_answer(target: Target, records: Sequence[RealisationRecord]) -> Json
             **transfer_json(target.transfer),
         },
         "realisations": [_realisation(r) for r in records],
-    }
-
-
-def catalog_answer(stages: Iterable[Stage]) -> Json:
-    """Return the answer of ``catalog`` without a name."""
-    return {
-        **_head("catalog"),
-        "stages": [
-            {
-                "name": s.name,
-                "title": s.title,
-                "kinds": list(s.kinds),
-                "order": s.order,
-                "op_amps": len(s.network.op_amps),
-            }
-            for s in stages
-        ],
-    }
-
-
-def stage_answer(stage: Stage, response: Response) -> Json:
-    """Return the answer of ``catalog NAME``; `response` is that of the example's values."""
-    return {
-        **_head("catalog"),
-        "stage": {
-            "name": stage.name,
-            "title": stage.title,
-            "names": list(stage.names),
-            "kinds": list(stage.kinds),
-            "order": stage.order,
-            "sign": stage.sign,
-            "H": stage.H,
-            "source": stage.source,
-            "conditions": list(stage.conditions),
-            "remarks": list(stage.remarks),
-            **response_json(response),
-            **parts_json(response.network),
-            "netlist": deck_text(response.network),
-        },
     }
 
 

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from math import pi
 
 from synth.analysis.symbolic import Formula
 from synth.analysis.zeros import Zero
-from synth.catalog import Stage
 from synth.network.model import UNITS, Network
 from synth.report.layout import labelled, shortened, table, wrapped
 from synth.report.record import Analysis, RealisationRecord, Response, TransformRecord
@@ -175,7 +174,7 @@ def _realisation_lines(record: RealisationRecord) -> list[str]:
         size += " (misses the target)"
     elif r.error_db > MEETS_DB:
         size += f" (beside a zero: less than {100 * MEETS_SHARE:g} % of the maximum)"
-    lines += wrapped(f"{size}; {_count(r.network)}; spread {plain(r.spread)}", "   ")
+    lines += wrapped(f"{size}; {count_text(r.network)}; spread {plain(r.spread)}", "   ")
     for k, use in enumerate(r.stages, start=1):
         what = f"stage {k}: {use.title}"
         if use.w0:
@@ -194,37 +193,6 @@ def _realisation_lines(record: RealisationRecord) -> list[str]:
     for note in r.notes:
         lines += wrapped(f"note: {note}", "   ", "     ")
     return lines
-
-
-# -- catalog ---------------------------------------------------------------------------------------
-
-
-def catalog_text(stages: Iterable[Stage]) -> str:
-    """Return the stages, two lines each."""
-    found = list(stages)
-    lines = []
-    for s in found:
-        figures = f"order {s.order}, {_count(s.network)}; {', '.join(s.kinds)}"
-        lines += wrapped(f"{s.name}: {s.title}", hanging="    ")
-        lines += wrapped(figures, "    ", "      ")
-    lines += ["", f"{len(found)} stages; `synth catalog NAME` shows one"]
-    return _text(lines)
-
-
-def stage_text(stage: Stage, response: Response, deck: str) -> str:
-    """Return one stage: deck with the example's values, H, source, conditions."""
-    lines = wrapped(f"{stage.name}: {stage.title}", hanging="  ")
-    if stage.names:
-        lines += labelled("also called", "; ".join(stage.names))
-    lines += labelled("kinds", ", ".join(stage.kinds))
-    lines += [f"order: {stage.order}"]
-    lines += labelled("source", stage.source)
-    for label, texts in (("condition", stage.conditions), ("remark", stage.remarks)):
-        for text in texts:
-            lines += labelled(label, text)
-    lines += labelled("published H(s)", stage.H)
-    lines += ["", *response_lines(response, "H(s)"), "", "deck, with example values:"]
-    return _text(lines) + deck
 
 
 # -- pieces ----------------------------------------------------------------------------------------
@@ -334,7 +302,8 @@ def _real(x: float) -> str:
 _KINDS = ((0, "resistor"), (1, "capacitor"), (-1, "inductor"), (2, "FDNR"))
 
 
-def _count(network: Network) -> str:
+def count_text(network: Network) -> str:
+    """Return how many parts of each kind there are."""
     counts = [(sum(b.power == p for b in network.branches), name) for p, name in _KINDS]
     counts.append((len(network.op_amps), "op amp"))
     return ", ".join(f"{n} {name}{'s' if n > 1 else ''}" for n, name in counts if n)
@@ -343,7 +312,7 @@ def _count(network: Network) -> str:
 def _count_line(network: Network) -> list[str]:
     nodes = ", ".join(p.node for p in network.inputs)
     inputs = f"input{'' if len(network.inputs) == 1 else 's'} {nodes}"
-    return wrapped(f"{_count(network)}; {inputs}, output {network.output}")
+    return wrapped(f"{count_text(network)}; {inputs}, output {network.output}")
 
 
 def _notes(notes: Sequence[str]) -> list[str]:

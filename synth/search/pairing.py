@@ -28,13 +28,9 @@ from synth.analysis.roots import IdealRoots, RealRoots, RootShift, real_roots
 from synth.errors import NetworkError, NumberError
 from synth.network.model import Network
 from synth.search.wiring import Wiring, decaying
+from synth.transform.repair import THEOREM
 from synth.transform.step import Step, unchanged_names
 
-THEOREM = (
-    "the equations with ideal op amps say only that the two input nodes of each are equal and "
-    "that each output delivers what is needed; pairing inputs and outputs anew, or joining the "
-    "same input nodes in another order, leaves them as they are, and H with them"
-)
 #: Most op amps in a circuit: four on one tree of input nodes have 48,000 pairings already.
 MOST_OP_AMPS = 4
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 from typing import Any, NamedTuple, Protocol, Self, TypeVar
 
 from synth.errors import ExpressionError
@@ -45,7 +46,7 @@ class Number:
 
     value: Fraction | float
 
-    @property
+    @cached_property
     def extent(self) -> Extent:
         """Bounds on the value."""
         f = Fraction(self.value)
@@ -58,7 +59,7 @@ class Name:
 
     name: str
 
-    @property
+    @cached_property
     def extent(self) -> Extent:
         """Bounds on the value."""
         return Extent(1, 0, 1)
@@ -70,7 +71,7 @@ class Negative:
 
     operand: Node
 
-    @property
+    @cached_property
     def extent(self) -> Extent:
         """Bounds on the value."""
         return self.operand.extent
@@ -82,7 +83,7 @@ class Sum:
 
     terms: tuple[Node, ...]
 
-    @property
+    @cached_property
     def extent(self) -> Extent:
         """Bounds on the value."""
         num, den, bits = self.terms[0].extent
@@ -106,7 +107,7 @@ class Product:
     factors: tuple[Node, ...]
     divisors: tuple[Divisor, ...] = ()
 
-    @property
+    @cached_property
     def extent(self) -> Extent:
         """Bounds on the value."""
         above = [f.extent for f in self.factors]
@@ -126,7 +127,7 @@ class Power:
     exponent: int
     position: int
 
-    @property
+    @cached_property
     def extent(self) -> Extent:
         """Bounds on the value."""
         n = abs(self.exponent)

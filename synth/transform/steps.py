@@ -1,4 +1,4 @@
-"""The steps of `synth transform`, from their text."""
+"""The transformations from their text, as the command line and the stage files write them."""
 
 from __future__ import annotations
 
@@ -11,7 +11,9 @@ from synth.transform.drive import Swap
 from synth.transform.impedance import ImpedanceSwap
 from synth.transform.lift import LiftTerminals
 from synth.transform.loop_complement import LoopComplement
+from synth.transform.output import ReadAt
 from synth.transform.prune import Prune
+from synth.transform.repair import PairOpAmps
 from synth.transform.scale import ScaleFrequency, ScaleImpedance
 from synth.transform.step import Transformation
 from synth.units import parse_si
@@ -47,6 +49,20 @@ def _fractions(text: str) -> LiftTerminals:
     return LiftTerminals(tuple(found.items()))
 
 
+def _pins(text: str) -> PairOpAmps:
+    """Read ``U2.plus:x,U3.minus:0``: op-amp input pins with the nodes they go to."""
+    found = []
+    for item in _names(text):
+        terminal, colon, node = item.partition(":")
+        name, dot, pin = terminal.partition(".")
+        if not (colon and node and dot):
+            raise TransformError(
+                f"{item!r} names no op-amp pin and node; write them as in pair-op-amps=U2.plus:x"
+            )
+        found.append(((name.strip(), pin.strip()), node.strip()))
+    return PairOpAmps(tuple(found))
+
+
 #: Name -> form.
 STEPS: Mapping[str, StepForm] = {
     "swap": StepForm(
@@ -74,6 +90,19 @@ STEPS: Mapping[str, StepForm] = {
         "another circuit with the same natural modes; driven at C1 (or C1.2, or several joined "
         "by commas), by default at the pin with the simplest numerator",
         lambda x: LoopComplement(_names(x)),
+    ),
+    "output": StepForm(
+        "output=NODE",
+        "the response read at another op-amp output: the natural modes stay",
+        lambda x: ReadAt(x or ""),
+        True,
+    ),
+    "pair-op-amps": StepForm(
+        "pair-op-amps=U2.plus:x,U3.minus:0",
+        "op-amp input pins moved to other nodes so that the ideal H stays; `synth pairings` finds "
+        "those worth having",
+        lambda x: _pins(x or ""),
+        True,
     ),
     "scale-frequency": StepForm(
         "scale-frequency=2",

@@ -1,0 +1,101 @@
+"""The kept answers: read for a stage, or not at all where they belong to another content."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import replace
+from functools import cache
+from typing import Any
+
+from synth.catalog import package_stages, stage
+from synth.generators.equations import Design
+from synth.stage_file import Stage, transformation_of
+
+Json = dict[str, Any]
+
+#: File of the figures, and of the design equations, beside the stage files.
+FIGURES, EQUATIONS = "figures.json", "equations.json"
+#: File of the derived circuits that have no name, with their figures.
+DERIVED = "derived.json"
+
+
+def read(name: str) -> Mapping[str, Json]:
+    """Return a kept file: name of the stage -> its entry; nothing where there is none."""
+    try:
+        found = json.loads((package_stages() / name).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def entry(name: str, of: Stage) -> Json | None:
+    """Return what is kept for a stage; None where nothing is, or it belongs to other content."""
+    found = _read_once(name).get(of.name)
+    return found if found is not None and found["content"] == of.content else None
+
+
+@cache
+def _read_once(name: str) -> Mapping[str, Json]:
+    return read(name)
+
+
+def kept_figures(of: Stage) -> Json | None:
+    """Return the figures of a stage, as `synth.generators.figures.figures` gives them, or None."""
+    found = entry(FIGURES, of) or entry(DERIVED, of)
+    return None if found is None else found["figures"]
+
+
+def derived_circuits(kind: str | None, order: int | None, op_amps: int | None) -> list[Stage]:
+    """Return the kept circuits that no stage of the catalogue is, as stages without an example.
+
+    Parameters
+    ----------
+    kind, order, op_amps : optional
+        Only those.
+    """
+    found = []
+    for name, row in read(DERIVED).items():
+        base = stage(row["base"])
+        wanted = ((kind, row["kind"]), (order, base.order), (op_amps, len(base.network.op_amps)))
+        if base.content == row["content"] and all(a is None or a == b for a, b in wanted):
+            found.append(derived_stage(base, name, tuple(row["steps"]), row["kind"]))
+    return found
+
+
+def derived_stage(base: Stage, name: str, steps: tuple[str, ...], kind: str) -> Stage:
+    """Return the circuit that the steps make of a stage, without an example."""
+    network = base.network
+    for text in steps:
+        network, _ = transformation_of(text, stage, []).apply(network)
+    return replace(
+        base,
+        name=name,
+        title=f"{base.title}, lifted to a {kind}",
+        names=(),
+        kinds=(kind,),
+        sign=None,
+        H="",
+        conditions=(),
+        remarks=(),
+        network=network,
+        example={},
+        variants={},
+        design={},
+        base=base.name,
+        steps=steps,
+    )
+
+
+def kept_designs(of: Stage) -> dict[str, Design]:
+    """Return the design equations of a stage by kind; empty where none are kept."""
+    found = entry(EQUATIONS, of)
+    return {} if found is None else designs_of(found)
+
+
+def designs_of(found: Json) -> dict[str, Design]:
+    """Return the design equations of an entry of the file."""
+    return {
+        kind: Design(tuple((str(n), str(e)) for n, e in d["rows"]), str(d["gain"]))
+        for kind, d in found["kinds"].items()
+    }

@@ -1,0 +1,293 @@
+"""The catalogue for a reader: list, one stage, family tree; as text and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from math import inf
+from typing import Any
+
+from synth.catalog import Stage
+from synth.generators.kept import Json, kept_designs, kept_figures
+from synth.realisation.saved import VERSION
+from synth.report.answer import parts_json, response_json
+from synth.report.layout import labelled, wrapped
+from synth.report.measured import measured_remarks
+from synth.report.netlist import deck_text
+from synth.report.record import Response
+from synth.report.text import count_text, response_lines
+
+#: At this Q the list is sorted by figures that depend on Q.
+SORT_Q = 5.0
+#: Step -> what a stage made by it is to its base, for the counts of the tree.
+RELATIONS: Mapping[str, str] = {
+    "swap": "swap",
+    "lift": "lift",
+    "rc-cr": "rc-cr mirror",
+    "loop-complement": "loop complement",
+    "output": "another output",
+    "pair-op-amps": "another pairing of op amps",
+    "cascade": "cascade",
+}
+_SYMBOLS = (
+    "(w0 in rad/s, g the magnitude of the pass-band gain, C any capacitance, m the frequency of "
+    "the notch over f0; a value that is not positive is out of reach with equal parts)"
+)
+_FIGURES = (
+    ("spread", "spread"),
+    ("q_sensitivity", "largest |S(Q)|"),
+    ("f0_sensitivity", "largest |S(f0)|"),
+    ("gain_bandwidth", "gain-bandwidth/f0"),
+)
+
+
+# -- sorting ---------------------------------------------------------------------------------------
+
+
+def _at(key: str) -> Callable[[Stage], float]:
+    def value(stage: Stage) -> float:
+        figures = kept_figures(stage)
+        rows = [] if figures is None else figures["at"]
+        found = [row[key] for row in rows if row["q"] == SORT_Q]
+        return found[0] if found and found[0] is not None else inf
+
+    return value
+
+
+#: Key of ``--sort`` -> what it sorts by, smallest first; stages without the figure come last.
+SORTS: Mapping[str, Callable[[Stage], Any]] = {
+    "name": lambda s: s.name,
+    "parts": lambda s: len(s.network.branches) + len(s.network.op_amps),
+    "capacitors": lambda s: sum(b.power == 1 for b in s.network.branches),
+    "op-amps": lambda s: len(s.network.op_amps),
+    "spread": _at("spread"),
+    "q-sensitivity": _at("q_sensitivity"),
+    "f0-sensitivity": _at("f0_sensitivity"),
+    "gain-bandwidth": _at("gain_bandwidth"),
+}
+
+
+def sorted_by(stages: Iterable[Stage], key: str) -> list[Stage]:
+    """Return the stages sorted by a key of `SORTS`, then by name."""
+    return sorted(stages, key=lambda s: (SORTS[key](s), s.name))
+
+
+# -- the list --------------------------------------------------------------------------------------
+
+
+def catalog_answer(stages: Iterable[Stage]) -> Json:
+    """Return the answer of ``catalog`` without a name."""
+    return {
+        "schema": VERSION,
+        "command": "catalog",
+        "stages": [
+            {
+                "name": s.name,
+                "title": s.title,
+                "names": list(s.names),
+                "source": s.source,
+                "kinds": list(s.kinds),
+                "order": s.order,
+                "op_amps": len(s.network.op_amps),
+                "parts": len(s.network.branches) + len(s.network.op_amps),
+                "capacitors": sum(b.power == 1 for b in s.network.branches),
+                **origin_json(s),
+                "conditions": list(s.conditions),
+                "figures": kept_figures(s),
+            }
+            for s in stages
+        ],
+    }
+
+
+def origin_json(stage: Stage) -> Json:
+    """Return the stage it derives from, null for a base stage, and the steps."""
+    return {"base": stage.base or None, "steps": list(stage.steps)}
+
+
+def catalog_text(stages: Iterable[Stage]) -> str:
+    """Return the stages, a few lines each, with their figures."""
+    found = list(stages)
+    lines = []
+    for s in found:
+        size = f"order {s.order}, {count_text(s.network)}; {', '.join(s.kinds)}"
+        lines += wrapped(f"{s.name}: {s.title}", hanging="    ")
+        lines += wrapped(size, "    ", "      ")
+        if s.base:
+            lines += wrapped(origin_text(s), "    ", "      ")
+        lines += figure_lines(s, "    ")
+    derived = sum(bool(s.base) for s in found)
+    lines += [""]
+    lines += wrapped(
+        f"{len(found)} circuits, {derived} of them derived; `synth catalog NAME` shows a stage, "
+        "`synth lift` finds the shares of the others; a dash: out of reach; figures: see "
+        "`synth catalog --help`"
+    )
+    return "\n".join(lines) + "\n"
+
+
+def origin_text(stage: Stage) -> str:
+    """Say where a derived stage comes from."""
+    return f"from {stage.base} by {', '.join(stage.steps)}"
+
+
+def figure_lines(stage: Stage, indent: str) -> list[str]:
+    """Return the figures at each Q; nothing where none are kept."""
+    figures = kept_figures(stage)
+    if figures is None or not any(row["spread"] is not None for row in figures["at"]):
+        return []
+    qs = ", ".join(f"{row['q']:g}" for row in figures["at"])
+    rows = []
+    for key, label in _FIGURES:
+        values = ", ".join(_number(row[key]) for row in figures["at"])
+        rows.append(f"{label} {values}")
+    return wrapped(f"at Q = {qs}: {'; '.join(rows)}", indent, indent + "  ")
+
+
+def _number(x: float | None) -> str:
+    return "-" if x is None else f"{x:g}"
+
+
+# -- one stage -------------------------------------------------------------------------------------
+
+
+def stage_answer(stage: Stage, response: Response) -> Json:
+    """Return the answer of ``catalog NAME``; `response` is that of the example's values."""
+    return {
+        "schema": VERSION,
+        "command": "catalog",
+        "stage": {
+            "name": stage.name,
+            "title": stage.title,
+            "names": list(stage.names),
+            "kinds": list(stage.kinds),
+            "order": stage.order,
+            "sign": stage.sign,
+            "H": stage.H,
+            "source": stage.source,
+            **origin_json(stage),
+            "conditions": list(stage.conditions),
+            "remarks": list(stage.remarks),
+            "published_design": _rows_json(tuple(stage.design.items())),
+            "designs": [
+                {"kind": kind, "rows": _rows_json(d.rows), "gain": d.gain or None}
+                for kind, d in kept_designs(stage).items()
+            ],
+            "figures": kept_figures(stage),
+            "measured": measured_remarks(stage),
+            **response_json(response),
+            **parts_json(response.network),
+            "netlist": deck_text(response.network),
+        },
+    }
+
+
+def _rows_json(rows: Sequence[tuple[str, str]]) -> list[Json]:
+    return [{"name": name, "is": text} for name, text in rows]
+
+
+def stage_text(stage: Stage, response: Response) -> str:
+    """Return one stage: where it is from, H, design equations, figures, deck."""
+    lines = wrapped(f"{stage.name}: {stage.title}", hanging="  ")
+    if stage.names:
+        lines += labelled("also called", "; ".join(stage.names))
+    lines += labelled("kinds", ", ".join(stage.kinds))
+    lines += [f"order: {stage.order}"]
+    if stage.base:
+        lines += wrapped(origin_text(stage), hanging="  ")
+    lines += labelled("source", stage.source)
+    for label, texts in (("condition", stage.conditions), ("remark", stage.remarks)):
+        for text in texts:
+            lines += labelled(label, text)
+    lines += labelled("published H(s)", stage.H)
+    if stage.design:
+        lines += labelled("published design", _rows_text(tuple(stage.design.items())))
+    for kind, design in kept_designs(stage).items():
+        gain = f"; gain {design.gain}" if design.gain else ""
+        lines += labelled(f"design of a {kind}", _rows_text(design.rows) + gain)
+    if kept_designs(stage):
+        lines += wrapped(_SYMBOLS, "  ")
+    for remark in measured_remarks(stage):
+        lines += labelled("measured", remark)
+    lines += ["", *response_lines(response, "H(s)"), "", "deck, with example values:"]
+    return "\n".join(line.rstrip() for line in lines) + "\n" + deck_text(response.network)
+
+
+def _rows_text(rows: Sequence[tuple[str, str]]) -> str:
+    return ", ".join(f"{name} = {text}" for name, text in rows)
+
+
+# -- the tree --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Branching:
+    """A stage and those that derive from it."""
+
+    stage: Stage
+    children: tuple[Branching, ...]
+
+
+def family(stages: Sequence[Stage]) -> tuple[Branching, ...]:
+    """Return the base stages with everything that derives from them, by name."""
+
+    def below(stage: Stage) -> Branching:
+        return Branching(stage, tuple(below(s) for s in stages if s.base == stage.name))
+
+    return tuple(below(s) for s in stages if not s.base)
+
+
+def counts(stages: Sequence[Stage]) -> Json:
+    """Return how many stages there are of each origin; one of two steps counts for each."""
+    found: Json = {
+        "stages": len(stages),
+        "base": sum(not s.base for s in stages),
+        "derived": sum(bool(s.base) for s in stages),
+    }
+    made = dict.fromkeys(RELATIONS, 0)
+    for s in stages:
+        for name in {step.partition("=")[0] for step in s.steps} & set(made):
+            made[name] += 1
+    return {**found, "by": made}
+
+
+def tree_answer(stages: Sequence[Stage]) -> Json:
+    """Return the answer of ``catalog --tree``."""
+
+    def node(b: Branching) -> Json:
+        return {
+            "name": b.stage.name,
+            "steps": list(b.stage.steps),
+            "derived": [node(c) for c in b.children],
+        }
+
+    return {
+        "schema": VERSION,
+        "command": "catalog",
+        "counts": counts(stages),
+        "tree": [node(b) for b in family(stages)],
+    }
+
+
+def tree_text(stages: Sequence[Stage]) -> str:
+    """Return the family tree: base stages, and under each what derives from it, with the steps."""
+    lines: list[str] = []
+
+    def put(b: Branching, depth: int) -> None:
+        indent = "  " * depth
+        how = f" <- {', '.join(b.stage.steps)}" if b.stage.base else ""
+        lines.extend(wrapped(f"{b.stage.name}{how}", indent, indent + "    "))
+        for child in b.children:
+            put(child, depth + 1)
+
+    for b in family(stages):
+        put(b, 0)
+    found = counts(stages)
+    made = ", ".join(f"{RELATIONS[k]} {n}" for k, n in found["by"].items() if n)
+    lines += [""]
+    lines += wrapped(
+        f"{found['stages']} stages grow from {found['base']} written out as graphs; "
+        f"{found['by']['swap'] + found['by']['lift']} are swaps or lifts of others, and "
+        f"{found['derived']} derive from others in all: {made}"
+    )
+    return "\n".join(lines) + "\n"

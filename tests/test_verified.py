@@ -1,0 +1,101 @@
+"""Stages as recorded are not checked again; what changed is, and is said."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import warnings
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from synth import catalog
+from synth.catalog import RECORD, catalog_folder, load_stage, stage, stage_files, stages
+from synth.cli.main import run
+from synth.errors import CatalogError, StageWarning
+from synth.stage_file import Stage
+
+FOLDER = catalog_folder(Path(catalog.__file__).resolve().parent)
+
+
+@pytest.fixture
+def copy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A copy of the catalogue that stands in its place."""
+    folder = tmp_path / "catalog"
+    shutil.copytree(FOLDER, folder)
+    monkeypatch.setattr(catalog, "catalog_folder", lambda package: folder)
+    for cached in (catalog._library, catalog._all, catalog._content_hash):
+        cached.cache_clear()
+    yield folder
+    for cached in (catalog._library, catalog._all, catalog._content_hash):
+        cached.cache_clear()
+
+
+def change(folder: Path, name: str, old: str, new: str) -> Path:
+    path = stage_files(folder)[name]
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    return path
+
+
+def test_the_record_is_that_of_the_files() -> None:
+    """`python -m synth.generators` writes it, after every check."""
+    record = json.loads((FOLDER / RECORD).read_text(encoding="utf-8"))
+    assert record == {n: load_stage(p).content for n, p in stage_files(FOLDER).items()}
+
+
+def test_recorded_stages_are_not_checked_again(copy: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def check(found: Stage) -> None:
+        raise AssertionError(f"{found.name} was checked")
+
+    monkeypatch.setattr(catalog, "check_claims", check)
+    assert len(stages()) == len(stage_files(copy))
+
+
+def test_a_changed_file_is_checked_and_said_with_all_that_derives_from_it(copy: Path) -> None:
+    path = change(copy, "fliege-bandpass", '"78.7k"', '"80.6k"')
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        stage("fliege-bandpass")
+    assert [w.category for w in caught] == [StageWarning]
+    assert f"{path} changed since it was verified" in str(caught[0].message)
+    with pytest.warns(StageWarning) as told:
+        stage("fliege-notch")
+    names = ("fliege-bandpass-attenuator", "fliege-notch")
+    assert [str(w.message).split(".toml")[0].rpartition("/")[2] for w in told] == list(names)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        stage("tow-thomas-bandpass")
+
+
+def test_the_command_line_says_it_in_a_sentence(
+    copy: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    change(copy, "fliege-bandpass", '"78.7k"', '"80.6k"')
+    assert run(["analyse", "fliege-bandpass"]) == 0
+    said = capsys.readouterr().err.splitlines()
+    assert len(said) == 1
+    assert said[0].startswith("synth: stage file ")
+    assert "changed since it was verified" in said[0]
+
+
+def test_a_word_for_people_needs_no_verification(copy: Path) -> None:
+    change(copy, "fliege-bandpass", 'title = "Two', 'title = "2')
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert stage("fliege-bandpass").title.startswith("2")
+
+
+def test_a_changed_file_that_is_wrong_is_refused(copy: Path) -> None:
+    change(copy, "fliege-bandpass", '["R1", "in", "n"]', '["R1", "in", "o1"]')
+    with pytest.raises(CatalogError, match=r"fliege-bandpass\.toml: key H"):
+        stages()
+
+
+def test_without_a_record_everything_is_checked(copy: Path) -> None:
+    (copy / RECORD).write_text("[]", encoding="utf-8")
+    with pytest.warns(StageWarning, match="changed since") as told:
+        stages()
+    assert len(told) == len(stage_files(copy))
