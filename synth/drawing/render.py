@@ -141,11 +141,14 @@ def _elements(symbol: Symbol, resistors: str) -> list[Element]:
             elm.Dot(radius=0.09, open=True, fill="none").at((x + 0.29, y)),
         ]
     if symbol.kind == "op amp":
-        back = at["plus"][0] + 0.77 * PITCH
+        way = 1 if at["out"][0] > at["plus"][0] else -1
+        back = at["plus"][0] + 0.77 * PITCH * way
         body = elm.Opamp(sign=True).at((back, at["minus"][1])).anchor("in1").theta(0)
         if at["plus"][1] > at["minus"][1]:
             body = body.flip()
-        tip = back + 2.5 * 3**0.5 / 2
+        if way < 0:
+            body = body.reverse()
+        tip = back + 2.5 * 3**0.5 / 2 * way
         ends = [[at[p], (back, at[p][1])] for p in ("plus", "minus")]
         return [body, _path([*ends, [(tip, at["out"][1]), at["out"]]])]
     makers: dict[str, Callable[[], Any]] = {
@@ -283,7 +286,8 @@ def _symbol_text(parent: ElementTree.Element, symbol: Symbol) -> None:
     if symbol.kind == "output":
         _text(parent, symbol.shown, symbol.box.left + 0.7, symbol.pins[0].at.y, "start")
     elif symbol.kind == "op amp":
-        x = (symbol.box.left * 0.56 + symbol.box.right * 0.44) + 0.05
+        way = symbol.pins[2].away[0]
+        x = (symbol.box.left + symbol.box.right) / 2 - 0.16 * way
         y = (symbol.box.bottom + symbol.box.top) / 2
         room = 2.1
         size = min(1.0, room / max(width(symbol.shown), 0.1))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from synth.drawing.model import Box, Mark, Pin, Point, Symbol
 from synth.drawing.text import SIZE, width
 from synth.network.model import Branch, OpAmp
-from synth.positions import DIRECTIONS, Place
+from synth.positions import DIRECTIONS, MIRRORED, Place
 
 #: Grid steps between the pins of a part; from the inputs of an op amp to its output.
 LENGTH = 4
@@ -44,17 +44,25 @@ def body_box(place: Place) -> Box:
 
 def op_amp_pins(place: Place) -> tuple[Pin, Pin, Pin]:
     """Return the pins plus, minus and out."""
-    top = 1 if place.facing == "plus" else -1
+    top = 1 if place.facing.startswith("plus") else -1
+    way = forward(place)
+    back, front = (LEFT, RIGHT) if way > 0 else (RIGHT, LEFT)
     return (
-        Pin("plus", Point(place.x, place.y + top), LEFT),
-        Pin("minus", Point(place.x, place.y - top), LEFT),
-        Pin("out", Point(place.x + REACH, place.y), RIGHT),
+        Pin("plus", Point(place.x, place.y + top), back),
+        Pin("minus", Point(place.x, place.y - top), back),
+        Pin("out", Point(place.x + REACH * way, place.y), front),
     )
+
+
+def forward(place: Place) -> int:
+    """Return 1 for an op amp that faces right, -1 for one that faces left."""
+    return -1 if place.facing in MIRRORED else 1
 
 
 def op_amp_box(place: Place) -> Box:
     """Return the ink of an op amp, without its leads."""
-    return Box(place.x + 0.7, place.y - 2.0, place.x + 4.3, place.y + 2.0)
+    ends = sorted((place.x + 0.7 * forward(place), place.x + 4.3 * forward(place)))
+    return Box(ends[0], place.y - 2.0, ends[1], place.y + 2.0)
 
 
 def op_amp_symbol(op_amp: OpAmp, place: Place) -> Symbol:
