@@ -69,6 +69,21 @@ def automatic(scene: Scene, sweeps: int = 3) -> Placement:
     return layout.placement()
 
 
+def filled(scene: Scene, placement: Placement) -> Placement:
+    """Give places to the items of a scene that a placement leaves out, near what they join."""
+    layout = Layout(scene)
+    layout.places = {n: p for n, p in placement.places.items() if n in layout.items}
+    known = set(layout.places)
+    for name in _sequence(layout, flow_of(scene)):
+        if name not in known:
+            _put(layout, name)
+    for u in scene.network.op_amps:
+        if u.name not in known:
+            _put(layout, u.name)
+    _place_outputs(layout)
+    return layout.placement()
+
+
 # -- first places ----------------------------------------------------------------------------------
 
 
@@ -186,14 +201,15 @@ def _trials(
     joints: Sequence[tuple[int, Sequence[PinAt]]], shape: Shape
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """Places at which one pin of an item lies in line with, or near, a pin of its net."""
-    spots = []
+    spots: list[npt.NDArray[np.int64]] = []
     for k, pins in joints:
         dx, dy = shape.pins[k].at
-        spots += [_OFFSETS + (qx - dx, qy - dy) for qx, qy, *_ in pins]
+        spots += [_OFFSETS + np.array([q[0] - dx, q[1] - dy]) for q in pins]
     every = np.concatenate(spots)
     codes = np.unique(every[:, 0] * 100_000 + every[:, 1])
-    y = (codes + 50_000) % 100_000 - 50_000
-    return (codes - y) // 100_000, y
+    y: npt.NDArray[np.int64] = (codes + 50_000) % 100_000 - 50_000
+    x: npt.NDArray[np.int64] = (codes - y) // 100_000
+    return x, y
 
 
 def ranked(layout: Layout, name: str, count: int, clear: bool = True) -> list[Place]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from synth.drawing.automatic import automatic
+from synth.drawing.automatic import automatic, filled
 from synth.drawing.labels import place_labels
 from synth.drawing.measure import measure
 from synth.drawing.model import Box, Drawing, Label, Mark, Pin, Point, Split, Symbol
+from synth.drawing.recognise import known_placement
 from synth.drawing.router import Routed, route
 from synth.drawing.scene import Scene, scene_of
 from synth.drawing.shapes import lead_box, op_amp_barrier
@@ -31,8 +32,9 @@ def draw(network: Network, *, placement: Placement | None = None) -> Drawing:
     ----------
     network : Network
     placement : Placement, optional
-        Places of the symbols; names that are no parts of the network are ignored, and parts
-        without a place make the whole placement automatic.
+        Places of the symbols; names that the network does not have are ignored, and parts without
+        a place are put near what they join.  By default the places that the catalogue lends to
+        the network and its relatives, else automatic ones.
 
     Raises
     ------
@@ -42,21 +44,22 @@ def draw(network: Network, *, placement: Placement | None = None) -> Drawing:
     if not network.branches and not network.op_amps:
         raise NetworkError("there are no parts to draw; add some to the network")
     scene = scene_of(network)
-    places = _complete(scene, placement)
-    for factor in _STRETCH:
-        drawing = _attempt(scene, _stretched(places, factor))
-        if drawing is not None:
-            return drawing
-    raise NetworkError("the symbols cannot be wired in these places; leave the placement out")
+    for places in _choices(scene, placement):
+        for factor in _STRETCH:
+            drawing = _attempt(scene, _stretched(places, factor))
+            if drawing is not None:
+                return drawing
+    raise NetworkError("the symbols cannot be wired; please report this network")
 
 
-def _complete(scene: Scene, placement: Placement | None) -> Placement:
+def _choices(scene: Scene, placement: Placement | None) -> Iterator[Placement]:
+    """Placements to try: the one given, the one the catalogue lends, the automatic one."""
     wanted = {i.name for i in scene.items}
-    if placement is not None:
-        kept = {n: p for n, p in placement.places.items() if n in wanted}
-        if set(kept) == wanted:
-            return Placement(kept)
-    return automatic(scene)
+    if placement is None:
+        placement = known_placement(scene.network)
+    if placement is not None and wanted & set(placement.places):
+        yield filled(scene, placement)
+    yield automatic(scene)
 
 
 def _stretched(placement: Placement, factor: float) -> Placement:
