@@ -16,6 +16,7 @@ from synth.cli.analyse import analyse
 from synth.cli.catalog import catalog
 from synth.cli.check import check
 from synth.cli.derive import derive
+from synth.cli.draw import draw
 from synth.cli.explain import explain
 from synth.cli.lift import lift
 from synth.cli.options import version_option
@@ -76,6 +77,7 @@ _COMMANDS = (
     tolerance,
     analyse,
     explain,
+    draw,
     catalog,
 )
 for _command in _COMMANDS:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from synth.drawing.shapes import lead_box
 from synth.drawing.symbols import branch_pins, op_amp_box, op_amp_pins
@@ -37,22 +37,40 @@ def carried(placement: Placement, before: Network, after: Network, step: Step) -
     names: dict[str, list[str]] = {}
     for old, new in step.map:
         names.setdefault(old, []).append(new)
-    now: dict[str, Branch | OpAmp] = {b.name: b for b in after.branches}
-    now |= {u.name: u for u in after.op_amps}
+    branches = {b.name: b for b in after.branches}
+    op_amps = {u.name: u for u in after.op_amps}
     places: dict[str, Place] = {}
     for old, several in names.items():
-        if old not in placement.places:
-            continue
-        known = [n for n in several if n in now]
-        if len(known) == 1:
-            places[known[0]] = _kept(placement.places[old], before, old, now[known[0]])
-        elif known:
-            for name, place in _spread(placement.places[old], before, old, known, now, places):
-                places[name] = place
+        first = several[0]
+        now: Branch | OpAmp | None = branches.get(first, op_amps.get(first))
+        if now is not None and old in placement.places:
+            places[first] = _kept(placement.places[old], before, old, now)
     for port in after.outputs:
         if port.name in placement.places:
             places[port.name] = placement.places[port.name]
+    for several in names.values():
+        if len(several) > 1 and several[0] in places:
+            places = _split(places, several, after)
     return Placement(places)
+
+
+def _split(places: dict[str, Place], names: Sequence[str], after: Network) -> dict[str, Place]:
+    """Add the parts that one part or op-amp input has become besides the first."""
+    parts = [after.branch(n) for n in names[1:]]
+    op_amp = next((u for u in after.op_amps if u.name == names[0]), None)
+    if op_amp is not None:
+        for pin, node in (("plus", op_amp.plus), ("minus", op_amp.minus)):
+            own = [b for b in parts if node in b.nodes]
+            if own:
+                places = with_divider(places, op_amp, pin, own, after)
+        return places
+    first = after.branch(names[0])
+    for twin in parts:
+        common = [k for k, n in enumerate(twin.nodes) if n in first.nodes]
+        common = [k for k in common if twin.nodes[k] not in after.fixed_nodes]
+        if common:
+            places = with_twin(places, first.name, twin, common[0], after)
+    return places
 
 
 def _kept(place: Place, before: Network, old: str, new: Branch | OpAmp) -> Place:
@@ -77,41 +95,74 @@ def turned(place: Place) -> Place:
     return Place(place.x + 4 * dx, place.y + 4 * dy, opposite)
 
 
-def _spread(
-    place: Place,
-    before: Network,
-    old: str,
-    names: Sequence[str],
-    now: Mapping[str, Branch | OpAmp],
-    taken: Mapping[str, Place],
-) -> Iterable[tuple[str, Place]]:
-    """Places of the several parts that one has become."""
-    first = now[names[0]]
-    if isinstance(first, OpAmp):
-        yield names[0], place
-        pins = op_amp_pins(place)
-        for name in names[1:]:
-            part = now[name]
-            assert isinstance(part, Branch)
-            node = next((n for n in part.nodes if n in (first.plus, first.minus)), None)
-            pin = pins[0] if node == first.plus else pins[1]
-            x, y = pin.at.x - 3, pin.at.y
-            if part.nodes[0] == node:  # to ground
-                yield name, Place(x, y, "down")
-            elif part.nodes[1] == node and node is not None:
-                facing = "right" if _is_held(part.nodes[0], before) else "down"
-                yield name, Place(x - 4, y, facing)
-        return
-    dx, dy = DIRECTIONS[place.facing]
-    for k, name in enumerate(names):
-        yield (
-            name,
-            Place(place.x + k * ASIDE * abs(dy), place.y - k * ASIDE * abs(dx), place.facing),
-        )
+def with_twin(
+    places: Mapping[str, Place], known: str, twin: Branch, inner: int, network: Network
+) -> dict[str, Place]:
+    """Put a part beside one that leads from the same node to the source or ground; make room.
+
+    Parameters
+    ----------
+    places : mapping
+        Name -> place; `known` is there.
+    known : str
+        The part that has a place.
+    twin : Branch
+        The part to put beside it.
+    inner : int
+        Which pin of the twin (0 or 1) is at the common node.
+    network : Network
+        Where both are; what holds the twin's other pin decides where it goes.
+    """
+    old = places[known]
+    branch = network.branch(known)
+    own = branch_pins(old)[branch.nodes.index(twin.nodes[inner])].at
+    dy = DIRECTIONS[old.facing][1]
+    if dy:  # the next column: everything to the right moves on
+        moved = _pushed(places, known, lambda p: p.x > old.x, ASIDE, 0)
+        outer = own.y + (4 * dy if own.y == old.y else -4 * dy)
+        return moved | {twin.name: _between(own.x + ASIDE, own.y, outer, inner)}
+    if network.fixed_nodes.get(twin.nodes[1 - inner]) == "ground":  # down from the node
+        moved = _pushed(places, known, lambda p: p.x >= own.x, ASIDE, 0)
+        return moved | {twin.name: _between(own.x, own.y, own.y - 4, inner)}
+    moved = _pushed(places, known, lambda p: p.y > old.y, 0, GAP)
+    same = branch.nodes.index(twin.nodes[inner]) == inner
+    return moved | {
+        twin.name: (lambda p: Place(p.x, p.y + GAP, p.facing))(old if same else turned(old))
+    }
 
 
-def _is_held(node: str, network: Network) -> bool:
-    return node in network.fixed_nodes
+def _between(x: int, near: int, far: int, inner: int) -> Place:
+    """Place of an upright part between two rows, its inner pin at the near one."""
+    start, end = (near, far) if inner == 0 else (far, near)
+    return Place(x, start, "up" if end > start else "down")
+
+
+def _pushed(
+    places: Mapping[str, Place], stays: str, beyond: Callable[[Place], bool], dx: int, dy: int
+) -> dict[str, Place]:
+    return {
+        n: Place(p.x + dx, p.y + dy, p.facing) if n != stays and beyond(p) else p
+        for n, p in places.items()
+    }
+
+
+def with_divider(
+    places: Mapping[str, Place], op_amp: OpAmp, pin: str, parts: Sequence[Branch], network: Network
+) -> dict[str, Place]:
+    """Put the parts that feed an op-amp input from source and ground to the left of that input."""
+    plus, minus, _ = op_amp_pins(places[op_amp.name])
+    at = (plus if pin == "plus" else minus).at
+    node = op_amp.plus if pin == "plus" else op_amp.minus
+    found = dict(places)
+    row = at.y - 2
+    for part in parts:
+        inner = part.nodes.index(node)
+        if network.fixed_nodes.get(part.nodes[1 - inner]) == "ground":
+            found[part.name] = _between(at.x - 2, row, row - 4, inner)
+        else:
+            facing = "left" if inner == 0 else "right"
+            found[part.name] = Place(at.x - (2 if inner == 0 else 6), row, facing)
+    return found
 
 
 def beside(

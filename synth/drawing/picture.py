@@ -100,14 +100,7 @@ def _attempt(scene: Scene, placement: Placement) -> Drawing | None:
             else:
                 nets.setdefault(node, []).append(pin)
     barriers = [b for s in symbols for b in _barrier(s, placement.places[s.name])]
-    solid = [*barriers, *(m.box for m in marks)]
-    if any(
-        m.box.meets(b) or (m.at != n.at and m.box.meets(n.box))
-        for k, m in enumerate(marks)
-        for b in barriers
-        for n in marks[:k]
-    ):
-        return None
+    solid = [*barriers, *(b for m in marks for b in m.boxes)]
     work = list(zip(scene.items, symbols, strict=True))
     blocks: dict[str, Box] = {}
     for _ in range(_ROUNDS):
@@ -159,8 +152,20 @@ def _drawing(
         crossings=routed.crossings,
         marks=tuple(marks),
         labels=tuple(labels),
-        splits=_splits(scene, symbols),
+        splits=(splits := _splits(scene, symbols)),
+        caption=tuple(_told(scene, s) for s in splits),
     )
+
+
+def _told(scene: Scene, split: Split) -> str:
+    """Return the line that explains the mark of a split."""
+    a = scene.network.branch(split.source_part)
+    b = scene.network.branch(split.ground_part)
+    text = f"◐ split: {a.name} to the source, {b.name} to ground"
+    if a.value is None or b.value is None:
+        return text
+    share = (a.value if a.power > 0 else b.value) / (a.value + b.value)
+    return f"{text}, {share:.4g} of the input"
 
 
 def _splits(scene: Scene, symbols: Sequence[Symbol]) -> tuple[Split, ...]:

@@ -17,7 +17,7 @@ from typing import Any
 from synth.analysis.stages import CircuitStage, circuit_stages
 from synth.catalog import stages
 from synth.drawing.automatic import automatic
-from synth.drawing.carry import beside, turned
+from synth.drawing.carry import beside, turned, with_divider, with_twin
 from synth.drawing.scene import scene_of
 from synth.network.model import Branch, Network, Port
 from synth.positions import Place, Placement
@@ -110,7 +110,7 @@ def _lent(piece: Network, held: Mapping[str, str]) -> Placement | None:
     """Return the places of the best-fitting stage of the catalogue, in the names of the piece."""
     for blurred in (False, True):
         loop = _loop_of(piece, held, blurred)
-        best: tuple[tuple[int, int], Placement] | None = None
+        best: tuple[int, Placement] | None = None
         for other, placement in _index(blurred).get(_key(loop), ()):
             match = _matched(other, loop)
             if match is None:
@@ -237,18 +237,19 @@ def _matched(one: _Loop, other: _Loop) -> Mapping[str, str] | None:
 
 def _translated(
     stage: _Loop, loop: _Loop, placement: Placement, match: Mapping[str, str]
-) -> tuple[tuple[int, int], Placement]:
+) -> tuple[int, Placement]:
     """Return how well a stage fits, and its places under the names of the loop."""
     places: dict[str, Place] = {}
     agreeing = 0
-    pairs: list[tuple[Branch, Branch, str, str]] = []
-    for vertex, old in stage.members.items():
-        new = loop.members[match[vertex]]
-        pairs += _paired(stage, loop, old, new, match)
-    for (name, pin), old in stage.dividers.items():
-        new = loop.dividers.get((match[name], pin), ())
-        pairs += _paired(stage, loop, old, new, match)
-    for a, b, at_a, at_b in pairs:
+    pairs: list[tuple[Branch, Branch]] = []
+    bundles = [(old, loop.members[match[v]]) for v, old in stage.members.items()]
+    bundles += [
+        (old, loop.dividers.get((match[name], pin), ()))
+        for (name, pin), old in stage.dividers.items()
+    ]
+    for old, new in bundles:
+        pairs += _paired(stage, loop, old, new)
+    for a, b in pairs:
         place = placement.places[a.name]
         inner_a = _inner(stage, a)
         inner_b = _inner(loop, b)
@@ -257,17 +258,35 @@ def _translated(
         else:
             same = inner_a == inner_b
         places[b.name] = place if same else turned(place)
-        agreeing += at_a == at_b
+        agreeing += _where(stage, a) == _where(loop, b)
     for u in stage.network.op_amps:
         places[match[u.name]] = placement.places[u.name]
     out, new_out = stage.network.outputs[0], loop.network.outputs[0]
     same_output = match.get(f"node {out.node}") == f"node {new_out.node}"
     if same_output and out.name in placement.places:
         places[new_out.name] = placement.places[out.name]
-    missing = len(loop.network.branches) - len(pairs)
-    return (agreeing - 3 * missing + 2 * same_output, -len(stage.network.branches)), Placement(
-        places
-    )
+    extra = len(loop.network.branches) - len(pairs)
+    idle = len(stage.network.branches) - len(pairs)
+    named = _part_names(stage.network) == _part_names(loop.network)
+    fit = agreeing + 2 * same_output - 3 * extra - 3 * idle + 100 * named
+    return fit, Placement(_with_extras(loop, places, [b.name for _, b in pairs]))
+
+
+def _with_extras(loop: _Loop, places: dict[str, Place], known: Sequence[str]) -> dict[str, Place]:
+    """Put the parts that the stage does not have beside those they are parallel to."""
+    for bundle in loop.members.values():
+        first = next((b.name for b in bundle if b.name in known), None)
+        for b in bundle:
+            if b.name not in known and first is not None:
+                places = with_twin(places, first, b, _inner(loop, b)[0], loop.network)
+    for (name, pin), parts in loop.dividers.items():
+        if not any(b.name in known for b in parts):
+            places = with_divider(places, loop.network.op_amp(name), pin, parts, loop.network)
+    return places
+
+
+def _part_names(network: Network) -> set[str]:
+    return {b.name for b in network.branches} | {u.name for u in network.op_amps}
 
 
 def _inner(loop: _Loop, b: Branch) -> list[int]:
@@ -275,25 +294,22 @@ def _inner(loop: _Loop, b: Branch) -> list[int]:
 
 
 def _paired(
-    stage: _Loop,
-    loop: _Loop,
-    old: Sequence[Branch],
-    new: Sequence[Branch],
-    match: Mapping[str, str],
-) -> Iterator[tuple[Branch, Branch, str, str]]:
-    """Pair the parts of two bundles, those held alike first."""
+    stage: _Loop, loop: _Loop, old: Sequence[Branch], new: Sequence[Branch]
+) -> Iterator[tuple[Branch, Branch]]:
+    """Pair the parts of two bundles: those of one name first, then those held alike."""
+    left, open_ = list(new), list(old)
+    for alike in (
+        lambda a, b: a.name == b.name,
+        lambda a, b: _where(stage, a) == _where(loop, b),
+        lambda a, b: True,
+    ):
+        for a in list(open_):
+            b = next((x for x in left if alike(a, x)), None)
+            if b is not None:
+                open_.remove(a)
+                left.remove(b)
+                yield a, b
 
-    def where(of: _Loop, b: Branch) -> str:
-        return ",".join(sorted(of.held[n] for n in b.nodes if n in of.held))
 
-    left = list(new)
-    later = []
-    for a in old:
-        b = next((x for x in left if where(loop, x) == where(stage, a)), None)
-        if b is None:
-            later.append(a)
-            continue
-        left.remove(b)
-        yield a, b, where(stage, a), where(loop, b)
-    for a, b in zip(later, left, strict=False):
-        yield a, b, where(stage, a), where(loop, b)
+def _where(loop: _Loop, b: Branch) -> str:
+    return ",".join(sorted(loop.held[n] for n in b.nodes if n in loop.held))

@@ -274,12 +274,12 @@ def _mark_text(parent: ElementTree.Element, mark: Mark) -> None:
     if not mark.shown:
         return
     x, y = mark.at
-    dx, dy = mark.away
-    far = 1.05
+    dx = mark.away[0]
     if dx:
-        _text(parent, mark.shown, x + far * dx, y, "start" if dx > 0 else "end")
+        _text(parent, mark.shown, x + 1.05 * dx, y, "start" if dx > 0 else "end")
     else:
-        _text(parent, mark.shown, x, y + (far + 0.35) * dy, "middle")
+        box = mark.boxes[1]
+        _text(parent, mark.shown, x, (box.bottom + box.top) / 2, "middle")
 
 
 def _symbol_text(parent: ElementTree.Element, symbol: Symbol) -> None:
@@ -300,7 +300,7 @@ def _clean(text: str) -> str:
 
 
 def _extent(drawing: Drawing) -> tuple[float, float, float, float]:
-    boxes = [s.box for s in drawing.symbols] + [m.box for m in drawing.marks]
+    boxes = [s.box for s in drawing.symbols] + [b for m in drawing.marks for b in m.boxes]
     boxes += [k.box for k in drawing.labels]
     points = [p for w in drawing.wires for p in w.points]
     points += [p.at for s in drawing.symbols for p in s.pins]

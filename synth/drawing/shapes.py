@@ -55,9 +55,9 @@ def shape_of(item: Item, facing: str, scene: Scene) -> Shape:
         if node not in scene.held:
             continue
         kind, shown = scene.held[node]
-        box = mark(kind, node, shown, pin).box
-        barrier.append(box)
-        taken.append(_grown(box, 0.1, 0.2))
+        for box in mark(kind, node, shown, pin).boxes:
+            barrier.append(box)
+            taken.append(_grown(box, 0.1, 0.2))
         if isinstance(item.of, Branch):
             manner += _manner(kind, pin.away)
     if isinstance(item.of, Branch) and not any(n in scene.held for n in item.nodes):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from synth.drawing.model import Box, Mark, Pin, Point, Symbol
-from synth.drawing.text import SIZE, width
+from synth.drawing.text import LINE, width
 from synth.network.model import Branch, OpAmp
 from synth.positions import DIRECTIONS, MIRRORED, Place
 
@@ -83,20 +83,25 @@ def mark(kind: str, node: str, shown: str, pin: Pin) -> Mark:
     A ground hangs down unless its pin points up; a source lies in the direction of its pin.
     """
     x, y = pin.at
+    outward = kind in ("source", "supply")
+    away = pin.away if outward else (UP if pin.away == UP else DOWN)
+    long, wide = (0.95, 0.35) if outward else (1.15, 0.6)
+    ink = _strip(x, y, away, 0.05, long, wide)
+    if not shown:
+        return Mark(kind, node, pin.at, away, (ink,), shown)
     text = width(shown)
-    if kind in ("source", "supply"):
-        away = pin.away
-        long = 1.1 + (text + 0.2 if away in (LEFT, RIGHT) else SIZE + 0.3)
-        wide = 0.45 if away in (LEFT, RIGHT) else max(0.45, text / 2 + 0.05)
+    if away[0]:
+        box = _strip(x, y, away, 1.0, 1.1 + text, LINE / 2)
     else:
-        away = UP if pin.away == UP else DOWN
-        long = 1.15 + (SIZE + 0.3 if shown else 0)
-        wide = max(0.6, text / 2)
+        box = _strip(x, y, away, long + 0.05, long + 0.05 + LINE, text / 2)
+    return Mark(kind, node, pin.at, away, (ink, box), shown)
+
+
+def _strip(x: int, y: int, away: tuple[int, int], near: float, far: float, wide: float) -> Box:
+    """Return the box from `near` to `far` along a direction, `wide` to either side."""
     dx, dy = away
-    ends_x = sorted((x + 0.05 * dx, x + long * dx))
-    ends_y = sorted((y + 0.05 * dy, y + long * dy))
+    ends_x = sorted((x + near * dx, x + far * dx))
+    ends_y = sorted((y + near * dy, y + far * dy))
     if dx:
-        box = Box(ends_x[0], y - wide, ends_x[1], y + wide)
-    else:
-        box = Box(x - wide, ends_y[0], x + wide, ends_y[1])
-    return Mark(kind, node, pin.at, away, box, shown)
+        return Box(ends_x[0], y - wide, ends_x[1], y + wide)
+    return Box(x - wide, ends_y[0], x + wide, ends_y[1])
