@@ -89,8 +89,8 @@ _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 __all__ = [
     "Branch",
     "Design",
-    "Drawing",
     "Distribution",
+    "Drawing",
     "Limit",
     "Network",
     "OpAmp",

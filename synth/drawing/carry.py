@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from synth.drawing.shapes import lead_box
-from synth.drawing.symbols import branch_pins, op_amp_box, op_amp_pins
+from synth.drawing.symbols import branch_pins, forward, op_amp_box, op_amp_pins
 from synth.network.model import Branch, Network, OpAmp
 from synth.positions import DIRECTIONS, Place, Placement
 from synth.transform.step import Step
@@ -118,17 +118,25 @@ def with_twin(
     own = branch_pins(old)[branch.nodes.index(twin.nodes[inner])].at
     dy = DIRECTIONS[old.facing][1]
     if dy:  # the next column: everything to the right moves on
-        moved = _pushed(places, known, lambda p: p.x > old.x, ASIDE, 0)
+        moved = _pushed(places, known, lambda p: _middle(p)[0] > old.x, ASIDE, 0)
         outer = own.y + (4 * dy if own.y == old.y else -4 * dy)
         return moved | {twin.name: _between(own.x + ASIDE, own.y, outer, inner)}
     if network.fixed_nodes.get(twin.nodes[1 - inner]) == "ground":  # down from the node
-        moved = _pushed(places, known, lambda p: p.x >= own.x, ASIDE, 0)
+        moved = _pushed(places, known, lambda p: _middle(p)[0] >= own.x, ASIDE, 0)
         return moved | {twin.name: _between(own.x, own.y, own.y - 4, inner)}
-    moved = _pushed(places, known, lambda p: p.y > old.y, 0, GAP)
+    moved = _pushed(places, known, lambda p: _middle(p)[1] > old.y, 0, GAP)
     same = branch.nodes.index(twin.nodes[inner]) == inner
     return moved | {
         twin.name: (lambda p: Place(p.x, p.y + GAP, p.facing))(old if same else turned(old))
     }
+
+
+def _middle(place: Place) -> tuple[float, float]:
+    """Return about the middle of a symbol."""
+    if place.facing in DIRECTIONS:
+        dx, dy = DIRECTIONS[place.facing]
+        return place.x + 2 * dx, place.y + 2 * dy
+    return place.x + 2.5 * forward(place), place.y
 
 
 def _between(x: int, near: int, far: int, inner: int) -> Place:

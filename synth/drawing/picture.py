@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from synth.drawing.automatic import automatic, filled
@@ -148,11 +148,11 @@ def _drawing(
         title=scene.network.title,
         symbols=tuple(symbols),
         wires=wires,
-        dots=dots,
+        dots=tuple(p for some in dots.values() for p in some),
         crossings=routed.crossings,
         marks=tuple(marks),
         labels=tuple(labels),
-        splits=(splits := _splits(scene, symbols)),
+        splits=(splits := _splits(scene, symbols, dots)),
         caption=tuple(_told(scene, s) for s in splits),
     )
 
@@ -168,7 +168,9 @@ def _told(scene: Scene, split: Split) -> str:
     return f"{text}, {share:.4g} of the input"
 
 
-def _splits(scene: Scene, symbols: Sequence[Symbol]) -> tuple[Split, ...]:
+def _splits(
+    scene: Scene, symbols: Sequence[Symbol], dots: Mapping[str, Sequence[Point]]
+) -> tuple[Split, ...]:
     """Find pairs ``Xa``, ``Xb`` of one kind from a common node to the source and to ground."""
     by_name = {s.name: s for s in symbols}
     parts = {b.name: b for b in scene.network.branches}
@@ -185,7 +187,9 @@ def _splits(scene: Scene, symbols: Sequence[Symbol]) -> tuple[Split, ...]:
             common = [n for n in b.nodes if n in c.nodes and n not in scene.held]
             if "source" in kinds[0] and {"ground", "reference"} & set(kinds[1]) and common:
                 pin = b.nodes.index(common[0])
-                found.append(Split(name, other, by_name[name].pins[pin].at))
+                at = by_name[name].pins[pin].at
+                near = sorted(dots[common[0]], key=lambda p: abs(p.x - at.x) + abs(p.y - at.y))
+                found.append(Split(name, other, near[0] if near else at))
     return tuple(found)
 
 
