@@ -29,6 +29,8 @@ _FLIP = {"minus": "plus", "plus": "minus"}
 _STARTS = 4
 #: How many of these starts are refined.
 _REFINED = 2
+#: How often every item is tried elsewhere, at most, by the number of items; else once.
+_SWEEPS = ((14, 3), (20, 2))
 #: A start this much dearer than the best is not refined.
 _HOPELESS = 1.2
 _ROWS = (0, 1, -1, 2, -2, 3, -3, 4, -4, 5, -5, 6, -6, 7, -7, 8, -8, 10, -10, 12, -12)
@@ -37,15 +39,8 @@ _ASIDE = (1, -1, 2, -2)
 _FAR_ROWS = (3, -3, 4, -4, 5, -5, 6, -6)
 
 
-def automatic(scene: Scene, sweeps: int = 3) -> Placement:
-    """Place every item of a scene.
-
-    Parameters
-    ----------
-    scene : Scene
-    sweeps : int
-        How often every item is tried elsewhere.
-    """
+def automatic(scene: Scene) -> Placement:
+    """Place every item of a scene."""
     flow = flow_of(scene)
     layout = Layout(scene)
     usual = layout.usual
@@ -60,7 +55,9 @@ def automatic(scene: Scene, sweeps: int = 3) -> Placement:
         tried.append((layout.cost(), k, layout.places))
     finished = []
     tried.sort(key=lambda t: t[:2])
-    for price, k, places in tried[:_REFINED]:
+    size = len(scene.items)
+    sweeps = next((s for most, s in _SWEEPS if size <= most), 1)
+    for price, k, places in tried[: _REFINED if size <= _SWEEPS[0][0] else 1]:
         if price > _HOPELESS * tried[0][0]:
             break
         layout.places = places
@@ -257,7 +254,8 @@ def refine(layout: Layout, sweeps: int) -> float:
     for _ in range(sweeps):
         before = cost
         cost = _sweep(layout, cost)
-        cost = _make_room(layout, cost)
+        if sweeps > 1:
+            cost = _make_room(layout, cost)
         cost = _slide(layout, cost)
         if cost > before - 2.0:
             break

@@ -190,7 +190,7 @@ def beside(
     places: dict[str, Place] = {}
     right: int | None = None
     level: int | None = None
-    end: Place | None = None
+    ends: dict[str, Place] = {}
     for placement, names, network in zip(placements, maps, networks, strict=True):
         left, high = _edges(placement, network)
         dx = 0 if right is None else right + GAP - left
@@ -201,11 +201,12 @@ def beside(
                 places[names[old]] = Place(place.x + dx, place.y + dy, place.facing)
         right = high + dx
         level = _exit(placement, network, level) + dy
-        last = placement.places.get(network.outputs[0].name)
-        end = None if last is None else Place(last.x + dx, last.y + dy, last.facing)
-    if end is not None:
-        places[networks[-1].outputs[0].name] = end
-    return Placement(places)
+        ends = {
+            p.name: Place(end.x + dx, end.y + dy, end.facing)
+            for p in network.outputs
+            if (end := placement.places.get(p.name)) is not None
+        }
+    return Placement(places | ends)
 
 
 def _edges(placement: Placement, network: Network) -> tuple[int, int]:
@@ -235,8 +236,9 @@ def _entry(placement: Placement, network: Network) -> int | None:
 
 def _exit(placement: Placement, network: Network, default: int | None) -> int:
     """Row of the op-amp output, or else of the mark, at the output."""
+    node = network.outputs[0].node
     for u in network.op_amps:
-        if u.out == network.output and u.name in placement.places:
+        if u.out == node and u.name in placement.places:
             return placement.places[u.name].y
     place = placement.places.get(network.outputs[0].name)
     return place.y if place is not None else (default or 0)

@@ -19,9 +19,12 @@ from synth.catalog import stages
 from synth.drawing.automatic import automatic
 from synth.drawing.carry import beside, turned, with_divider, with_twin
 from synth.drawing.scene import scene_of
+from synth.errors import NetworkError, SingularError
 from synth.network.model import Branch, Network, Port
 from synth.positions import Place, Placement
 
+#: Stands for an output that only leads to the next stage.
+_LINK = ""
 #: From this many stages on, a network is drawn stage by stage even where none is known.
 MANY = 3
 
@@ -47,9 +50,10 @@ def known_placement(network: Network) -> Placement | None:
 
     Parts that the catalogue's stage does not have are left out.
     """
-    if len(network.inputs) != 1 or len(network.outputs) != 1:
+    try:
+        groups = circuit_stages(replace(network, outputs=network.outputs[:1]))
+    except (SingularError, NetworkError):
         return None
-    groups = circuit_stages(network)
     pieces: list[tuple[Network, Placement | None]] = []
     while groups:
         for count in range(len(groups), 0, -1):
@@ -64,12 +68,7 @@ def known_placement(network: Network) -> Placement | None:
     parts = [(p, automatic(scene_of(p)) if places is None else places) for p, places in pieces]
     same = [{n: n for n in (*(b.name for b in p.branches), *_names(p))} for p, _ in parts]
     whole = beside([places for _, places in parts], same, [p for p, _ in parts])
-    out = network.outputs[0]
-    final = pieces[-1][0].outputs[0]
-    if final.node != out.node:
-        kept = {n: p for n, p in whole.places.items() if n != final.name}
-        return Placement(kept)
-    return whole
+    return Placement({n: p for n, p in whole.places.items() if n != _LINK})
 
 
 def _names(network: Network) -> list[str]:
@@ -87,20 +86,21 @@ def _piece(network: Network, groups: Sequence[CircuitStage]) -> tuple[Network, M
     feeds = dict.fromkeys(n for g in groups for n in g.feeds if n not in own)
     branches = tuple(b for b in network.branches if b.name in parts)
     others = [b for b in network.branches if b.name not in parts]
-    read = {n for b in others for n in b.nodes} | {network.output}
+    read = {n for b in others for n in b.nodes}
     read |= {n for u in network.op_amps if u.name not in parts for n in (u.plus, u.minus)}
     nodes = [n for u in op_amps for n in (u.out,)] + [n for b in branches for n in b.nodes]
     fixed = network.fixed_nodes
     free = [n for n in nodes if n not in fixed and n not in feeds]
-    out = network.output if network.output in free else None
-    out = out or next((n for n in free if n in read and n in own), free[0] if free else "")
+    ports = tuple(p for p in network.outputs if p.node in free)
+    if not ports:
+        ports = (Port(_LINK, next((n for n in free if n in read and n in own), free[0])),)
     inputs = tuple(Port(f"input {k}", n) for k, n in enumerate(feeds)) or network.inputs
     piece = replace(
         network,
         branches=branches,
         op_amps=op_amps,
         inputs=inputs,
-        outputs=(Port(network.outputs[0].name, out),),
+        outputs=ports,
     )
     held = {n: ("source" if at != "ground" else at) for n, at in piece.fixed_nodes.items()}
     return piece, held
@@ -261,10 +261,13 @@ def _translated(
         agreeing += _where(stage, a) == _where(loop, b)
     for u in stage.network.op_amps:
         places[match[u.name]] = placement.places[u.name]
-    out, new_out = stage.network.outputs[0], loop.network.outputs[0]
-    same_output = match.get(f"node {out.node}") == f"node {new_out.node}"
-    if same_output and out.name in placement.places:
-        places[new_out.name] = placement.places[out.name]
+    out = stage.network.outputs[0]
+    same_output = 0
+    for port in loop.network.outputs:
+        if match.get(f"node {out.node}") == f"node {port.node}":
+            same_output = 1
+            if out.name in placement.places:
+                places[port.name] = placement.places[out.name]
     extra = len(loop.network.branches) - len(pairs)
     idle = len(stage.network.branches) - len(pairs)
     named = _part_names(stage.network) == _part_names(loop.network)
