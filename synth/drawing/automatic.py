@@ -22,6 +22,8 @@ from synth.drawing.symbols import REACH
 from synth.network.model import Branch, OpAmp, Port
 from synth.positions import Place, Placement
 
+#: How many of the cheapest places of an item are looked at.
+_LOOKED_AT = 200
 #: How many places that others take are tried for each item.
 _WISHES = 3
 _FLIP = {"minus": "plus", "plus": "minus"}
@@ -211,15 +213,28 @@ def _trials(
 
 def ranked(layout: Layout, name: str, count: int, clear: bool = True) -> list[Place]:
     """Return the cheapest places of an item, at most `count`; only clear ones, or all."""
+    kept = []
+    for place in _by_price(layout, name):
+        if not clear or layout.clear(name, place):
+            kept.append(place)
+            if len(kept) == count:
+                break
+    return kept
+
+
+def _by_price(layout: Layout, name: str) -> list[Place]:
+    """Return the places of an item that are worth a trial, cheapest first."""
     item = layout.items[name]
-    joints = [
-        (k, layout.net_pins(node, name))
+    joints = tuple(
+        (k, pins)
         for k, node in enumerate(item.nodes)
-        if node not in layout.scene.held
-    ]
-    joints = [(k, pins) for k, pins in joints if pins]
+        if node not in layout.scene.held and (pins := tuple(layout.net_pins(node, name)))
+    )
     if not joints:
         return []
+    known = layout.orders.get((name, joints))
+    if known is not None:
+        return known
     usual = min(layout.shape(name, f).manner for f in facings(item))
     prices, places = [], []
     for facing in facings(item):
@@ -235,14 +250,9 @@ def ranked(layout: Layout, name: str, count: int, clear: bool = True) -> list[Pl
             )
         prices.append(price)
         places += [(a, b, facing) for a, b in zip(x.tolist(), y.tolist(), strict=True)]
-    kept = []
-    for k in np.argsort(np.concatenate(prices), kind="stable").tolist():
-        place = Place(*places[k])
-        if not clear or layout.clear(name, place):
-            kept.append(place)
-            if len(kept) == count:
-                break
-    return kept
+    order = np.argsort(np.concatenate(prices), kind="stable")[:_LOOKED_AT]
+    layout.orders[name, joints] = [Place(*places[k]) for k in order.tolist()]
+    return layout.orders[name, joints]
 
 
 # -- improvement -----------------------------------------------------------------------------------
