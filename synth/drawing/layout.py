@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from synth.drawing.flow import upper_input
 from synth.drawing.guess import BEND, TURN, PinAt, guess
-from synth.drawing.model import Box, Point
+from synth.drawing.model import Box
 from synth.drawing.scene import Scene
 from synth.drawing.shapes import Shape, facings, shape_of
 from synth.positions import Place, Placement
@@ -78,10 +78,6 @@ class Layout:
             for name, k in self.on_net.get(node, ())
             if name in self.places and name != without
         ]
-
-    def taken(self, name: str, place: Place) -> list[Box]:
-        """Return the room an item takes at a place."""
-        return [_moved(b, place) for b in self.shapes[name, place.facing].taken]
 
     def clear(self, name: str, place: Place, ignore: Iterable[str] = ()) -> bool:
         """Say whether an item at that place meets no other item and no pin of another net."""
@@ -324,13 +320,3 @@ def _conflicts(lines: Sequence[tuple[int, Segment]]) -> float:
                 if net != other and at == there and a < d and c < b:
                     total += 2.0
     return total
-
-
-def point(pin: PinAt) -> Point:
-    """Return the grid point of a pin."""
-    return Point(pin[0], pin[1])
-
-
-def fresh_places(layout: Layout, places: Mapping[str, Place]) -> None:
-    """Put a whole set of places into a layout."""
-    layout.places = dict(places)
