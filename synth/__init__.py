@@ -35,6 +35,8 @@ if TYPE_CHECKING:
     )
     from synth.api_amplifier import check, ranking
     from synth.catalog import stage, stages
+    from synth.drawing import Drawing, draw
+    from synth.drawing.render import to_svg
     from synth.errors import SynthError
     from synth.network.deck_writer import write_deck
     from synth.network.model import Branch, Network, OpAmp, Port
@@ -68,6 +70,8 @@ _HOMES = {
     ),
     "synth.api_amplifier": ("check", "ranking"),
     "synth.catalog": ("stage", "stages"),
+    "synth.drawing": ("Drawing", "draw"),
+    "synth.drawing.render": ("to_svg",),
     "synth.errors": ("SynthError",),
     "synth.network.deck_writer": ("write_deck",),
     "synth.network.model": ("Branch", "Network", "OpAmp", "Port"),
@@ -86,6 +90,7 @@ __all__ = [
     "Branch",
     "Design",
     "Distribution",
+    "Drawing",
     "Limit",
     "Network",
     "OpAmp",
@@ -101,6 +106,7 @@ __all__ = [
     "apply",
     "check",
     "choose_values",
+    "draw",
     "explain",
     "load",
     "ranking",
@@ -119,6 +125,7 @@ __all__ = [
     "target_for",
     "target_from_text",
     "target_from_transfer",
+    "to_svg",
     "tolerance",
     "write_deck",
 ]

@@ -18,6 +18,7 @@ from typing import Any
 from synth.analysis.loop import Loop, analyse
 from synth.errors import CatalogError, SynthError
 from synth.network.model import POWERS, UNITS, Branch, Network, OpAmp, Port
+from synth.positions import Placement, read_positions
 from synth.transform.follow import Follow
 from synth.transform.step import Step, Transformation
 from synth.transform.steps import read_step
@@ -41,6 +42,7 @@ _OPTIONAL: Mapping[str, type] = {
     "remarks": list,
     "variants": dict,
     "design": dict,
+    "drawing": dict,
 }
 _OPTIONAL_GRAPH: Mapping[str, type] = {"input": str, "output": str}
 _OPTIONAL_DERIVATION: Mapping[str, type] = {"renamed": dict}
@@ -101,6 +103,8 @@ class Stage:
         The steps from `base`, as the stage file writes them.
     derivation : tuple of Step
         The same steps as they were applied.
+    placement : Placement or None
+        Where the symbols of its schematic stand; None where the layout is automatic.
     """
 
     name: str
@@ -121,6 +125,7 @@ class Stage:
     base: str = ""
     steps: tuple[str, ...] = ()
     derivation: tuple[Step, ...] = ()
+    placement: Placement | None = None
 
     @cached_property
     def loop(self) -> Loop:
@@ -197,6 +202,7 @@ def _stage(data: Mapping[str, Any], stage_of: Callable[[str], Stage]) -> Stage:
         base=data.get("base", ""),
         steps=tuple(data.get("steps", ())),
         derivation=derivation,
+        placement=read_positions(data["drawing"], network) if "drawing" in data else None,
     )
 
 

@@ -21,9 +21,11 @@ ORDER = (
     ("analysis",),
     ("target",),
     ("transform",),
+    ("positions",),
     ("stage_file",),
     ("claims",),
     ("catalog",),
+    ("drawing",),
     ("search",),
     ("values",),
     ("tolerances",),
@@ -37,7 +39,7 @@ ORDER = (
     ("api", "api_amplifier", "__init__"),
 )
 LEVEL = {room: level for level, rooms in enumerate(ORDER) for room in rooms}
-HEAVY = ("scipy", "sympy", "networkx")
+HEAVY = ("scipy", "sympy", "networkx", "schemdraw")
 #: Modules that may import a heavy library when they are loaded, each with its reason: none.
 HEAVY_ALLOWED: dict[str, str] = {}
 FORBIDDEN = ("eval", "exec", "sympify", "parse_expr", "compile", "__import__", "literal_eval")

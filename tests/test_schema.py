@@ -191,6 +191,15 @@ def test_catalog_tree_and_sort(capsys):
     assert shown["designs"]
 
 
+def test_draw(deck, capsys, tmp_path):
+    answer = _answer(capsys, "draw", deck, "--ground", "mid")
+    assert {t["mark"] for t in answer["terminals"]} == {"source", "reference"}
+    file = str(tmp_path / "notch.svg")
+    answer = _answer(capsys, "draw", "sallen-key-lowpass-gain", "lift=C2.2:0.3", "-o", file)
+    assert answer["svg"] is None
+    assert answer["splits"]
+
+
 def test_catalog(capsys):
     assert [s["name"] for s in _answer(capsys, "catalog")["stages"]] == list(names())
     listed = _answer(capsys, "catalog", "--kind", "allpass", "--order", "2")["stages"]

@@ -18,6 +18,7 @@ from synth.cli.analyse import analyse
 from synth.cli.catalog import catalog
 from synth.cli.check import check
 from synth.cli.derive import derive
+from synth.cli.draw import draw
 from synth.cli.explain import explain
 from synth.cli.ladder import ladder
 from synth.cli.lift import lift
@@ -120,6 +121,7 @@ _COMMANDS = (
     tolerance,
     analyse,
     explain,
+    draw,
     catalog,
 )
 for _command in _COMMANDS:
