@@ -29,12 +29,13 @@ ORDER = (
     ("checking",),
     ("realisation",),
     ("report",),
+    ("plots",),
     ("demo",),
     ("cli",),
     ("api", "api_amplifier", "__init__"),
 )
 LEVEL = {room: level for level, rooms in enumerate(ORDER) for room in rooms}
-HEAVY = ("scipy", "sympy", "networkx")
+HEAVY = ("scipy", "sympy", "networkx", "matplotlib", "jinja2")
 #: Modules that may import a heavy library when they are loaded, each with its reason: none.
 HEAVY_ALLOWED: dict[str, str] = {}
 FORBIDDEN = ("eval", "exec", "sympify", "parse_expr", "compile", "__import__", "literal_eval")
