@@ -19,7 +19,9 @@ from synth.cli.derive import derive
 from synth.cli.explain import explain
 from synth.cli.lift import lift
 from synth.cli.options import version_option
+from synth.cli.netlist import netlist
 from synth.cli.pairings import pairings
+from synth.cli.parts import parts
 from synth.cli.realise import realise
 from synth.cli.tolerance import tolerance
 from synth.cli.transform import transform
@@ -76,6 +78,8 @@ _COMMANDS = (
     tolerance,
     analyse,
     explain,
+    parts,
+    netlist,
     catalog,
 )
 for _command in _COMMANDS:
