@@ -22,7 +22,9 @@ ORDER = (
     ("target",),
     ("transform",),
     ("claims",),
+    ("positions",),
     ("catalog",),
+    ("drawing",),
     ("search",),
     ("values",),
     ("tolerances",),
@@ -30,12 +32,13 @@ ORDER = (
     ("realisation",),
     ("report",),
     ("plots",),
+    ("pages",),
     ("demo",),
     ("cli",),
     ("api", "api_amplifier", "__init__"),
 )
 LEVEL = {room: level for level, rooms in enumerate(ORDER) for room in rooms}
-HEAVY = ("scipy", "sympy", "networkx", "matplotlib", "jinja2")
+HEAVY = ("scipy", "sympy", "networkx", "matplotlib", "jinja2", "schemdraw")
 #: Modules that may import a heavy library when they are loaded, each with its reason: none.
 HEAVY_ALLOWED: dict[str, str] = {}
 FORBIDDEN = ("eval", "exec", "sympify", "parse_expr", "compile", "__import__", "literal_eval")

@@ -18,8 +18,8 @@ from synth.cli.check import check
 from synth.cli.derive import derive
 from synth.cli.explain import explain
 from synth.cli.lift import lift
-from synth.cli.options import version_option
 from synth.cli.netlist import netlist
+from synth.cli.options import version_option
 from synth.cli.pairings import pairings
 from synth.cli.parts import parts
 from synth.cli.realise import realise

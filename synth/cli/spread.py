@@ -1,4 +1,4 @@
-"""Options that say how the parts vary, shared by every command that draws circuits or lists parts."""
+"""Options that say how the parts vary, for every command that draws circuits or lists parts."""
 
 from __future__ import annotations
 

@@ -1,7 +1,6 @@
-"""Op-amp subcircuits for a deck: ideal; one-pole A(s) = A0 / (1 + s*A0/wt); and the same with a
-second pole and an output resistance.
+"""Op-amp subcircuits for a deck: ideal, of one pole, or of two poles and an output resistance.
 
-All have infinite input resistance and their reference at node 0, the inaccessible ground of the
+The first pole is that of A(s) = A0 / (1 + s*A0/wt).  All have infinite input resistance and their reference at node 0, the inaccessible ground of the
 op amp.
 """
 

@@ -41,7 +41,8 @@ def write_deck(
     network : Network
         With one input, and a value for every part.
     amplifier : "ideal", OnePoleAmplifier or None
-        The op amp to write, also one with a second pole and an output resistance; None takes the network's own subcircuits, ideal where it has none.
+        The op amp to write, also one with a second pole and an output resistance; None takes
+        the network's own subcircuits, ideal where it has none.
     frequencies : tuple of two float, optional
         First and last frequency of the AC analysis in Hz, in place of the deck's own; by default
         the deck's own ``.ac`` line, or 1 Hz to 1 MHz where it has none.

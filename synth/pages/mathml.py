@@ -1,7 +1,7 @@
-"""The LaTeX of `synth.report.mathematics` as MathML, which browsers set without any library.
+r"""The LaTeX of `synth.report.mathematics` as MathML, which browsers set without any library.
 
-Only what the reports write is read: names, numbers, signs, ``\\frac``, ``\\mathrm``, ``\\text``,
-``\\underbrace``, ``\\left`` and ``\\right``, upper and lower indices, and the escapes of
+Only what the reports write is read: names, numbers, signs, ``\frac``, ``\mathrm``, ``\text``,
+``\underbrace``, ``\left`` and ``\right``, upper and lower indices, and the escapes of
 `synth.report.mathematics`.  Anything else is an error, never passed on.
 """
 
@@ -39,7 +39,7 @@ Token = tuple[str, str]
 
 
 def mathml(latex: str, block: bool = False) -> str:
-    """Return a formula as a ``math`` element.
+    r"""Return a formula as a ``math`` element.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ def mathml(latex: str, block: bool = False) -> str:
 
     Examples
     --------
-    >>> print(mathml(r"\\frac{1}{s^{2}}"))
+    >>> print(mathml(r"\frac{1}{s^{2}}"))
     <math><mfrac><mn>1</mn><msup><mi>s</mi><mn>2</mn></msup></mfrac></math>
     """
     reader = _Reader(_tokens(latex), latex)
@@ -84,7 +84,7 @@ class _Reader:
         self.at = 0
 
     def row(self, end: str | None) -> str:
-        """Read until the closing brace, the closing ``\\right``, or the end."""
+        r"""Read until the closing brace, the closing ``\right``, or the end."""
         pieces: list[str] = []
         while self.at < len(self.tokens):
             kind, text = self.tokens[self.at]

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import inf
 
-from synth.network.model import UNITS, Network, OpAmp
+from synth.network.model import KINDS, UNITS, Network, OpAmp
 from synth.realisation.saved import VERSION, Json
 from synth.report.layout import table, wrapped
 from synth.tolerances.spread import Spread, ranges
@@ -101,7 +101,7 @@ def parts_list(network: Network, spread: Spread | None = None) -> PartsList:
     <BLANKLINE>
     """
     shares = ranges(network, spread or Spread()).tolerance
-    rows = [
+    rows: list[tuple[str, float | None, str, float | None, str, str]] = [
         (b.kind, b.value, UNITS[b.power], float(share), b.name, "")
         for b, share in zip(network.branches, shares, strict=True)
     ]
@@ -112,7 +112,7 @@ def parts_list(network: Network, spread: Spread | None = None) -> PartsList:
         (_OP_AMP, None, "", None, u.name, "; ".join(filter(None, (_model(u), _BESIDE))))
         for u in beside.op_amps
     ]
-    order = list(dict.fromkeys(r[0] for r in rows if r[0] != _OP_AMP)) + [_OP_AMP]
+    order = [*KINDS.values(), _OP_AMP]
     grouped: dict[tuple[str, float | None, str, float | None, str], list[str]] = {}
     for kind, value, unit, share, name, remark in rows:
         grouped.setdefault((kind, value, unit, share, remark), []).append(name)

@@ -1,0 +1,296 @@
+"""Automatic placement: signal left to right, feedback above, grounds below.
+
+The op amps go into a row in the order of the signal.  The parts follow one by one, those at the
+inputs first, each where joining it to what is there costs least.  Then every item in turn is
+tried in other places, and empty strips are taken out, as long as the whole gets cheaper.
+Everything is deterministic.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from synth.drawing.flow import SINK, Flow, flow_of
+from synth.drawing.layout import Layout
+from synth.drawing.scene import Item, Scene
+from synth.drawing.shapes import facings
+from synth.drawing.symbols import REACH
+from synth.network.model import Branch, OpAmp, Port
+from synth.positions import Place, Placement
+
+_ROWS = (0, 1, -1, 2, -2, 3, -3, 4, -4, 5, -5, 6, -6, 7, -7, 8, -8, 10, -10, 12, -12)
+_COLUMNS = (0, 1, -1, 2, -2, 3, -3, 4, -4, 5, -5, 6, -6, 8, -8)
+_ASIDE = (1, -1, 2, -2)
+_FAR_ROWS = (3, -3, 4, -4, 5, -5, 6, -6)
+
+
+def automatic(scene: Scene, sweeps: int = 2) -> Placement:
+    """Place every item of a scene.
+
+    Parameters
+    ----------
+    scene : Scene
+    sweeps : int
+        How often every item is tried elsewhere.
+    """
+    flow = flow_of(scene)
+    layout = Layout(scene)
+    _place_amplifiers(layout, flow)
+    for name in _sequence(layout, flow):
+        _put(layout, name)
+    _place_outputs(layout)
+    refine(layout, sweeps)
+    return layout.placement()
+
+
+# -- first places ----------------------------------------------------------------------------------
+
+
+def _place_amplifiers(layout: Layout, flow: Flow) -> None:
+    network = layout.scene.network
+    x = y = 0
+    arrival = None
+    for name in flow.order:
+        columns = 1 + max((flow.depth[n] for n, u in flow.owner.items() if u == name), default=-1)
+        if name == SINK:
+            x += 5 * columns
+            for item in layout.items.values():
+                if isinstance(item.of, Port) and item.nodes[0] in flow.owner:
+                    layout.places[item.name] = Place(x, y, "right")
+                    y -= 3
+            continue
+        u = network.op_amp(name)
+        facing = _upper_input(layout.scene, u)
+        if arrival is not None:
+            x += 2 + 5 * columns
+            y += -1 if _arrives(layout, u, flow) == facing else 1
+        layout.places[name] = Place(x, y, facing)
+        x += REACH
+        arrival = name
+
+
+def _upper_input(scene: Scene, u: OpAmp) -> str:
+    """Return which input is on top: minus, unless it only sees its own output and ground."""
+    if u.plus in scene.held:
+        return "minus"
+    if u.minus in scene.held:
+        return "plus"
+    others = {
+        n for b in scene.network.branches if u.minus in b.nodes for n in b.nodes if n != u.minus
+    }
+    grounds = {n for n, (kind, _) in scene.held.items() if kind != "source"}
+    return "plus" if others <= {u.out} | grounds else "minus"
+
+
+def _arrives(layout: Layout, u: OpAmp, flow: Flow) -> str:
+    """Return the input where the signal of the op amps before arrives."""
+    outs = {layout.scene.network.op_amp(n).out for n in layout.places if n in layout.items}
+    near: dict[str, list[str]] = {}
+    for b in layout.scene.network.branches:
+        for a, c in (b.nodes, b.nodes[::-1]):
+            near.setdefault(a, []).append(c)
+    for pin, start in (("minus", u.minus), ("plus", u.plus)):
+        seen, work = {start}, [start]
+        while work:
+            node = work.pop()
+            if node in outs:
+                return pin
+            if node == u.out or node in layout.scene.held:
+                continue
+            for n in near.get(node, ()):
+                if n not in seen:
+                    seen.add(n)
+                    work.append(n)
+    return "minus"
+
+
+def _sequence(layout: Layout, flow: Flow) -> list[str]:
+    """Return the parts in the order in which they are placed."""
+    scene = layout.scene
+    outs = {u.out: u.name for u in scene.network.op_amps}
+    rank = {name: k for k, name in enumerate(flow.order)}
+
+    def key(b: Branch) -> tuple[int, int, int]:
+        passive = [n for n in b.nodes if n in flow.owner]
+        if not passive:
+            own = [rank[outs[n]] for n in b.nodes if n in outs]
+            return (max(own, default=len(rank)), 9, 0)
+        node = min(passive, key=lambda n: (rank[flow.owner[n]], flow.depth[n]))
+        other = b.nodes[1] if b.nodes[0] == node else b.nodes[0]
+        owner = rank[flow.owner[node]]
+        if other in scene.held:
+            kind = 0 if scene.held[other][0] == "source" else 2
+        elif other in outs:
+            kind = 1 if rank[outs[other]] < owner else 3
+        else:
+            kind = 0
+        return (owner, flow.depth[node], kind)
+
+    return [b.name for b in sorted(scene.network.branches, key=key)]
+
+
+def _put(layout: Layout, name: str) -> None:
+    """Give an item the cheapest clear place near what it is joined to."""
+    best = next(iter(ranked(layout, name, 1)), None)
+    layout.places[name] = best if best is not None else _somewhere(layout, name)
+
+
+def _somewhere(layout: Layout, name: str) -> Place:
+    """Return a clear place below everything, the nearest to the left."""
+    facing = min(facings(layout.items[name]), key=lambda f: layout.shape(name, f).manner)
+    low = min((p.y for p in layout.places.values()), default=0) - 10
+    x = min((p.x for p in layout.places.values()), default=0)
+    while not layout.clear(name, Place(x, low, facing)):
+        x += 1
+    return Place(x, low, facing)
+
+
+def _place_outputs(layout: Layout) -> None:
+    right = max((p.x for p in layout.places.values()), default=0)
+    for item in layout.items.values():
+        if isinstance(item.of, Port) and item.name not in layout.places:
+            pins = layout.net_pins(item.nodes[0])
+            x, y = max(pins)[:2] if pins else (right, 0)
+            place = Place(max(x, right - 3) + 3, y, "right")
+            while not layout.clear(item.name, place):
+                place = Place(place.x + 1, y, "right")
+            layout.places[item.name] = place
+
+
+# -- candidates ------------------------------------------------------------------------------------
+
+
+def _trials(layout: Layout, item: Item, facing: str) -> Iterator[Place]:
+    """Places at which one pin of the item lies in line with, or near, a pin of its net."""
+    shape = layout.shape(item.name, facing)
+    seen = set()
+    for k, node in enumerate(item.nodes):
+        if node in layout.scene.held:
+            continue
+        dx, dy = shape.pins[k].at
+        for qx, qy, *_ in layout.net_pins(node, item.name):
+            for a, b in _OFFSETS:
+                spot = (qx + a - dx, qy + b - dy)
+                if spot not in seen:
+                    seen.add(spot)
+                    yield Place(*spot, facing)
+
+
+_OFFSETS = (
+    *((0, b) for b in _ROWS),
+    *((a, 0) for a in _COLUMNS if a),
+    *((a, b) for a in _ASIDE for b in _FAR_ROWS),
+)
+
+
+def ranked(layout: Layout, name: str, count: int) -> list[Place]:
+    """Return the cheapest clear places of an item, at most `count`."""
+    item = layout.items[name]
+    scene = layout.scene
+    others = [
+        (k, layout.net_pins(node, name))
+        for k, node in enumerate(item.nodes)
+        if node not in scene.held
+    ]
+    found: list[tuple[float, int, Place]] = []
+    usual = min(layout.shape(name, f).manner for f in facings(item))
+    for facing in facings(item):
+        shape = layout.shape(name, facing)
+        if shape.manner > usual + 9:
+            continue
+        for place in _trials(layout, item, facing):
+            price = shape.manner
+            for k, pins in others:
+                if pins:
+                    pin = shape.pins[k]
+                    here = (pin.at[0] + place.x, pin.at[1] + place.y, *pin.away)
+                    price += min(layout.guess(here, q) for q in pins)
+            found.append((price, len(found), place))
+    found.sort()
+    kept = []
+    for _, _, place in found:
+        if layout.clear(name, place):
+            kept.append(place)
+            if len(kept) == count:
+                break
+    return kept
+
+
+# -- improvement -----------------------------------------------------------------------------------
+
+
+def refine(layout: Layout, sweeps: int) -> None:
+    """Move items to cheaper places while that helps."""
+    for _ in range(sweeps):
+        before = layout.cost()
+        cost = _sweep(layout, before)
+        cost = _slide(layout, cost)
+        if cost > before - 0.5:
+            break
+
+
+def _sweep(layout: Layout, cost: float) -> float:
+    for name in list(layout.places):
+        item = layout.items[name]
+        old = layout.places[name]
+        if isinstance(item.of, OpAmp):
+            options = _amplifier_moves(layout, name, old)
+        else:
+            options = ranked(layout, name, 4)
+        best = old
+        for place in options:
+            layout.places[name] = place
+            price = layout.cost()
+            if price < cost - 1e-9:
+                cost, best = price, place
+        layout.places[name] = best
+    return cost
+
+
+def _amplifier_moves(layout: Layout, name: str, old: Place) -> list[Place]:
+    flip = "plus" if old.facing == "minus" else "minus"
+    moves = [Place(old.x, old.y + dy, f) for f in (old.facing, flip) for dy in (0, 1, -1, 2, -2)]
+    moves += [Place(old.x + dx, old.y, old.facing) for dx in (1, -1, 2, -2)]
+    return [m for m in moves if m != old and layout.clear(name, m)]
+
+
+def _slide(layout: Layout, cost: float) -> float:
+    """Shift all that lies beyond a line, along each axis, to take empty strips out."""
+    for axis in (0, 1):
+        for line in _lines(layout, axis)[1:]:
+            for step in (-4, -2, -1, 1):
+                trial = _shifted(layout, axis, line, step)
+                if trial is None:
+                    continue
+                old, layout.places = layout.places, trial
+                price = layout.cost()
+                if price < cost - 1e-9:
+                    cost = price
+                    break
+                layout.places = old
+    return cost
+
+
+def _lines(layout: Layout, axis: int) -> list[int]:
+    return sorted({(p.x, p.y)[axis] for p in layout.places.values()}, reverse=bool(axis))
+
+
+def _shifted(layout: Layout, axis: int, line: int, step: int) -> dict[str, Place] | None:
+    """Places with everything beyond the line moved; None when something would collide."""
+    places = dict(layout.places)
+    moved = []
+    for name, p in layout.places.items():
+        if axis == 0 and p.x >= line:
+            places[name] = Place(p.x + step, p.y, p.facing)
+            moved.append(name)
+        elif axis == 1 and p.y <= line:
+            places[name] = Place(p.x, p.y - step, p.facing)
+            moved.append(name)
+    old, layout.places = layout.places, places
+    good = all(layout.clear(n, places[n], _others(moved, n)) for n in moved)
+    layout.places = old
+    return places if good else None
+
+
+def _others(names: Sequence[str], one: str) -> list[str]:
+    return [n for n in names if n != one]

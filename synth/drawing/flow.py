@@ -1,0 +1,135 @@
+"""The order of the op amps from left to right, and which passive nets belong to which."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from synth.drawing.scene import Scene
+from synth.network.model import Branch, OpAmp
+
+#: Stands for an output that no op amp drives.
+SINK = ""
+_BACKWARD = 2.5
+
+
+@dataclass(frozen=True)
+class Flow:
+    """Where the signal goes.
+
+    Parameters
+    ----------
+    order : tuple of str
+        Op amps from left to right, `SINK` last where an output is no op amp's.
+    owner, depth : mapping
+        Passive net -> the op amp whose input it leads to, and through how many parts.
+    """
+
+    order: tuple[str, ...]
+    owner: Mapping[str, str]
+    depth: Mapping[str, int]
+
+
+def flow_of(scene: Scene) -> Flow:
+    """Order the op amps of a scene, and share out its passive nets."""
+    network = scene.network
+    outs = {u.out: u.name for u in network.op_amps}
+    walls = {*outs, *scene.held}
+    ends = {u.name: [n for n in (u.plus, u.minus) if n not in walls] for u in network.op_amps}
+    loose = [p.node for p in network.outputs if p.node not in walls]
+    near: dict[str, list[str]] = {}
+    for b in network.branches:
+        for a, c in (b.nodes, b.nodes[::-1]):
+            near.setdefault(a, []).append(c)
+    edges = _edges(scene, outs, near, walls)
+    order = _order([u.name for u in network.op_amps], edges)
+    if loose or not order:
+        order = (*order, SINK)
+        ends[SINK] = loose
+    owner: dict[str, str] = {}
+    depth: dict[str, int] = {}
+    work = [(n, name) for name in order for n in ends[name]]
+    level = 0
+    while work:
+        following = []
+        for node, name in work:
+            if node not in owner:
+                owner[node], depth[node] = name, level
+                following += [(n, name) for n in near.get(node, ()) if n not in walls]
+        work, level = following, level + 1
+    for b in network.branches:  # islands that lead to no input
+        for node in b.nodes:
+            if node not in walls and node not in owner:
+                owner[node], depth[node] = order[-1], 1
+    return Flow(order, owner, depth)
+
+
+def _edges(
+    scene: Scene, outs: Mapping[str, str], near: Mapping[str, Sequence[str]], walls: set[str]
+) -> dict[tuple[str, str], float]:
+    """Weights of op amp -> op amp, of source -> op amp (from SINK) and op amp -> output."""
+    sources = {p.node for p in scene.network.inputs}
+    edges: dict[tuple[str, str], float] = {}
+
+    def add(a: str, b: str, weight: float) -> None:
+        if a != b:
+            edges[a, b] = edges.get((a, b), 0.0) + weight
+
+    for u in scene.network.op_amps:
+        seen: dict[str, int] = {u.plus: 0, u.minus: 0}
+        work = [n for n in seen if n not in walls]
+        for node in (u.plus, u.minus):
+            if node in outs:
+                add(outs[node], u.name, 1.5)
+        while work:
+            node = work.pop(0)
+            for other in near.get(node, ()):
+                weight = 1.0 / (1 + seen[node])
+                if other in outs:
+                    add(outs[other], u.name, weight)
+                elif other in sources:
+                    add(SINK, u.name, 0.6 * weight)
+                elif other not in walls and other not in seen:
+                    seen[other] = seen[node] + 1
+                    work.append(other)
+    for p in scene.network.outputs:
+        if p.node in outs:
+            edges[outs[p.node], "\0end"] = 1.2
+    return edges
+
+
+def _order(names: Sequence[str], edges: Mapping[tuple[str, str], float]) -> tuple[str, ...]:
+    """Insert each op amp where the weighted lengths of the edges are least."""
+    order: list[str] = []
+
+    def price(trial: Sequence[str]) -> float:
+        place = {n: k for k, n in enumerate(trial)}
+        place[SINK], place["\0end"] = -1, len(trial)
+        total = 0.0
+        for (a, b), weight in edges.items():
+            if a in place and b in place:
+                far = place[b] - place[a]
+                total += weight * (far - 1 if far > 0 else _BACKWARD * -far)
+        return total
+
+    def inserted(name: str, rest: Sequence[str]) -> list[str]:
+        trials = [[*rest[:k], name, *rest[k:]] for k in range(len(rest), -1, -1)]
+        return min(trials, key=price)
+
+    for name in names:
+        order = inserted(name, order)
+    for _ in range(2):
+        for name in names:
+            order = inserted(name, [n for n in order if n != name])
+    return tuple(order)
+
+
+def role(of: Branch | OpAmp, scene: Scene) -> str:
+    """Return what a part does: ``source``, ``ground``, ``across`` (both) or ``inner``."""
+    nodes = of.nodes if isinstance(of, Branch) else (of.plus, of.minus)
+    kinds = {scene.held[n][0] for n in nodes if n in scene.held}
+    if not kinds:
+        return "inner"
+    if len(kinds) > 1:
+        return "across"
+    return "source" if kinds == {"source"} else "ground"

@@ -1,0 +1,184 @@
+"""From a network to its drawing: places, wires, labels, and room made where it is short."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from synth.drawing.automatic import automatic
+from synth.drawing.labels import place_labels
+from synth.drawing.measure import measure
+from synth.drawing.model import Box, Drawing, Label, Mark, Pin, Point, Split, Symbol
+from synth.drawing.router import Routed, route
+from synth.drawing.scene import Scene, scene_of
+from synth.drawing.shapes import lead_box, op_amp_barrier
+from synth.drawing.symbols import body_box, branch_symbol, mark, op_amp_symbol, output_symbol
+from synth.drawing.wires import all_wires, segments
+from synth.errors import NetworkError
+from synth.network.model import Branch, Network, OpAmp
+from synth.positions import Place, Placement
+
+#: How often the wires are laid around labels before everything is moved apart.
+_ROUNDS = 4
+#: Factors by which the places are moved apart where room is short.
+_STRETCH = (1.0, 1.25, 1.5, 2.0, 3.0)
+
+
+def draw(network: Network, *, placement: Placement | None = None) -> Drawing:
+    """Return the schematic of a network.
+
+    Parameters
+    ----------
+    network : Network
+    placement : Placement, optional
+        Places of the symbols; names that are no parts of the network are ignored, and parts
+        without a place make the whole placement automatic.
+
+    Raises
+    ------
+    NetworkError
+        If there is nothing to draw.
+    """
+    if not network.branches and not network.op_amps:
+        raise NetworkError("there are no parts to draw; add some to the network")
+    scene = scene_of(network)
+    places = _complete(scene, placement)
+    for factor in _STRETCH:
+        drawing = _attempt(scene, _stretched(places, factor))
+        if drawing is not None:
+            return drawing
+    raise NetworkError("the symbols cannot be wired in these places; leave the placement out")
+
+
+def _complete(scene: Scene, placement: Placement | None) -> Placement:
+    wanted = {i.name for i in scene.items}
+    if placement is not None:
+        kept = {n: p for n, p in placement.places.items() if n in wanted}
+        if set(kept) == wanted:
+            return Placement(kept)
+    return automatic(scene)
+
+
+def _stretched(placement: Placement, factor: float) -> Placement:
+    if factor == 1.0:
+        return placement
+    return Placement(
+        {
+            n: replace(p, x=round(p.x * factor), y=round(p.y * factor))
+            for n, p in placement.places.items()
+        }
+    )
+
+
+def symbols_of(scene: Scene, placement: Placement) -> list[Symbol]:
+    """Return the symbol of every item."""
+    found = []
+    for item in scene.items:
+        place = placement.places[item.name]
+        if isinstance(item.of, Branch):
+            found.append(branch_symbol(item.of, place))
+        elif isinstance(item.of, OpAmp):
+            found.append(op_amp_symbol(item.of, place))
+        else:
+            found.append(output_symbol(item.name, item.nodes[0], place))
+    return found
+
+
+def _attempt(scene: Scene, placement: Placement) -> Drawing | None:
+    """Wire and label the symbols in these places; None where room is short."""
+    symbols = symbols_of(scene, placement)
+    nets: dict[str, list[Pin]] = {}
+    marks: list[Mark] = []
+    for item, symbol in zip(scene.items, symbols, strict=True):
+        for node, pin in zip(item.nodes, symbol.pins, strict=True):
+            if node in scene.held:
+                kind, shown = scene.held[node]
+                marks.append(mark(kind, node, shown, pin))
+            else:
+                nets.setdefault(node, []).append(pin)
+    barriers = [b for s in symbols for b in _barrier(s, placement.places[s.name])]
+    solid = [*barriers, *(m.box for m in marks)]
+    if any(
+        m.box.meets(b) or (m.at != n.at and m.box.meets(n.box))
+        for k, m in enumerate(marks)
+        for b in barriers
+        for n in marks[:k]
+    ):
+        return None
+    work = list(zip(scene.items, symbols, strict=True))
+    blocks: dict[str, Box] = {}
+    for _ in range(_ROUNDS):
+        routed = route(nets, [*solid, *blocks.values(), *_closed(marks)])
+        if routed is None:
+            return None
+        wires, _ = all_wires(routed.edges, nets)
+        labels, crossed = place_labels(work, solid, segments(wires))
+        if not crossed:
+            drawing = _drawing(scene, symbols, routed, nets, marks, labels)
+            found = measure(drawing)
+            good = not (found.symbol_overlaps or found.label_overlaps or found.wire_over_symbol)
+            return drawing if good else None
+        boxes = {k.owner: k.box for k in labels}
+        if all(blocks.get(name) == boxes[name] for name in crossed):
+            return None
+        blocks.update({name: boxes[name] for name in crossed})
+    return None
+
+
+def _closed(marks: Sequence[Mark]) -> list[Box]:
+    """Return small boxes around pins that have a mark: no wire may touch them."""
+    return [Box(m.at.x - 0.3, m.at.y - 0.3, m.at.x + 0.3, m.at.y + 0.3) for m in marks]
+
+
+def _barrier(symbol: Symbol, place: Place) -> tuple[Box, ...]:
+    if symbol.kind == "op amp":
+        return op_amp_barrier(place)
+    if symbol.kind == "output":
+        box = symbol.box
+        return (Box(box.left + 0.1, box.bottom, box.right, box.top),)
+    return body_box(place), lead_box(place)
+
+
+def _drawing(
+    scene: Scene,
+    symbols: Sequence[Symbol],
+    routed: Routed,
+    nets: dict[str, list[Pin]],
+    marks: Sequence[Mark],
+    labels: Sequence[Label],
+) -> Drawing:
+    wires, dots = all_wires(routed.edges, nets)
+    return Drawing(
+        title=scene.network.title,
+        symbols=tuple(symbols),
+        wires=wires,
+        dots=dots,
+        crossings=routed.crossings,
+        marks=tuple(marks),
+        labels=tuple(labels),
+        splits=_splits(scene, symbols),
+    )
+
+
+def _splits(scene: Scene, symbols: Sequence[Symbol]) -> tuple[Split, ...]:
+    """Find pairs ``Xa``, ``Xb`` of one kind from a common node to the source and to ground."""
+    by_name = {s.name: s for s in symbols}
+    parts = {b.name: b for b in scene.network.branches}
+    found = []
+    for name, b in parts.items():
+        stem = name.rstrip("x")
+        if not stem.endswith("a"):
+            continue
+        for other in (f"{stem[:-1]}b{'x' * k}" for k in range(3)):
+            c = parts.get(other)
+            if c is None or c.power != b.power:
+                continue
+            kinds = [[scene.held.get(n, ("",))[0] for n in p.nodes] for p in (b, c)]
+            common = [n for n in b.nodes if n in c.nodes and n not in scene.held]
+            if "source" in kinds[0] and {"ground", "reference"} & set(kinds[1]) and common:
+                pin = b.nodes.index(common[0])
+                found.append(Split(name, other, by_name[name].pins[pin].at))
+    return tuple(found)
+
+
+__all__ = ["Point", "draw", "symbols_of"]

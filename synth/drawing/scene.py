@@ -1,0 +1,83 @@
+"""What is to be drawn: items with their pins, the nets that need wires, the terminals that do not.
+
+A node that a source or the reference holds is no net: each of its pins gets a mark of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from synth.drawing.text import width
+from synth.network.deck_nodes import is_zero
+from synth.network.model import Branch, Network, OpAmp, Port
+from synth.units import format_si
+
+#: Unit of each kind of part as it is written in a picture, by power of s.
+SHOWN_UNITS: Mapping[int, str] = {0: "Ω", 1: "F", -1: "H", 2: "F·s"}
+
+
+@dataclass(frozen=True)
+class Item:
+    """A part, op amp or output to be placed.
+
+    Parameters
+    ----------
+    name : str
+    of : Branch or OpAmp or Port
+        What it is in the network.
+    nodes : tuple of str
+        Nodes of the pins in the order of `synth.drawing.symbols`.
+    lines : tuple of str
+        Its label, name first; empty for an op amp (its name is inside) and an output.
+    wide : float
+        Width of the label in grid steps.
+    """
+
+    name: str
+    of: Branch | OpAmp | Port
+    nodes: tuple[str, ...]
+    lines: tuple[str, ...]
+    wide: float
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Items, and what holds each fixed node: node -> (kind of mark, text beside it)."""
+
+    network: Network
+    items: tuple[Item, ...]
+    held: Mapping[str, tuple[str, str]]
+
+
+def scene_of(network: Network) -> Scene:
+    """Return what is to be drawn of a network."""
+    items = [_branch_item(b) for b in network.branches]
+    items += [Item(u.name, u, (u.plus, u.minus, u.out), (), 0.0) for u in network.op_amps]
+    taken = {i.name for i in items}
+    for port in network.outputs:
+        name = port.name
+        while name in taken:
+            name += "'"
+        taken.add(name)
+        items.append(Item(name, port, (port.node,), (), width(port.node)))
+    return Scene(network, tuple(items), _held(network))
+
+
+def _branch_item(b: Branch) -> Item:
+    lines = (b.name,) if b.value is None else (b.name, format_si(b.value, SHOWN_UNITS[b.power]))
+    return Item(b.name, b, b.nodes, lines, max(width(x) for x in lines))
+
+
+def _held(network: Network) -> dict[str, tuple[str, str]]:
+    held: dict[str, tuple[str, str]] = {}
+    for p in network.inputs:
+        held[p.node] = ("source", p.node)
+    for node in (*network.supplies, network.reference):
+        if is_zero(node):
+            held[node] = ("ground", "")
+        elif node == network.reference:
+            held[node] = ("reference", node)
+        else:
+            held[node] = ("supply", node)
+    return held

@@ -1,0 +1,104 @@
+"""The room each item takes, facing each way, relative to its place: pins, footprint, barrier."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from synth.drawing.model import Box, Pin, Point
+from synth.drawing.scene import Item, Scene
+from synth.drawing.symbols import body_box, branch_pins, mark, op_amp_box, op_amp_pins
+from synth.drawing.text import LINE
+from synth.network.model import Branch, OpAmp
+from synth.positions import DIRECTIONS, INPUTS, Place
+
+
+class Shape(NamedTuple):
+    """An item facing one way, at the origin.
+
+    ``taken`` is what other items must keep clear of: body, marks and the usual place of the
+    label.  ``barrier`` is what no wire may pass: the body with its leads, and marks.
+    """
+
+    pins: tuple[Pin, ...]
+    taken: tuple[Box, ...]
+    barrier: tuple[Box, ...]
+    manner: float  # how far from the customary manner, in grid steps
+
+
+def facings(item: Item) -> tuple[str, ...]:
+    """Return the ways an item may face."""
+    if isinstance(item.of, Branch):
+        return tuple(DIRECTIONS)
+    return INPUTS if isinstance(item.of, OpAmp) else ("right",)
+
+
+def shape_of(item: Item, facing: str, scene: Scene) -> Shape:
+    """Return the room an item takes when it faces that way."""
+    place = Place(0, 0, facing)
+    if isinstance(item.of, Branch):
+        pins: tuple[Pin, ...] = branch_pins(place)
+        dx, dy = DIRECTIONS[facing]
+        barrier = [body_box(place), lead_box(place)]
+        taken = [_grown(barrier[1], 0.3 * abs(dx), 0.3 * abs(dy)), _label_room(item, dx, dy)]
+        taken.append(_grown(barrier[0], 0.4, 0.4))
+    elif isinstance(item.of, OpAmp):
+        pins = op_amp_pins(place)
+        barrier = list(op_amp_barrier(place))
+        taken = [_grown(barrier[0], 1.0, 0.4)]
+    else:
+        pins = (Pin("end", Point(0, 0), (-1, 0)),)
+        barrier = [Box(0.1, -0.4, 0.9 + item.wide, 0.4)]
+        taken = [_grown(barrier[0], 0.0, 0.3)]
+    manner = 0.0
+    for pin, node in zip(pins, item.nodes, strict=True):
+        if node not in scene.held:
+            continue
+        kind, shown = scene.held[node]
+        box = mark(kind, node, shown, pin).box
+        barrier.append(box)
+        taken.append(_grown(box, 0.1, 0.2))
+        if isinstance(item.of, Branch):
+            manner += _manner(kind, pin.away)
+    if isinstance(item.of, Branch) and not any(n in scene.held for n in item.nodes):
+        manner += 0.0 if DIRECTIONS[facing][0] else 2.5
+    return Shape(pins, tuple(taken), tuple(barrier), manner)
+
+
+def lead_box(place: Place) -> Box:
+    """Return the leads of a part as a thin box, its pins just outside."""
+    dx, dy = DIRECTIONS[place.facing]
+    xs = sorted((place.x + 0.15 * dx, place.x + 3.85 * dx))
+    ys = sorted((place.y + 0.15 * dy, place.y + 3.85 * dy))
+    wide_x, wide_y = (0.0, 0.04) if dx else (0.04, 0.0)
+    return Box(xs[0] - wide_x, ys[0] - wide_y, xs[1] + wide_x, ys[1] + wide_y)
+
+
+def op_amp_barrier(place: Place) -> tuple[Box, ...]:
+    """Return the body of an op amp, and its leads as thin boxes, its pins just outside."""
+    x, y = place.x, place.y
+    return (
+        op_amp_box(place),
+        Box(x + 0.15, y + 0.96, x + 0.8, y + 1.04),
+        Box(x + 0.15, y - 1.04, x + 0.8, y - 0.96),
+        Box(x + 4.2, y - 0.04, x + 4.85, y + 0.04),
+    )
+
+
+def _grown(box: Box, dx: float, dy: float) -> Box:
+    return Box(box.left - dx, box.bottom - dy, box.right + dx, box.top + dy)
+
+
+def _label_room(item: Item, dx: int, dy: int) -> Box:
+    high = len(item.lines) * LINE
+    if dx:
+        return Box(2 * dx - item.wide / 2, 0.5, 2 * dx + item.wide / 2, 0.6 + high)
+    return Box(0.5, 2 * dy - high / 2, 0.8 + item.wide, 2 * dy + high / 2)
+
+
+def _manner(kind: str, away: tuple[int, int]) -> float:
+    """Return the price of a terminal that looks this way: sources left, grounds down."""
+    if kind == "source":
+        return {(-1, 0): 0.0, (0, 1): 4.0, (0, -1): 7.0, (1, 0): 12.0}[away]
+    if kind == "supply":
+        return {(-1, 0): 2.0, (0, 1): 0.0, (0, -1): 1.0, (1, 0): 5.0}[away]
+    return {(-1, 0): 4.0, (0, 1): 16.0, (0, -1): 0.0, (1, 0): 5.0}[away]

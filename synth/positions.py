@@ -1,0 +1,118 @@
+"""Drawing positions: where each symbol of a schematic stands, as people write them.
+
+The grid has integer coordinates, x to the right and y upwards.  A two-terminal part is four
+steps long: its place is the point of its pin 1 and the direction from there to pin 2.  An op amp
+faces right: its place is the point midway between its inputs, which lie one step above and below
+it, and the input that is on top; its output is five steps to the right.  An output has the point
+where its wire ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from synth.errors import CatalogError
+from synth.network.model import Network
+
+#: Directions of a part, from pin 1 to pin 2.
+DIRECTIONS: Mapping[str, tuple[int, int]] = {
+    "right": (1, 0),
+    "down": (0, -1),
+    "left": (-1, 0),
+    "up": (0, 1),
+}
+#: What may be on top of an op amp.
+INPUTS = ("minus", "plus")
+#: Largest coordinate.
+LIMIT = 1000
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where one symbol stands.
+
+    Parameters
+    ----------
+    x, y : int
+        Grid point: pin 1 of a part, midway between the inputs of an op amp, the end of an output.
+    facing : str
+        A key of `DIRECTIONS` for a part; the input on top, ``minus`` or ``plus``, for an op amp;
+        ``right`` for an output.
+    """
+
+    x: int
+    y: int
+    facing: str
+
+
+@dataclass(frozen=True)
+class Placement:
+    """Places by the name of the part, op amp or output port."""
+
+    places: Mapping[str, Place] = field(default_factory=dict)
+
+
+def read_positions(table: Mapping[str, object], network: Network) -> Placement:
+    """Read a table of positions, ``name = [x, y, "facing"]``, and check it.
+
+    Parameters
+    ----------
+    table : mapping
+        Name of each part, op amp or output port -> whole numbers x and y, and a direction
+        (``right``, ``down``, ``left``, ``up``) for a part, the upper input (``minus``, ``plus``)
+        for an op amp; an output has x and y only.
+    network : Network
+        What is drawn.  Every part and op amp must have a place; an output may go without.
+
+    Returns
+    -------
+    Placement
+
+    Raises
+    ------
+    CatalogError
+        If a name is unknown or missing, or a row is no place; the message names the key.
+    """
+    op_amps = {u.name for u in network.op_amps}
+    ports = {p.name for p in network.outputs}
+    parts = {b.name for b in network.branches}
+    places = {}
+    for name, row in table.items():
+        if name in op_amps:
+            words: tuple[str, ...] = INPUTS
+        elif name in parts:
+            words = tuple(DIRECTIONS)
+        elif name in ports:
+            words = ()
+        else:
+            raise CatalogError(
+                f"key drawing: nothing is called {name}; it has places for the parts, the op "
+                "amps and the output"
+            )
+        places[name] = _place(name, row, words)
+    missing = [
+        n for n in (*(b.name for b in network.branches), *sorted(op_amps)) if n not in places
+    ]
+    if missing:
+        raise CatalogError(f"key drawing: no place for {', '.join(missing)}; add one for each part")
+    return Placement(places)
+
+
+def _place(name: str, row: object, words: tuple[str, ...]) -> Place:
+    size = 3 if words else 2
+    wanted = f'[x, y, "{words[0]}"]' if words else "[x, y]"
+    if not isinstance(row, list) or len(row) != size:
+        raise CatalogError(f"key drawing: {name} = {row!r} is no place; write it as {wanted}")
+    for number in row[:2]:
+        whole = isinstance(number, int) and not isinstance(number, bool)
+        if not whole or abs(number) > LIMIT:
+            raise CatalogError(
+                f"key drawing: the coordinate {number!r} of {name} must be a whole number between "
+                f"{-LIMIT} and {LIMIT}"
+            )
+    if words and row[2] not in words:
+        raise CatalogError(
+            f"key drawing: {name} cannot face {row[2]!r}; choose one of {', '.join(words)}"
+        )
+    return Place(row[0], row[1], row[2] if words else "right")
