@@ -22,7 +22,9 @@ from synth.cli.netlist import netlist
 from synth.cli.options import version_option
 from synth.cli.pairings import pairings
 from synth.cli.parts import parts
+from synth.cli.plot import plot
 from synth.cli.realise import realise
+from synth.cli.report import report
 from synth.cli.tolerance import tolerance
 from synth.cli.transform import transform
 from synth.cli.values import values
@@ -78,6 +80,8 @@ _COMMANDS = (
     tolerance,
     analyse,
     explain,
+    report,
+    plot,
     parts,
     netlist,
     catalog,
@@ -99,11 +103,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
         if reconfigure is not None:
             reconfigure(errors="backslashreplace")
     try:
-        status = cli.main(
-            args=None if arguments is None else list(arguments),
-            prog_name="synth",
-            standalone_mode=False,
-        )
+        given = sys.argv[1:] if arguments is None else list(arguments)
+        status = cli.main(args=given, prog_name="synth", standalone_mode=False, obj=tuple(given))
         sys.stdout.flush()
     except click.UsageError as error:
         return _complain(_usage_sentence(error))

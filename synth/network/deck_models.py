@@ -1,7 +1,7 @@
 """Op-amp subcircuits for a deck: ideal, of one pole, or of two poles and an output resistance.
 
-The first pole is that of A(s) = A0 / (1 + s*A0/wt).  All have infinite input resistance and their reference at node 0, the inaccessible ground of the
-op amp.
+The first pole is that of A(s) = A0 / (1 + s*A0/wt).  All have infinite input resistance and their
+reference at node 0, the inaccessible ground of the op amp.
 """
 
 from __future__ import annotations

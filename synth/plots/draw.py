@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure as Canvas
 
 #: Margins in inches; the label column; the least distance of two labels.
-_LEFT, _RIGHT, _BOTTOM, _TOP = 0.72, 0.14, 0.50, 0.10
+_LEFT, _RIGHT, _BOTTOM, _TOP = 0.72, 0.20, 0.50, 0.10
 _COLUMN, _APART, _SAMPLE = 1.95, 0.185, 0.30
 _TITLE, _NOTE, _LEGEND_ROW, _GAP = 0.28, 0.17, 0.20, 0.30
 #: Inches of a letter of the labels, roughly, and longest label of a category.
@@ -408,6 +408,8 @@ def _bars(axes: Axes, bars: Bars, style: Style) -> None:
             y = place - 0.4 + tall * (k + 0.5)
             (bar,) = axes.barh(y, value, height=tall * 0.86, zorder=2)
             _dress_bar(bar, one.role, style)
+            if not value:
+                continue
             axes.annotate(
                 f"{value:.3g}".replace("-", "−"),
                 (value, y),

@@ -98,7 +98,7 @@ def poles(found: Examined) -> Figure:
             for root in _real_roots(rows):
                 if abs(root) / (2 * pi) <= _FAR * size:
                     marks.append(Mark(label, role, root.real / (2 * pi), root.imag / (2 * pi)))
-    reach = 1.15 * max([size, *(max(abs(m.x), abs(m.y)) for m in marks)])
+    reach = 1.3 * max([size, *(max(abs(m.x), abs(m.y)) for m in marks)])
     right = max([0.3 * reach, *(1.25 * m.x for m in marks)])
     panel = Panel(
         Axis("real part of s/2π", "Hz", "linear", -reach, right),

@@ -29,6 +29,9 @@ _SETTINGS: Mapping[str, Any] = {
     "hatch.linewidth": 0.6,
 }
 _METADATA = re.compile(r"\s*<metadata>.*?</metadata>", re.DOTALL)
+_PATH = re.compile(r' d="[^"]*"')
+#: Numbers of a path with more decimals than a picture shows.
+_DECIMALS = re.compile(r"-?\d+\.\d{3,}")
 _IDENTIFIER = re.compile(r'(\bid="|xlink:href="#|url\(#)')
 
 
@@ -88,7 +91,12 @@ def _svg_text(canvas: Canvas) -> str:
     buffer = io.StringIO()
     cast(Any, FigureCanvasSVG(canvas)).print_svg(buffer, metadata={"Date": None})
     text = buffer.getvalue()
-    return _METADATA.sub("", text[text.index("<svg") :]).rstrip()
+    text = _METADATA.sub("", text[text.index("<svg") :]).rstrip()
+    return _PATH.sub(lambda path: _DECIMALS.sub(_rounded, path[0]), text)
+
+
+def _rounded(number: re.Match[str]) -> str:
+    return f"{float(number[0]):.2f}".rstrip("0").rstrip(".")
 
 
 @contextmanager
