@@ -14,6 +14,8 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING
 
+from synth.shown import register
+
 if TYPE_CHECKING:
     from synth.api import (
         analyse,
@@ -34,6 +36,7 @@ if TYPE_CHECKING:
         tolerance,
     )
     from synth.api_amplifier import check, ranking
+    from synth.api_pages import netlist, page, parts_list, plot
     from synth.catalog import stage, stages
     from synth.errors import SynthError
     from synth.network.deck_writer import write_deck
@@ -67,6 +70,7 @@ _HOMES = {
         "tolerance",
     ),
     "synth.api_amplifier": ("check", "ranking"),
+    "synth.api_pages": ("netlist", "page", "parts_list", "plot"),
     "synth.catalog": ("stage", "stages"),
     "synth.errors": ("SynthError",),
     "synth.network.deck_writer": ("write_deck",),
@@ -103,6 +107,10 @@ __all__ = [
     "choose_values",
     "explain",
     "load",
+    "netlist",
+    "page",
+    "parts_list",
+    "plot",
     "ranking",
     "rc_cr",
     "read",
@@ -122,6 +130,24 @@ __all__ = [
     "tolerance",
     "write_deck",
 ]
+
+#: What notebooks show, and who draws it.
+register(
+    {
+        ("Network", "svg"): "synth.pages.notebook:network_svg",
+        ("Network", "latex"): "synth.pages.notebook:network_latex",
+        ("Network", "html"): "synth.pages.notebook:network_html",
+        ("Transfer", "latex"): "synth.pages.notebook:transfer_latex",
+        ("Target", "latex"): "synth.pages.notebook:target_latex",
+        ("Design", "svg"): "synth.pages.notebook:design_svg",
+        ("Design", "latex"): "synth.pages.notebook:design_latex",
+        ("Design", "html"): "synth.pages.notebook:design_html",
+        ("Realisation", "svg"): "synth.pages.notebook:realisation_svg",
+        ("Realisation", "latex"): "synth.pages.notebook:realisation_latex",
+        ("Realisation", "html"): "synth.pages.notebook:realisation_html",
+        ("Figure", "svg"): "synth.pages.notebook:figure_svg",
+    }
+)
 
 
 def __getattr__(name: str) -> object:

@@ -15,6 +15,7 @@ PACKAGE = Path(synth.__file__).resolve().parent
 #: Rooms from the lowest to the highest.  `units` and `errors` are one layer.
 ORDER = (
     ("errors",),
+    ("shown",),
     ("units",),
     ("transfer",),
     ("network",),
@@ -35,7 +36,7 @@ ORDER = (
     ("pages",),
     ("demo",),
     ("cli",),
-    ("api", "api_amplifier", "__init__"),
+    ("api", "api_amplifier", "api_pages", "__init__"),
 )
 LEVEL = {room: level for level, rooms in enumerate(ORDER) for room in rooms}
 HEAVY = ("scipy", "sympy", "networkx", "matplotlib", "jinja2", "schemdraw")

@@ -11,7 +11,7 @@ from synth.report.layout import printable
 from synth.report.mathematics import Math
 
 #: Formulas of more letters than this in plain text do not fit a page as one line.
-_LONGEST = 150
+_LONGEST = 120
 
 
 def blocks_html(blocks: Iterable[Block], level: int = 2) -> str:

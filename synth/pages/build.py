@@ -8,6 +8,7 @@ from math import inf, isfinite
 from synth.checking.small_rules import snr_db
 from synth.errors import NetworkError
 from synth.pages.lines import (
+    MOST_STORAGE,
     noise_lines,
     op_amp_lines,
     part_lines,
@@ -15,7 +16,7 @@ from synth.pages.lines import (
     sensitivity_lines,
     zero_lines,
 )
-from synth.pages.record import CircuitPage, Netlist, Page, Quantity, StepLine
+from synth.pages.record import CircuitPage, Netlist, Page, Quantity, StepLine, ZeroLine
 from synth.pages.schematic import drawing_of
 from synth.plots.figures import figures
 from synth.plots.response import comparison
@@ -63,13 +64,14 @@ def page(circuits: Sequence[Examined], command: str = "", title: str = "") -> Pa
     if several:
         named = [(f"{c.label}: {c.name}", e) for c, e in zip(made, circuits, strict=True)]
         together = comparison(named)
-    return Page(title, made, together, (CAUTION, _MODEL_CAUTION), command, version())
+    printed = command.encode("utf-8", "backslashreplace").decode()
+    return Page(title, made, together, (CAUTION, _MODEL_CAUTION), printed, version())
 
 
 def circuit_page(found: Examined, label: str = "") -> CircuitPage:
     """Return everything about one circuit."""
     numbers = found.analysis.numbers
-    made = figures(found)
+    made, zeros = figures(found), zero_lines(found)
     built = Design(found.network, found.target, _derivation(found))
     return CircuitPage(
         label=label,
@@ -89,8 +91,8 @@ def circuit_page(found: Examined, label: str = "") -> CircuitPage:
         findings=found.checked.findings,
         op_amps=op_amp_lines(found),
         roots=root_lines(found),
-        zeros=zero_lines(found),
-        zeros_note=_zeros_note(found),
+        zeros=zeros,
+        zeros_note=_zeros_note(found, zeros),
         noise=noise_lines(found),
         noise_note=_noise_note(found),
         sensitivities=sensitivity_lines(found),
@@ -194,7 +196,7 @@ def _op_amp(found: Examined) -> str:
     around = found.facts.conditions
     text = (
         f"{model.name}{why}: gain-bandwidth {si_text(model.gain_bandwidth, 'Hz', 3)}, DC gain "
-        f"{model.dc_gain:.3g}, slew rate {model.slew_rate / 1e6:.3g} V/µs, offset "
+        f"{si_text(model.dc_gain, '', 3)}, slew rate {model.slew_rate / 1e6:.3g} V/µs, offset "
         f"{si_text(model.offset, 'V', 3)}, rails {si_text(model.supply_negative, 'V', 3)} and "
         f"{si_text(model.supply_positive, 'V', 3)}, outputs {si_text(low, 'V', 3)} to "
         f"{si_text(high, 'V', 3)}"
@@ -206,12 +208,11 @@ def _op_amp(found: Examined) -> str:
     return text
 
 
-def _zeros_note(found: Examined) -> str:
-    if found.facts.zeros:
+def _zeros_note(found: Examined, zeros: Sequence[ZeroLine]) -> str:
+    if zeros:
         return ""
-    storage = sum(b.power != 0 for b in found.network.branches)
-    if storage > 8:
-        return "Transmission zeros are told apart for circuits of up to 8 capacitors only."
+    if sum(b.power != 0 for b in found.network.branches) > MOST_STORAGE:
+        return f"Zeros are told apart in circuits of up to {MOST_STORAGE} capacitors only."
     return "There is no zero at DC, on the axis or at infinity."
 
 

@@ -66,6 +66,7 @@ def page_html(page: Page, style: PageStyle | None = None) -> str:
     text = environment.get_template("page.html").render(
         page=page,
         circuits=list(zip(page.circuits, several, strict=True)),
+        keys=_keys(page),
         together=together,
         schematics=[Markup(_schematic(c, style)) for c in page.circuits],
         derivations=[Markup(blocks_html(c.derivation, 3)) for c in page.circuits],
@@ -76,6 +77,12 @@ def page_html(page: Page, style: PageStyle | None = None) -> str:
         data=Markup(script_json(data)),
     )
     return "\n".join(line.rstrip() for line in text.splitlines()) + "\n"
+
+
+def _keys(page: Page) -> list[tuple[str, tuple[Quantity, ...]]]:
+    """Return the figures that circuits are compared by, those that none has left out."""
+    rows = zip(*(c.keys for c in page.circuits), strict=True)
+    return [(row[0].label, row) for row in rows if any(q.value is not None for q in row)]
 
 
 def _environment() -> Environment:
@@ -90,7 +97,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters["figure"] = _figure_text
-    made.filters["si"] = _si
+    made.filters["si"] = si_number
     made.filters["share"] = _share
     made.filters["signed"] = _signed
     made.filters["number"] = _number
@@ -137,11 +144,12 @@ def _figure_text(quantity: Quantity) -> str:
         return "–"
     if isinstance(value, str):
         return printable(value)
-    text = _si(value, quantity.unit)
+    text = si_number(value, quantity.unit)
     return f"{text} {quantity.remark}".rstrip()
 
 
-def _si(value: float | None, unit: str = "", digits: int = 4) -> str:
+def si_number(value: float | None, unit: str = "", digits: int = 4) -> str:
+    """Write a number with its unit, prefixed where that is usual; a dash for none."""
     if value is None or not math.isfinite(value):
         return "–"
     if unit in _WITH_PREFIX:
@@ -151,7 +159,7 @@ def _si(value: float | None, unit: str = "", digits: int = 4) -> str:
 
 
 def _share(value: float | None, digits: int = 3) -> str:
-    return "–" if value is None or not math.isfinite(value) else _si(100 * value, "%", digits)
+    return "–" if value is None or not math.isfinite(value) else si_number(100 * value, "%", digits)
 
 
 def _signed(value: float | None) -> str:

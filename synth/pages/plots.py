@@ -21,7 +21,7 @@ _COLOUR = re.compile("|".join(_NAMES))
 _SIZE = re.compile(r'<svg ([^>]*?)width="[\d.]+pt" height="[\d.]+pt"')
 #: Width and height in inches, and where the labels go: wide screens and paper, half, phones.
 WIDE = Style(9.4, 5.6, "right", _MARKED, title=False)
-HALF = Style(5.2, 3.5, "below", _MARKED, title=False)
+HALF = Style(4.5, 3.2, "below", _MARKED, title=False)
 NARROW = Style(4.1, 4.8, "below", _MARKED, title=False)
 _DIGITS = 5
 #: Inches of a figure of bars: around them, one bar, one group of bars.

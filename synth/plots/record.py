@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from synth.shown import shown
+
 Scale = Literal["linear", "log"]
 Numbers = tuple[float, ...]
 
@@ -157,3 +159,6 @@ class Figure:
     panels: tuple[Panel, ...] = ()
     bars: Bars | None = None
     note: str = ""
+
+    def _repr_svg_(self) -> str | None:
+        return shown(self, "svg")

@@ -23,8 +23,6 @@ TARGET, GIVEN, BUILT = "target", "values as given", "preferred values"
 _MOST_DB, _LEAST_DB = 100.0, 40.0
 #: Half the height of the panel of deviations in dB, at least and at most.
 _LEAST_DEVIATION, _MOST_DEVIATION = 0.1, 6.0
-#: A group delay higher than this multiple of that of 95 % of the points leaves the panel.
-_STEEP = 5.0
 
 
 def magnitude(found: Examined) -> Figure:
@@ -78,7 +76,9 @@ def delay(found: Examined) -> Figure:
         wanted = group_delay(found.target.transfer, f)
         curves.insert(0, Curve(TARGET, "target", _row(f), _row(wanted)))
     curves.append(Curve(_real_label(found), "real", _row(f), _row(found.real_delay)))
-    values = np.concatenate([np.array(c.y) for c in curves[:-1]])
+    size = np.abs(found.H.response(f))
+    passing = size >= np.max(size) * 10 ** (-RANGE_DB / 20)  # beside a notch it may be anything
+    values = np.concatenate([np.array(c.y)[passing] for c in curves[:-1]])
     high = float(np.max(values, initial=0.0)) * 1.1 or 1e-6
     low = min(0.0, float(np.min(values, initial=0.0)) * 1.1)
     y = Axis("group delay", "s", "linear", low, high)

@@ -68,6 +68,14 @@ class PartsList:
         """How many parts in all."""
         return sum(g.count for g in self.groups)
 
+    @property
+    def csv(self) -> str:
+        """The list as CSV."""
+        return parts_csv(self)
+
+    def __str__(self) -> str:
+        return parts_text(self)
+
 
 def parts_list(network: Network, spread: Spread | None = None) -> PartsList:
     """Return the parts of a circuit.

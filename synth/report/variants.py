@@ -61,7 +61,7 @@ def variant_deck(
     >>> from synth.catalog import stage
     >>> text = variant_deck(stage("rc-lowpass").circuit(), spread=Spread(0.01, 0.05), runs=10)
     >>> [line for line in text.splitlines() if "alter" in line][0]
-    'alter R1 = 10k * (1 + 0.01 * sunif(0))'
+    'alter R1 = 15.8k * (1 + 10m * sunif(0))'
     """
     choice: AmplifierChoice = None if op_amp == "own" else op_amp
     deck = deck_text(network, choice)
