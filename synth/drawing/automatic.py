@@ -8,23 +8,34 @@ Everything is deterministic.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
+import numpy.typing as npt
 
 from synth.drawing.flow import SINK, Flow, flow_of
+from synth.drawing.guess import PinAt, guesses
 from synth.drawing.layout import Layout
-from synth.drawing.scene import Item, Scene
-from synth.drawing.shapes import facings
+from synth.drawing.scene import Scene
+from synth.drawing.shapes import Shape, facings
 from synth.drawing.symbols import REACH
 from synth.network.model import Branch, OpAmp, Port
 from synth.positions import Place, Placement
 
+#: How many places that others take are tried for each item.
+_WISHES = 3
+_FLIP = {"minus": "plus", "plus": "minus"}
+#: How many op amps are tried the other way up, one at a time, before anything is refined.
+_STARTS = 4
+#: How many of these starts are refined.
+_REFINED = 2
 _ROWS = (0, 1, -1, 2, -2, 3, -3, 4, -4, 5, -5, 6, -6, 7, -7, 8, -8, 10, -10, 12, -12)
 _COLUMNS = (0, 1, -1, 2, -2, 3, -3, 4, -4, 5, -5, 6, -6, 8, -8)
 _ASIDE = (1, -1, 2, -2)
 _FAR_ROWS = (3, -3, 4, -4, 5, -5, 6, -6)
 
 
-def automatic(scene: Scene, sweeps: int = 2) -> Placement:
+def automatic(scene: Scene, sweeps: int = 3) -> Placement:
     """Place every item of a scene.
 
     Parameters
@@ -35,18 +46,28 @@ def automatic(scene: Scene, sweeps: int = 2) -> Placement:
     """
     flow = flow_of(scene)
     layout = Layout(scene)
-    _place_amplifiers(layout, flow)
-    for name in _sequence(layout, flow):
-        _put(layout, name)
-    _place_outputs(layout)
-    refine(layout, sweeps)
+    usual = layout.usual
+    starts = [usual, *({**usual, n: _FLIP[f]} for n, f in usual.items())][: _STARTS + 1]
+    tried = []
+    for k, facing in enumerate(starts):
+        layout.places = {}
+        _place_amplifiers(layout, flow, facing)
+        for name in _sequence(layout, flow):
+            _put(layout, name)
+        _place_outputs(layout)
+        tried.append((layout.cost(), k, layout.places))
+    finished = []
+    for _, k, places in sorted(tried, key=lambda t: t[:2])[:_REFINED]:
+        layout.places = places
+        finished.append((refine(layout, sweeps), k, layout.places))
+    layout.places = min(finished, key=lambda t: t[:2])[2]
     return layout.placement()
 
 
 # -- first places ----------------------------------------------------------------------------------
 
 
-def _place_amplifiers(layout: Layout, flow: Flow) -> None:
+def _place_amplifiers(layout: Layout, flow: Flow, facings_: Mapping[str, str]) -> None:
     network = layout.scene.network
     x = y = 0
     arrival = None
@@ -60,26 +81,13 @@ def _place_amplifiers(layout: Layout, flow: Flow) -> None:
                     y -= 3
             continue
         u = network.op_amp(name)
-        facing = _upper_input(layout.scene, u)
+        facing = facings_[name]
         if arrival is not None:
             x += 2 + 5 * columns
             y += -1 if _arrives(layout, u, flow) == facing else 1
         layout.places[name] = Place(x, y, facing)
         x += REACH
         arrival = name
-
-
-def _upper_input(scene: Scene, u: OpAmp) -> str:
-    """Return which input is on top: minus, unless it only sees its own output and ground."""
-    if u.plus in scene.held:
-        return "minus"
-    if u.minus in scene.held:
-        return "plus"
-    others = {
-        n for b in scene.network.branches if u.minus in b.nodes for n in b.nodes if n != u.minus
-    }
-    grounds = {n for n, (kind, _) in scene.held.items() if kind != "source"}
-    return "plus" if others <= {u.out} | grounds else "minus"
 
 
 def _arrives(layout: Layout, u: OpAmp, flow: Flow) -> str:
@@ -160,56 +168,59 @@ def _place_outputs(layout: Layout) -> None:
 # -- candidates ------------------------------------------------------------------------------------
 
 
-def _trials(layout: Layout, item: Item, facing: str) -> Iterator[Place]:
-    """Places at which one pin of the item lies in line with, or near, a pin of its net."""
-    shape = layout.shape(item.name, facing)
-    seen = set()
-    for k, node in enumerate(item.nodes):
-        if node in layout.scene.held:
-            continue
-        dx, dy = shape.pins[k].at
-        for qx, qy, *_ in layout.net_pins(node, item.name):
-            for a, b in _OFFSETS:
-                spot = (qx + a - dx, qy + b - dy)
-                if spot not in seen:
-                    seen.add(spot)
-                    yield Place(*spot, facing)
-
-
-_OFFSETS = (
-    *((0, b) for b in _ROWS),
-    *((a, 0) for a in _COLUMNS if a),
-    *((a, b) for a in _ASIDE for b in _FAR_ROWS),
+_OFFSETS = np.array(
+    [
+        *((0, b) for b in _ROWS),
+        *((a, 0) for a in _COLUMNS if a),
+        *((a, b) for a in _ASIDE for b in _FAR_ROWS),
+    ]
 )
 
 
-def ranked(layout: Layout, name: str, count: int) -> list[Place]:
-    """Return the cheapest clear places of an item, at most `count`."""
+def _trials(
+    joints: Sequence[tuple[int, Sequence[PinAt]]], shape: Shape
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Places at which one pin of an item lies in line with, or near, a pin of its net."""
+    spots = []
+    for k, pins in joints:
+        dx, dy = shape.pins[k].at
+        spots += [_OFFSETS + (qx - dx, qy - dy) for qx, qy, *_ in pins]
+    every = np.concatenate(spots)
+    codes = np.unique(every[:, 0] * 100_000 + every[:, 1])
+    y = (codes + 50_000) % 100_000 - 50_000
+    return (codes - y) // 100_000, y
+
+
+def ranked(layout: Layout, name: str, count: int, clear: bool = True) -> list[Place]:
+    """Return the cheapest places of an item, at most `count`; only clear ones, or all."""
     item = layout.items[name]
-    scene = layout.scene
-    others = [
+    joints = [
         (k, layout.net_pins(node, name))
         for k, node in enumerate(item.nodes)
-        if node not in scene.held
+        if node not in layout.scene.held
     ]
-    found: list[tuple[float, int, Place]] = []
+    joints = [(k, pins) for k, pins in joints if pins]
+    if not joints:
+        return []
     usual = min(layout.shape(name, f).manner for f in facings(item))
+    prices, places = [], []
     for facing in facings(item):
         shape = layout.shape(name, facing)
         if shape.manner > usual + 9:
             continue
-        for place in _trials(layout, item, facing):
-            price = shape.manner
-            for k, pins in others:
-                if pins:
-                    pin = shape.pins[k]
-                    here = (pin.at[0] + place.x, pin.at[1] + place.y, *pin.away)
-                    price += min(layout.guess(here, q) for q in pins)
-            found.append((price, len(found), place))
-    found.sort()
+        x, y = _trials(joints, shape)
+        price = np.full(len(x), shape.manner)
+        for k, pins in joints:
+            (px, py), away = shape.pins[k].at, shape.pins[k].away
+            price += np.minimum.reduce(
+                [guesses(q[0] - x - px, q[1] - y - py, away, q[2:]) for q in pins]
+            )
+        prices.append(price)
+        places += [(a, b, facing) for a, b in zip(x.tolist(), y.tolist(), strict=True)]
     kept = []
-    for _, _, place in found:
-        if layout.clear(name, place):
+    for k in np.argsort(np.concatenate(prices), kind="stable").tolist():
+        place = Place(*places[k])
+        if not clear or layout.clear(name, place):
             kept.append(place)
             if len(kept) == count:
                 break
@@ -219,14 +230,17 @@ def ranked(layout: Layout, name: str, count: int) -> list[Place]:
 # -- improvement -----------------------------------------------------------------------------------
 
 
-def refine(layout: Layout, sweeps: int) -> None:
-    """Move items to cheaper places while that helps."""
+def refine(layout: Layout, sweeps: int) -> float:
+    """Move items to cheaper places while that helps; return the price."""
+    cost = layout.cost()
     for _ in range(sweeps):
-        before = layout.cost()
-        cost = _sweep(layout, before)
+        before = cost
+        cost = _sweep(layout, cost)
+        cost = _make_room(layout, cost)
         cost = _slide(layout, cost)
         if cost > before - 0.5:
             break
+    return cost
 
 
 def _sweep(layout: Layout, cost: float) -> float:
@@ -236,7 +250,7 @@ def _sweep(layout: Layout, cost: float) -> float:
         if isinstance(item.of, OpAmp):
             options = _amplifier_moves(layout, name, old)
         else:
-            options = ranked(layout, name, 4)
+            options = ranked(layout, name, 8)
         best = old
         for place in options:
             layout.places[name] = place
@@ -248,10 +262,60 @@ def _sweep(layout: Layout, cost: float) -> float:
 
 
 def _amplifier_moves(layout: Layout, name: str, old: Place) -> list[Place]:
-    flip = "plus" if old.facing == "minus" else "minus"
+    flip = _FLIP[old.facing]
     moves = [Place(old.x, old.y + dy, f) for f in (old.facing, flip) for dy in (0, 1, -1, 2, -2)]
     moves += [Place(old.x + dx, old.y, old.facing) for dx in (1, -1, 2, -2)]
     return [m for m in moves if m != old and layout.clear(name, m)]
+
+
+def _make_room(layout: Layout, cost: float) -> float:
+    """Give items the place they would have if nothing stood there, and push the rest aside."""
+    for name in list(layout.places):
+        if isinstance(layout.items[name].of, OpAmp):
+            continue
+        for place in ranked(layout, name, _WISHES, clear=False):
+            if place == layout.places[name]:
+                break
+            for trial in _pushed(layout, name, place):
+                old, layout.places = layout.places, trial
+                price = layout.cost()
+                if price < cost - 1e-9:
+                    cost = price
+                    break
+                layout.places = old
+            else:
+                continue
+            break
+    return cost
+
+
+def _pushed(layout: Layout, name: str, place: Place) -> Iterator[dict[str, Place]]:
+    """Layouts with an item in a place where others stand, all beyond it moved down or right."""
+    ends = [place.y + p.at[1] for p in layout.shape(name, place.facing).pins]
+    starts = [place.x + p.at[0] for p in layout.shape(name, place.facing).pins]
+    for axis, line in ((1, max(ends)), (0, min(starts) + 1)):
+        for step in (2, 4, 6):
+            places = dict(layout.places)
+            places[name] = place
+            moved = [name]
+            for other, p in layout.places.items():
+                if other == name:
+                    continue
+                if axis == 1 and p.y < line:
+                    places[other] = Place(p.x, p.y - step, p.facing)
+                elif axis == 0 and p.x >= line:
+                    places[other] = Place(p.x + step, p.y, p.facing)
+                else:
+                    continue
+                moved.append(other)
+            old, layout.places = layout.places, places
+            good = layout.clear(name, place) and all(
+                layout.clear(n, places[n], _others(moved, n)) for n in moved[1:]
+            )
+            layout.places = old
+            if good:
+                yield places
+                break
 
 
 def _slide(layout: Layout, cost: float) -> float:

@@ -10,7 +10,8 @@ from synth.network.model import Branch, OpAmp
 
 #: Stands for an output that no op amp drives.
 SINK = ""
-_BACKWARD = 2.5
+#: Price of an edge that runs back to the left, and of each step of its way.
+_BACKWARD, _FARTHER = 2.0, 0.7
 
 
 @dataclass(frozen=True)
@@ -88,13 +89,16 @@ def _edges(
                 if other in outs:
                     add(outs[other], u.name, weight)
                 elif other in sources:
-                    add(SINK, u.name, 0.6 * weight)
+                    add(SINK, u.name, weight)
                 elif other not in walls and other not in seen:
                     seen[other] = seen[node] + 1
                     work.append(other)
+    for u in scene.network.op_amps:
+        if (SINK, u.name) in edges:  # what the source has a part in, beside other op amps
+            edges[SINK, u.name] *= 2.0 / sum(w for (_, b), w in edges.items() if b == u.name)
     for p in scene.network.outputs:
         if p.node in outs:
-            edges[outs[p.node], "\0end"] = 1.2
+            edges[outs[p.node], "\0end"] = 0.4
     return edges
 
 
@@ -109,7 +113,7 @@ def _order(names: Sequence[str], edges: Mapping[tuple[str, str], float]) -> tupl
         for (a, b), weight in edges.items():
             if a in place and b in place:
                 far = place[b] - place[a]
-                total += weight * (far - 1 if far > 0 else _BACKWARD * -far)
+                total += weight * (far - 1 if far > 0 else _BACKWARD - _FARTHER * far)
         return total
 
     def inserted(name: str, rest: Sequence[str]) -> list[str]:
@@ -133,3 +137,16 @@ def role(of: Branch | OpAmp, scene: Scene) -> str:
     if len(kinds) > 1:
         return "across"
     return "source" if kinds == {"source"} else "ground"
+
+
+def upper_input(scene: Scene, u: OpAmp) -> str:
+    """Return which input is on top: minus, unless it only sees its own output and ground."""
+    if u.plus in scene.held:
+        return "minus"
+    if u.minus in scene.held:
+        return "plus"
+    others = {
+        n for b in scene.network.branches if u.minus in b.nodes for n in b.nodes if n != u.minus
+    }
+    grounds = {n for n, (kind, _) in scene.held.items() if kind != "source"}
+    return "plus" if others <= {u.out} | grounds else "minus"

@@ -9,14 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from synth.drawing.flow import upper_input
+from synth.drawing.guess import BEND, TURN, PinAt, guess
 from synth.drawing.model import Box, Point
 from synth.drawing.scene import Scene
 from synth.drawing.shapes import Shape, facings, shape_of
 from synth.positions import Place, Placement
 
 Segment = tuple[int, int, int, int]
-PinAt = tuple[int, int, int, int]  # x, y, and the direction away
-_BEND, _TURN, _HIT, _CROSS, _LABEL_HIT = 2.0, 0.7, 7.0, 4.0, 1.2
+_HIT, _CROSS, _LABEL_HIT = 7.0, 8.0, 3.0
+_FLIPPED = 3.0  # of an op amp whose inputs are not in the usual order
+_LATE = 1.0  # of an output, for each step it lies left of another pin
 _WIDE, _HIGH = 0.35, 0.35
 
 
@@ -30,12 +33,12 @@ class Layout:
             (i.name, f): shape_of(i, f, scene) for i in scene.items for f in facings(i)
         }
         self.places: dict[str, Place] = {}
+        self.usual = {u.name: upper_input(scene, u) for u in scene.network.op_amps}
         self.on_net: dict[str, list[tuple[str, int]]] = {}
         for item in scene.items:
             for k, node in enumerate(item.nodes):
                 if node not in scene.held:
                     self.on_net.setdefault(node, []).append((item.name, k))
-        self._guesses: dict[tuple[int, int, int, int, int, int], float] = {}
 
     # -- where things are --------------------------------------------------------------------
 
@@ -121,29 +124,12 @@ class Layout:
 
     # -- what it costs -----------------------------------------------------------------------
 
-    def guess(self, p: PinAt, q: PinAt) -> float:
-        """Return the guessed price of a wire between two pins, nothing in the way."""
-        key = (q[0] - p[0], q[1] - p[1], p[2], p[3], q[2], q[3])
-        found = self._guesses.get(key)
-        if found is None:
-            found = self._guesses[key] = _wire_price(*key)
-        return found
-
-    def near_cost(self, name: str, place: Place) -> float:
-        """Return the price of joining an item at a place to what is there, and of its manner."""
-        total = self.shapes[name, place.facing].manner
-        for k, node in enumerate(self.items[name].nodes):
-            if node in self.scene.held:
-                continue
-            here = self.pin(name, k, place)
-            others = self.net_pins(node, name)
-            if others:
-                total += min(self.guess(here, q) for q in others)
-        return total
-
     def cost(self) -> float:
         """Return the whole price of the layout."""
         manner = sum(self.shapes[n, p.facing].manner for n, p in self.places.items())
+        manner += _FLIPPED * sum(
+            self.places[n].facing != f for n, f in self.usual.items() if n in self.places
+        )
         barriers, labels = [], []
         for n, p in self.places.items():
             shape = self.shapes[n, p.facing]
@@ -155,29 +141,17 @@ class Layout:
         lines: list[tuple[int, Segment]] = []
         for k, node in enumerate(self.on_net):
             pins = self.net_pins(node)
-            for one, other in self._tree(pins):
+            for one, other in _tree(pins):
                 price, segments = _best_line(one, other, barriers, labels)
                 total += price
                 lines += [(k, s) for s in segments]
         total += _CROSS * _conflicts(lines)
         xs = [v for n, p in self.places.items() for v in _extent(self, n, p, 0)]
         ys = [v for n, p in self.places.items() for v in _extent(self, n, p, 1)]
+        ends = [p.x for n, p in self.places.items() if len(self.items[n].nodes) == 1]
+        right = max((self.pin(u.name, 2)[0] for u in self.scene.network.op_amps if u.name in self.places), default=0)
+        total += _LATE * sum(max(0, right + 1 - x) for x in ends)
         return total + _WIDE * (max(xs) - min(xs)) + _HIGH * (max(ys) - min(ys))
-
-    def _tree(self, pins: Sequence[PinAt]) -> list[tuple[PinAt, PinAt]]:
-        """Join pins by a least tree (Prim)."""
-        if len(pins) < 2:
-            return []
-        left = {k: (self.guess(pins[0], pins[k]), 0) for k in range(1, len(pins))}
-        edges = []
-        while left:
-            k = min(left, key=lambda j: (left[j][0], j))
-            edges.append((pins[left.pop(k)[1]], pins[k]))
-            for j, (price, _) in left.items():
-                other = self.guess(pins[k], pins[j])
-                if other < price:
-                    left[j] = (other, k)
-        return edges
 
     def placement(self) -> Placement:
         """Return the places as they stand."""
@@ -194,32 +168,20 @@ def _moved(box: Box, place: Place) -> Box:
     return Box(box[0] + place.x, box[1] + place.y, box[2] + place.x, box[3] + place.y)
 
 
-def _wire_price(dx: int, dy: int, ax: int, ay: int, bx: int, by: int) -> float:
-    """Price of a wire over (dx, dy) that leaves along (ax, ay) and arrives against (bx, by)."""
-    if dx == 0 and dy == 0:
-        return 0.0
-    far = abs(dx) + abs(dy)
-    sx, sy = (dx > 0) - (dx < 0), (dy > 0) - (dy < 0)
-    best = 1e9
-    options = []
-    if dy == 0:
-        options.append(((sx, 0), (-sx, 0), 0))
-    elif dx == 0:
-        options.append(((0, sy), (0, -sy), 0))
-    else:
-        options.append(((sx, 0), (0, -sy), 1))
-        options.append(((0, sy), (-sx, 0), 1))
-        options.append(((sx, 0), (-sx, 0), 2))
-        options.append(((0, sy), (0, -sy), 2))
-    for first, last, bends in options:
-        price = far + _BEND * bends
-        for way, (px, py) in ((first, (ax, ay)), (last, (bx, by))):
-            if way == (-px, -py):
-                price += 2 * _BEND + 3.0  # around its own symbol
-            elif way != (px, py):
-                price += _TURN
-        best = min(best, price)
-    return best
+def _tree(pins: Sequence[PinAt]) -> list[tuple[PinAt, PinAt]]:
+    """Join pins by a least tree (Prim)."""
+    if len(pins) < 2:
+        return []
+    left = {k: (guess(pins[0], pins[k]), 0) for k in range(1, len(pins))}
+    edges = []
+    while left:
+        k = min(left, key=lambda j: (left[j][0], j))
+        edges.append((pins[left.pop(k)[1]], pins[k]))
+        for j, (price, _) in left.items():
+            other = guess(pins[k], pins[j])
+            if other < price:
+                left[j] = (other, k)
+    return edges
 
 
 def _best_line(
@@ -247,9 +209,13 @@ def _best_line(
                         (middle, q[1], q[0], q[1]),
                     ]
                 )
+    left, right = min(p[0], q[0]) - 1, max(p[0], q[0]) + 1
+    low, high = min(p[1], q[1]) - 1, max(p[1], q[1]) + 1
+    barriers = [b for b in barriers if b[0] < right and left < b[2] and b[1] < high and low < b[3]]
+    labels = [b for b in labels if b[0] < right and left < b[2] and b[1] < high and low < b[3]]
     best, kept = 1e9, trials[0]
     for trial in trials:
-        price = _BEND * (len(trial) - 1)
+        price = BEND * (len(trial) - 1)
         for x1, y1, x2, y2 in trial:
             if x1 > x2:
                 x1, x2 = x2, x1
@@ -272,7 +238,7 @@ def _best_line(
 
 def _leaving(x: int, y: int, to_x: int, to_y: int, pin: PinAt) -> float:
     way = ((to_x > x) - (to_x < x), (to_y > y) - (to_y < y))
-    return 0.0 if way == (pin[2], pin[3]) else _TURN
+    return 0.0 if way == (pin[2], pin[3]) else TURN
 
 
 def _conflicts(lines: Sequence[tuple[int, Segment]]) -> float:

@@ -40,7 +40,7 @@ def shape_of(item: Item, facing: str, scene: Scene) -> Shape:
         dx, dy = DIRECTIONS[facing]
         barrier = [body_box(place), lead_box(place)]
         taken = [_grown(barrier[1], 0.3 * abs(dx), 0.3 * abs(dy)), _label_room(item, dx, dy)]
-        taken.append(_grown(barrier[0], 0.4, 0.4))
+        taken.append(_grown(barrier[0], 0.15, 0.15))
     elif isinstance(item.of, OpAmp):
         pins = op_amp_pins(place)
         barrier = list(op_amp_barrier(place))
@@ -60,7 +60,7 @@ def shape_of(item: Item, facing: str, scene: Scene) -> Shape:
         if isinstance(item.of, Branch):
             manner += _manner(kind, pin.away)
     if isinstance(item.of, Branch) and not any(n in scene.held for n in item.nodes):
-        manner += 0.0 if DIRECTIONS[facing][0] else 2.5
+        manner += 0.0 if DIRECTIONS[facing][0] else 4.0
     return Shape(pins, tuple(taken), tuple(barrier), manner)
 
 
@@ -101,4 +101,4 @@ def _manner(kind: str, away: tuple[int, int]) -> float:
         return {(-1, 0): 0.0, (0, 1): 4.0, (0, -1): 7.0, (1, 0): 12.0}[away]
     if kind == "supply":
         return {(-1, 0): 2.0, (0, 1): 0.0, (0, -1): 1.0, (1, 0): 5.0}[away]
-    return {(-1, 0): 4.0, (0, 1): 16.0, (0, -1): 0.0, (1, 0): 5.0}[away]
+    return {(-1, 0): 6.0, (0, 1): 16.0, (0, -1): 0.0, (1, 0): 7.0}[away]
