@@ -125,8 +125,11 @@ def page(
     ('Sallen-Key low-pass, unity gain', '<!DOCTYPE html>')
     """
     wishes = _wishes(op_amp, conditions, spread, mask, resistors, capacitors, samples, seed)
-    single = isinstance(circuits, Network | Design | Realisation | str | Path)
-    several = (circuits,) if single else tuple(circuits)
+    several: Sequence[Circuit]
+    if isinstance(circuits, Network | Design | Realisation | str | Path):
+        several = (circuits,)
+    else:
+        several = tuple(circuits)
     if not several:
         raise NetworkError("a page needs at least one circuit; name one")
     made = page_of([_examined(c, wishes) for c in several], "synth.page(...) in Python", title)

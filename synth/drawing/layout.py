@@ -149,7 +149,10 @@ class Layout:
         xs = [v for n, p in self.places.items() for v in _extent(self, n, p, 0)]
         ys = [v for n, p in self.places.items() for v in _extent(self, n, p, 1)]
         ends = [p.x for n, p in self.places.items() if len(self.items[n].nodes) == 1]
-        right = max((self.pin(u.name, 2)[0] for u in self.scene.network.op_amps if u.name in self.places), default=0)
+        right = max(
+            (self.pin(u.name, 2)[0] for u in self.scene.network.op_amps if u.name in self.places),
+            default=0,
+        )
         total += _LATE * sum(max(0, right + 1 - x) for x in ends)
         return total + _WIDE * (max(xs) - min(xs)) + _HIGH * (max(ys) - min(ys))
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from synth.plots.record import Axis, Band, Bars, Curve, Figure, Mark, Panel, Region
 from synth.plots.scales import Shown, shown, tick_text
 from synth.plots.style import BARS, LINES, MARKS, Style
+from synth.report.layout import printable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -104,7 +105,9 @@ def _place(canvas: Canvas, style: Style, room: _Room, shares: Sequence[float]) -
 def _title(canvas: Canvas, figure: Figure, style: Style) -> None:
     ink, quiet = style.colours["ink"], style.colours["quiet"]
     y = 1 - 0.2 / style.height
-    canvas.text(0.1 / style.width, y, figure.title, color=ink, fontsize=10.5, va="center")
+    canvas.text(
+        0.1 / style.width, y, printable(figure.title), color=ink, fontsize=10.5, va="center"
+    )
     lines = _note_lines(figure.note, style)
     for k, line in enumerate(reversed(lines)):
         y = (0.12 + _NOTE * k) / style.height
@@ -114,7 +117,7 @@ def _title(canvas: Canvas, figure: Figure, style: Style) -> None:
 def _note_lines(note: str, style: Style) -> list[str]:
     import textwrap
 
-    return textwrap.wrap(note, int((style.width - 0.2) / (_LETTER * 0.87)))
+    return textwrap.wrap(printable(note), int((style.width - 0.2) / (_LETTER * 0.87)))
 
 
 # -- panels ----------------------------------------------------------------------------------------
@@ -162,8 +165,8 @@ def _axes(axes: Axes, panel: Panel, x: Shown, y: Shown, style: Style, last: bool
     ends = _equal_ends(axes, panel, style) if panel.equal else (panel.x.low, panel.x.high)
     axes.set_xlim(*x.of(ends))
     axes.set_ylim(*y.of((panel.y.low, panel.y.high)))
-    axes.set_ylabel(y.label, color=style.colours["ink"])
-    axes.set_xlabel(x.label if last else "", color=style.colours["ink"])
+    axes.set_ylabel(printable(y.label), color=style.colours["ink"])
+    axes.set_xlabel(printable(x.label) if last else "", color=style.colours["ink"])
     axes.tick_params(which="both", colors=quiet, labelcolor=style.colours["ink"], width=0.6)
     axes.tick_params(labelbottom=last, labelsize=_SMALL)
     axes.grid(True, which="major", color=grid, linewidth=0.7)
@@ -210,7 +213,7 @@ def _mark(axes: Axes, mark: Mark, x: Shown, y: Shown, style: Style) -> None:
     _dress_mark(line, mark.role, style)
     if mark.text:
         axes.annotate(
-            mark.text,
+            printable(mark.text),
             (px, py),
             xytext=(0, 8),
             textcoords="offset points",
@@ -447,6 +450,7 @@ def _dress_bar(bar: Any, role: str, style: Style) -> None:
 
 
 def _short(text: str, longest: int = _LONGEST) -> str:
+    text = printable(text)
     if len(text) <= longest:
         return text
     half = (longest - 1) // 2

@@ -111,7 +111,7 @@ def _control(network: Network, spread: Ranges, runs: int, seed: int) -> list[str
         f"repeat {runs}",
         *body,
         f"ac dec {_POINTS} {first} {last}",
-        f"wrdata {FILE} vdb({output})",
+        f'wrdata {FILE} vdb("{output}")',
         "end",
         ".endc",
     ]
