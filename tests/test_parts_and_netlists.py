@@ -22,8 +22,7 @@ from synth.report.variants import FILE, variant_deck
 from synth.tolerances.spread import Distribution, Spread, Temperature
 from synth.values.series import TABLES
 from tests.check_decks import deck as own_deck
-from tests.simulator import needs_simulator, simulate
-from tests.simulator import _run as simulator_run
+from tests.simulator import needs_simulator, run_batch, simulate
 
 DEMO = Path(synth.__file__).parent / "demo"
 
@@ -173,7 +172,7 @@ def test_spread_in_the_simulator_against_our_own_draws(shape, tmp_path):
     network = stage("multiple-feedback-bandpass-no-attenuator").circuit()
     spread = Spread(0.02, 0.05, distribution=Distribution(shape))
     (tmp_path / "deck.cir").write_text(variant_deck(network, "ideal", spread, runs=300, seed=4))
-    simulator_run(str(tmp_path), "deck.cir")
+    run_batch(str(tmp_path), "deck.cir")
     table = np.loadtxt(tmp_path / FILE)
     rows = table.reshape(300, -1, 2)
     f = rows[0, :, 0]
@@ -202,7 +201,7 @@ def test_decks_of_the_buoy_run_in_every_variant(name, tmp_path):
         folder = tmp_path / str(k)
         folder.mkdir()
         (folder / "deck.cir").write_text(synth.netlist(network, op_amp, Spread(), runs=3))
-        simulator_run(str(folder), "deck.cir")
+        run_batch(str(folder), "deck.cir")
         rows = np.loadtxt(folder / FILE).reshape(3, -1, 2)
         assert len({tuple(r) for r in rows[:, :, 1].round(6)}) == 3
 

@@ -86,7 +86,7 @@ def test_magnitude_holds_target_mask_given_built_band_and_real(lowpass):
 
 def test_deviation_is_the_distance_from_the_target(lowpass):
     top, below = figure(lowpass, "magnitude").panels
-    f, built = _curve(top, "built")
+    built = _curve(top, "built")[1]
     target = _curve(top, "target")[1]
     away = _curve(below, "built")[1]
     near = target > -40
@@ -128,7 +128,7 @@ def test_real_delay_is_the_slope_of_the_real_phase(lowpass):
 
 def test_step_says_its_overshoot(lowpass):
     made = figure(lowpass, "step")
-    x, y = _curve(made.panels[0], "target")
+    y = _curve(made.panels[0], "target")[1]
     assert max(y) == pytest.approx(1.0432, abs=2e-4)
     assert "Overshoot" in made.note
 

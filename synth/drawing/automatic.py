@@ -29,6 +29,8 @@ _FLIP = {"minus": "plus", "plus": "minus"}
 _STARTS = 4
 #: How many of these starts are refined.
 _REFINED = 2
+#: A start this much dearer than the best is not refined.
+_HOPELESS = 1.2
 _ROWS = (0, 1, -1, 2, -2, 3, -3, 4, -4, 5, -5, 6, -6, 7, -7, 8, -8, 10, -10, 12, -12)
 _COLUMNS = (0, 1, -1, 2, -2, 3, -3, 4, -4, 5, -5, 6, -6, 8, -8)
 _ASIDE = (1, -1, 2, -2)
@@ -57,7 +59,10 @@ def automatic(scene: Scene, sweeps: int = 3) -> Placement:
         _place_outputs(layout)
         tried.append((layout.cost(), k, layout.places))
     finished = []
-    for _, k, places in sorted(tried, key=lambda t: t[:2])[:_REFINED]:
+    tried.sort(key=lambda t: t[:2])
+    for price, k, places in tried[:_REFINED]:
+        if price > _HOPELESS * tried[0][0]:
+            break
         layout.places = places
         finished.append((refine(layout, sweeps), k, layout.places))
     layout.places = min(finished, key=lambda t: t[:2])[2]
@@ -238,7 +243,7 @@ def refine(layout: Layout, sweeps: int) -> float:
         cost = _sweep(layout, cost)
         cost = _make_room(layout, cost)
         cost = _slide(layout, cost)
-        if cost > before - 0.5:
+        if cost > before - 2.0:
             break
     return cost
 
@@ -250,11 +255,11 @@ def _sweep(layout: Layout, cost: float) -> float:
         if isinstance(item.of, OpAmp):
             options = _amplifier_moves(layout, name, old)
         else:
-            options = ranked(layout, name, 8)
+            options = ranked(layout, name, 6)
         best = old
         for place in options:
             layout.places[name] = place
-            price = layout.cost()
+            price = layout.cost(cost)
             if price < cost - 1e-9:
                 cost, best = price, place
         layout.places[name] = best
@@ -278,7 +283,7 @@ def _make_room(layout: Layout, cost: float) -> float:
                 break
             for trial in _pushed(layout, name, place):
                 old, layout.places = layout.places, trial
-                price = layout.cost()
+                price = layout.cost(cost)
                 if price < cost - 1e-9:
                     cost = price
                     break
@@ -327,7 +332,7 @@ def _slide(layout: Layout, cost: float) -> float:
                 if trial is None:
                     continue
                 old, layout.places = layout.places, trial
-                price = layout.cost()
+                price = layout.cost(cost)
                 if price < cost - 1e-9:
                     cost = price
                     break

@@ -8,6 +8,7 @@ place from a bad one.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from math import inf
 
 from synth.drawing.flow import upper_input
 from synth.drawing.guess import BEND, TURN, PinAt, guess
@@ -72,12 +73,14 @@ class Layout:
         mine = [(a + x, b + y, c + x, d + y) for a, b, c, d in own.taken]
         my_pins = [(p.at[0] + x, p.at[1] + y) for p in own.pins]
         nodes = self.items[name].nodes
+        left, bottom, right, top = _moved(own.around, place)
         for other, at in self.places.items():
             if other in skip:
                 continue
             theirs = self.shapes[other, at.facing]
             ox, oy = at.x, at.y
-            if abs(ox - x) > 24 or abs(oy - y) > 24:
+            a, b, c, d = theirs.around
+            if a + ox >= right or left >= c + ox or b + oy >= top or bottom >= d + oy:
                 continue
             for a, b, c, d in theirs.taken:
                 a, b, c, d = a + ox, b + oy, c + ox, d + oy
@@ -124,8 +127,8 @@ class Layout:
 
     # -- what it costs -----------------------------------------------------------------------
 
-    def cost(self) -> float:
-        """Return the whole price of the layout."""
+    def cost(self, limit: float = inf) -> float:
+        """Return the whole price of the layout; infinity as soon as it passes the limit."""
         manner = sum(self.shapes[n, p.facing].manner for n, p in self.places.items())
         manner += _FLIPPED * sum(
             self.places[n].facing != f for n, f in self.usual.items() if n in self.places
@@ -137,34 +140,26 @@ class Layout:
             if len(shape.pins) == 2:
                 a, b, c, d = shape.taken[1]
                 labels.append((a + p.x, b + p.y, c + p.x, d + p.y))
-        total = manner
+        rooms = [_moved(self.shapes[n, p.facing].around, p) for n, p in self.places.items()]
+        total = manner + _WIDE * (max(b[2] for b in rooms) - min(b[0] for b in rooms))
+        total += _HIGH * (max(b[3] for b in rooms) - min(b[1] for b in rooms))
         lines: list[tuple[int, Segment]] = []
         for k, node in enumerate(self.on_net):
             pins = self.net_pins(node)
             for one, other in _tree(pins):
                 price, segments = _best_line(one, other, barriers, labels)
                 total += price
+                if total > limit:
+                    return inf
                 lines += [(k, s) for s in segments]
         total += _CROSS * _conflicts(lines)
-        xs = [v for n, p in self.places.items() for v in _extent(self, n, p, 0)]
-        ys = [v for n, p in self.places.items() for v in _extent(self, n, p, 1)]
         ends = [p.x for n, p in self.places.items() if len(self.items[n].nodes) == 1]
-        right = max(
-            (self.pin(u.name, 2)[0] for u in self.scene.network.op_amps if u.name in self.places),
-            default=0,
-        )
-        total += _LATE * sum(max(0, right + 1 - x) for x in ends)
-        return total + _WIDE * (max(xs) - min(xs)) + _HIGH * (max(ys) - min(ys))
+        outs = [self.pin(n, 2)[0] for n in self.usual if n in self.places]
+        return total + _LATE * sum(max(0, max(outs, default=0) + 1 - x) for x in ends)
 
     def placement(self) -> Placement:
         """Return the places as they stand."""
         return Placement(dict(self.places))
-
-
-def _extent(layout: Layout, name: str, place: Place, axis: int) -> tuple[float, float]:
-    base = (place.x, place.y)[axis]
-    boxes = layout.shapes[name, place.facing].taken
-    return min(b[axis] for b in boxes) + base, max(b[axis + 2] for b in boxes) + base
 
 
 def _moved(box: Box, place: Place) -> Box:

@@ -23,6 +23,7 @@ class Shape(NamedTuple):
     taken: tuple[Box, ...]
     barrier: tuple[Box, ...]
     manner: float  # how far from the customary manner, in grid steps
+    around: Box  # everything, and two steps more around the pins
 
 
 def facings(item: Item) -> tuple[str, ...]:
@@ -61,7 +62,14 @@ def shape_of(item: Item, facing: str, scene: Scene) -> Shape:
             manner += _manner(kind, pin.away)
     if isinstance(item.of, Branch) and not any(n in scene.held for n in item.nodes):
         manner += 0.0 if DIRECTIONS[facing][0] else 4.0
-    return Shape(pins, tuple(taken), tuple(barrier), manner)
+    boxes = [*taken, *(Box(x - 2, y - 2, x + 2, y + 2) for (x, y) in (p.at for p in pins))]
+    around = Box(
+        min(b.left for b in boxes),
+        min(b.bottom for b in boxes),
+        max(b.right for b in boxes),
+        max(b.top for b in boxes),
+    )
+    return Shape(pins, tuple(taken), tuple(barrier), manner, around)
 
 
 def lead_box(place: Place) -> Box:
