@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     )
     from synth.api_amplifier import check, ranking
     from synth.api_pages import netlist, page, parts_list, plot
+    from synth.api_routes import lift
     from synth.catalog import stage, stages
     from synth.errors import SynthError
     from synth.network.deck_writer import write_deck
@@ -71,6 +72,7 @@ _HOMES = {
     ),
     "synth.api_amplifier": ("check", "ranking"),
     "synth.api_pages": ("netlist", "page", "parts_list", "plot"),
+    "synth.api_routes": ("lift",),
     "synth.catalog": ("stage", "stages"),
     "synth.errors": ("SynthError",),
     "synth.network.deck_writer": ("write_deck",),
@@ -106,6 +108,7 @@ __all__ = [
     "check",
     "choose_values",
     "explain",
+    "lift",
     "load",
     "netlist",
     "page",

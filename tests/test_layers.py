@@ -36,7 +36,7 @@ ORDER = (
     ("pages",),
     ("demo",),
     ("cli",),
-    ("api", "api_amplifier", "api_pages", "__init__"),
+    ("api", "api_amplifier", "api_pages", "api_routes", "__init__"),
 )
 LEVEL = {room: level for level, rooms in enumerate(ORDER) for room in rooms}
 HEAVY = ("scipy", "sympy", "networkx", "matplotlib", "jinja2", "schemdraw")

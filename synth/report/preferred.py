@@ -14,6 +14,8 @@ from synth.values.series import CAPACITORS, RESISTORS, preferred_values
 #: Series whose union holds every preferred value of IEC 60063.
 _EVERY = ("E24", "E192")
 _NEAR = 1e-9
+#: Rows of the enumeration for each stage: a few seconds; `synth values` searches further.
+_WORK = 2e6
 #: Power of s of the parts that come in preferred values here.
 _CHOSEN = (0, 1)
 
@@ -89,7 +91,7 @@ def with_preferred_values(
             continue
         try:
             request = request_for(
-                network, resistors=resistors, capacitors=capacitors, keep=keep, top=1
+                network, resistors=resistors, capacitors=capacitors, keep=keep, top=1, work=_WORK
             )
             found = revalue(network, request)
         except SynthError as error:
