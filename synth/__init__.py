@@ -39,6 +39,8 @@ if TYPE_CHECKING:
     from synth.api_pages import netlist, page, parts_list, plot
     from synth.api_routes import lift
     from synth.catalog import stage, stages
+    from synth.drawing import Drawing, draw
+    from synth.drawing.render import to_svg
     from synth.errors import SynthError
     from synth.network.deck_writer import write_deck
     from synth.network.model import Branch, Network, OpAmp, Port
@@ -74,6 +76,8 @@ _HOMES = {
     "synth.api_pages": ("netlist", "page", "parts_list", "plot"),
     "synth.api_routes": ("lift",),
     "synth.catalog": ("stage", "stages"),
+    "synth.drawing": ("Drawing", "draw"),
+    "synth.drawing.render": ("to_svg",),
     "synth.errors": ("SynthError",),
     "synth.network.deck_writer": ("write_deck",),
     "synth.network.model": ("Branch", "Network", "OpAmp", "Port"),
@@ -92,6 +96,7 @@ __all__ = [
     "Branch",
     "Design",
     "Distribution",
+    "Drawing",
     "Limit",
     "Network",
     "OpAmp",
@@ -107,6 +112,7 @@ __all__ = [
     "apply",
     "check",
     "choose_values",
+    "draw",
     "explain",
     "lift",
     "load",
@@ -130,6 +136,7 @@ __all__ = [
     "target_for",
     "target_from_text",
     "target_from_transfer",
+    "to_svg",
     "tolerance",
     "write_deck",
 ]

@@ -19,6 +19,7 @@ from synth.analysis.loop import Loop, analyse
 from synth.claims import STAGE_KINDS, equals_published, kind_of, modes_order, response, sign_of
 from synth.errors import CatalogError, SynthError
 from synth.network.model import POWERS, UNITS, Branch, Network, OpAmp, Port
+from synth.positions import Placement, read_positions
 from synth.units import parse_si
 
 _REQUIRED: Mapping[str, type] = {
@@ -40,6 +41,7 @@ _OPTIONAL: Mapping[str, type] = {
     "input": str,
     "output": str,
     "variants": dict,
+    "drawing": dict,
 }
 _TYPE_NAMES = {str: "text", list: "a list", int: "a whole number", dict: "a table"}
 
@@ -76,6 +78,8 @@ class Stage:
         Part -> value in ohm or farad, from preferred series.
     variants : mapping
         Kind -> part -> value: what changes in the example to make that kind.
+    placement : Placement or None
+        Where the symbols of its schematic stand; None where the layout is automatic.
     loop : Loop
         The exact analysis of `network`.
     """
@@ -93,6 +97,7 @@ class Stage:
     network: Network
     example: Mapping[str, float]
     variants: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    placement: Placement | None = None
     loop: Loop = field(repr=False, compare=False, kw_only=True)
 
     def circuit(self, kind: str | None = None) -> Network:
@@ -254,6 +259,7 @@ def load_stage(path: Path | str) -> Stage:
             network=network,
             example=example,
             variants=variants,
+            placement=read_positions(data["drawing"], network) if "drawing" in data else None,
             loop=analyse(network),
         )
         _check_claims(result)

@@ -1,10 +1,11 @@
 """Drawing positions: where each symbol of a schematic stands, as people write them.
 
 The grid has integer coordinates, x to the right and y upwards.  A two-terminal part is four
-steps long: its place is the point of its pin 1 and the direction from there to pin 2.  An op amp
-faces right: its place is the point midway between its inputs, which lie one step above and below
-it, and the input that is on top; its output is five steps to the right.  An output has the point
-where its wire ends.
+steps long: its place is the point of its pin 1 and the direction from there to pin 2.  The place
+of an op amp is the point midway between its inputs, which lie one step above and below it, and
+the input that is on top; its output is five steps to the right.  An op amp whose output goes
+back into a loop may be mirrored (``minus-left``, ``plus-left``): its output is then five steps to
+the left.  An output has the point where its wire ends.
 """
 
 from __future__ import annotations
@@ -22,8 +23,9 @@ DIRECTIONS: Mapping[str, tuple[int, int]] = {
     "left": (-1, 0),
     "up": (0, 1),
 }
-#: What may be on top of an op amp.
+#: What may be on top of an op amp that faces right; one in a loop may also face left.
 INPUTS = ("minus", "plus")
+MIRRORED = ("minus-left", "plus-left")
 #: Largest coordinate.
 LIMIT = 1000
 
@@ -37,8 +39,8 @@ class Place:
     x, y : int
         Grid point: pin 1 of a part, midway between the inputs of an op amp, the end of an output.
     facing : str
-        A key of `DIRECTIONS` for a part; the input on top, ``minus`` or ``plus``, for an op amp;
-        ``right`` for an output.
+        A key of `DIRECTIONS` for a part; the input on top, one of `INPUTS` or `MIRRORED`, for an
+        op amp; ``right`` for an output.
     """
 
     x: int
@@ -60,8 +62,8 @@ def read_positions(table: Mapping[str, object], network: Network) -> Placement:
     ----------
     table : mapping
         Name of each part, op amp or output port -> whole numbers x and y, and a direction
-        (``right``, ``down``, ``left``, ``up``) for a part, the upper input (``minus``, ``plus``)
-        for an op amp; an output has x and y only.
+        (``right``, ``down``, ``left``, ``up``) for a part, the upper input (``minus``, ``plus``,
+        or mirrored ``minus-left``, ``plus-left``) for an op amp; an output has x and y only.
     network : Network
         What is drawn.  Every part and op amp must have a place; an output may go without.
 
@@ -80,7 +82,7 @@ def read_positions(table: Mapping[str, object], network: Network) -> Placement:
     places = {}
     for name, row in table.items():
         if name in op_amps:
-            words: tuple[str, ...] = INPUTS
+            words: tuple[str, ...] = (*INPUTS, *MIRRORED)
         elif name in parts:
             words = tuple(DIRECTIONS)
         elif name in ports:

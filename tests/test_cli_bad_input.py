@@ -204,6 +204,7 @@ WRITERS = {
     "derive": ["--to", "highpass"],
     "pairings": ["--gain-bandwidth", "1MHz"],
     "explain": [],
+    "draw": [],
 }
 
 
@@ -211,7 +212,7 @@ WRITERS = {
 @pytest.mark.parametrize("spelling", ["same", "dotted", "link", "circuit a link", "hard link"])
 def test_the_circuit_itself_is_not_written_over(command, spelling, desk, capsys):
     """The circuit cannot be read as one, so the refusal comes before anything is computed."""
-    ending = "md" if command == "explain" else "json"
+    ending = {"explain": "md", "draw": "svg"}.get(command, "json")
     circuit = out = f"precious.{ending}"
     (desk / circuit).write_text("{")
     if spelling == "dotted":

@@ -16,6 +16,7 @@ from synth.cli.analyse import analyse
 from synth.cli.catalog import catalog
 from synth.cli.check import check
 from synth.cli.derive import derive
+from synth.cli.draw import draw
 from synth.cli.explain import explain
 from synth.cli.lift import lift
 from synth.cli.netlist import netlist
@@ -80,6 +81,7 @@ _COMMANDS = (
     tolerance,
     analyse,
     explain,
+    draw,
     report,
     plot,
     parts,

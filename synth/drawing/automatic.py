@@ -22,6 +22,8 @@ from synth.drawing.symbols import REACH
 from synth.network.model import Branch, OpAmp, Port
 from synth.positions import Place, Placement
 
+#: How many of the cheapest places of an item are looked at.
+_LOOKED_AT = 200
 #: How many places that others take are tried for each item.
 _WISHES = 3
 _FLIP = {"minus": "plus", "plus": "minus"}
@@ -29,6 +31,8 @@ _FLIP = {"minus": "plus", "plus": "minus"}
 _STARTS = 4
 #: How many of these starts are refined.
 _REFINED = 2
+#: How often every item is tried elsewhere, at most, by the number of items; else once.
+_SWEEPS = ((14, 3), (20, 2))
 #: A start this much dearer than the best is not refined.
 _HOPELESS = 1.2
 _ROWS = (0, 1, -1, 2, -2, 3, -3, 4, -4, 5, -5, 6, -6, 7, -7, 8, -8, 10, -10, 12, -12)
@@ -37,15 +41,8 @@ _ASIDE = (1, -1, 2, -2)
 _FAR_ROWS = (3, -3, 4, -4, 5, -5, 6, -6)
 
 
-def automatic(scene: Scene, sweeps: int = 3) -> Placement:
-    """Place every item of a scene.
-
-    Parameters
-    ----------
-    scene : Scene
-    sweeps : int
-        How often every item is tried elsewhere.
-    """
+def automatic(scene: Scene) -> Placement:
+    """Place every item of a scene."""
     flow = flow_of(scene)
     layout = Layout(scene)
     usual = layout.usual
@@ -60,12 +57,29 @@ def automatic(scene: Scene, sweeps: int = 3) -> Placement:
         tried.append((layout.cost(), k, layout.places))
     finished = []
     tried.sort(key=lambda t: t[:2])
-    for price, k, places in tried[:_REFINED]:
+    size = len(scene.items)
+    sweeps = next((s for most, s in _SWEEPS if size <= most), 1)
+    for price, k, places in tried[: _REFINED if size <= _SWEEPS[0][0] else 1]:
         if price > _HOPELESS * tried[0][0]:
             break
         layout.places = places
         finished.append((refine(layout, sweeps), k, layout.places))
     layout.places = min(finished, key=lambda t: t[:2])[2]
+    return layout.placement()
+
+
+def filled(scene: Scene, placement: Placement) -> Placement:
+    """Give places to the items of a scene that a placement leaves out, near what they join."""
+    layout = Layout(scene)
+    layout.places = {n: p for n, p in placement.places.items() if n in layout.items}
+    known = set(layout.places)
+    for name in _sequence(layout, flow_of(scene)):
+        if name not in known:
+            _put(layout, name)
+    for u in scene.network.op_amps:
+        if u.name not in known:
+            _put(layout, u.name)
+    _place_outputs(layout)
     return layout.placement()
 
 
@@ -186,27 +200,41 @@ def _trials(
     joints: Sequence[tuple[int, Sequence[PinAt]]], shape: Shape
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """Places at which one pin of an item lies in line with, or near, a pin of its net."""
-    spots = []
+    spots: list[npt.NDArray[np.int64]] = []
     for k, pins in joints:
         dx, dy = shape.pins[k].at
-        spots += [_OFFSETS + (qx - dx, qy - dy) for qx, qy, *_ in pins]
+        spots += [_OFFSETS + np.array([q[0] - dx, q[1] - dy]) for q in pins]
     every = np.concatenate(spots)
     codes = np.unique(every[:, 0] * 100_000 + every[:, 1])
-    y = (codes + 50_000) % 100_000 - 50_000
-    return (codes - y) // 100_000, y
+    y: npt.NDArray[np.int64] = (codes + 50_000) % 100_000 - 50_000
+    x: npt.NDArray[np.int64] = (codes - y) // 100_000
+    return x, y
 
 
 def ranked(layout: Layout, name: str, count: int, clear: bool = True) -> list[Place]:
     """Return the cheapest places of an item, at most `count`; only clear ones, or all."""
+    kept = []
+    for place in _by_price(layout, name):
+        if not clear or layout.clear(name, place):
+            kept.append(place)
+            if len(kept) == count:
+                break
+    return kept
+
+
+def _by_price(layout: Layout, name: str) -> list[Place]:
+    """Return the places of an item that are worth a trial, cheapest first."""
     item = layout.items[name]
-    joints = [
-        (k, layout.net_pins(node, name))
+    joints = tuple(
+        (k, pins)
         for k, node in enumerate(item.nodes)
-        if node not in layout.scene.held
-    ]
-    joints = [(k, pins) for k, pins in joints if pins]
+        if node not in layout.scene.held and (pins := tuple(layout.net_pins(node, name)))
+    )
     if not joints:
         return []
+    known = layout.orders.get((name, joints))
+    if known is not None:
+        return known
     usual = min(layout.shape(name, f).manner for f in facings(item))
     prices, places = [], []
     for facing in facings(item):
@@ -222,14 +250,9 @@ def ranked(layout: Layout, name: str, count: int, clear: bool = True) -> list[Pl
             )
         prices.append(price)
         places += [(a, b, facing) for a, b in zip(x.tolist(), y.tolist(), strict=True)]
-    kept = []
-    for k in np.argsort(np.concatenate(prices), kind="stable").tolist():
-        place = Place(*places[k])
-        if not clear or layout.clear(name, place):
-            kept.append(place)
-            if len(kept) == count:
-                break
-    return kept
+    order = np.argsort(np.concatenate(prices), kind="stable")[:_LOOKED_AT]
+    layout.orders[name, joints] = [Place(*places[k]) for k in order.tolist()]
+    return layout.orders[name, joints]
 
 
 # -- improvement -----------------------------------------------------------------------------------
@@ -241,7 +264,8 @@ def refine(layout: Layout, sweeps: int) -> float:
     for _ in range(sweeps):
         before = cost
         cost = _sweep(layout, cost)
-        cost = _make_room(layout, cost)
+        if sweeps > 1:
+            cost = _make_room(layout, cost)
         cost = _slide(layout, cost)
         if cost > before - 2.0:
             break

@@ -37,7 +37,8 @@ def guesses(
     away, other : tuple of two int
         The directions that lead away from the two pins.
     """
-    x, y = np.clip(dx, -REACH, REACH), np.clip(dy, -REACH, REACH)
+    x = np.minimum(np.maximum(dx, -REACH), REACH)
+    y = np.minimum(np.maximum(dy, -REACH), REACH)
     beyond = np.abs(dx - x) + np.abs(dy - y)
     found: npt.NDArray[np.float64] = _table(away, other)[x + REACH, y + REACH] + beyond
     return found

@@ -8,6 +8,8 @@ place from a bad one.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
+from itertools import pairwise
 from math import inf
 
 from synth.drawing.flow import upper_input
@@ -34,6 +36,7 @@ class Layout:
             (i.name, f): shape_of(i, f, scene) for i in scene.items for f in facings(i)
         }
         self.places: dict[str, Place] = {}
+        self.orders: dict[object, list[Place]] = {}  # what `automatic.ranked` has worked out
         self.usual = {u.name: upper_input(scene, u) for u in scene.network.op_amps}
         self.on_net: dict[str, list[tuple[str, int]]] = {}
         for item in scene.items:
@@ -188,55 +191,58 @@ def _best_line(
     barriers: Sequence[tuple[float, float, float, float]],
     labels: Sequence[tuple[float, float, float, float]],
 ) -> tuple[float, list[Segment]]:
-    """Price and segments of the better of the two L's (or of the straight line)."""
-    if p[0] == q[0] and p[1] == q[1]:
-        return 0.0, []
-    if p[0] == q[0] or p[1] == q[1]:
-        trials = [[(p[0], p[1], q[0], q[1])]]
-    else:
-        trials = [
-            [(p[0], p[1], q[0], p[1]), (q[0], p[1], q[0], q[1])],
-            [(p[0], p[1], p[0], q[1]), (p[0], q[1], q[0], q[1])],
-        ]
-        if abs(p[0] - q[0]) > 2 and p[2] and q[2]:
-            for middle in {p[0] + p[2], q[0] + q[2], (p[0] + q[0]) // 2}:
-                trials.append(
-                    [
-                        (p[0], p[1], middle, p[1]),
-                        (middle, p[1], middle, q[1]),
-                        (middle, q[1], q[0], q[1]),
-                    ]
-                )
-    left, right = min(p[0], q[0]) - 1, max(p[0], q[0]) + 1
-    low, high = min(p[1], q[1]) - 1, max(p[1], q[1]) + 1
-    barriers = [b for b in barriers if b[0] < right and left < b[2] and b[1] < high and low < b[3]]
-    labels = [b for b in labels if b[0] < right and left < b[2] and b[1] < high and low < b[3]]
-    best, kept = 1e9, trials[0]
-    for trial in trials:
-        price = BEND * (len(trial) - 1)
-        for x1, y1, x2, y2 in trial:
-            if x1 > x2:
-                x1, x2 = x2, x1
-            if y1 > y2:
-                y1, y2 = y2, y1
-            price += x2 - x1 + y2 - y1
-            for a, b, c, d in barriers:
+    """Price and segments of the best simple line between two pins."""
+    x, y = p[0], p[1]
+    left, right = min(x, q[0]) - 1, max(x, q[0]) + 1
+    low, high = min(y, q[1]) - 1, max(y, q[1]) + 1
+    walls = [
+        (a - x, b - y, c - x, d - y, price)
+        for price, boxes in ((_HIT, barriers), (_LABEL_HIT, labels))
+        for a, b, c, d in boxes
+        if a < right and left < c and b < high and low < d
+    ]
+    best = inf
+    kept: tuple[Segment, ...] = ()
+    for price, line in _lines(q[0] - x, q[1] - y, p[2:], q[2:]):
+        if price >= best:
+            break
+        for x1, y1, x2, y2 in line:
+            for a, b, c, d, hit in walls:
                 if x1 < c and a < x2 and y1 < d and b < y2:
-                    price += _HIT
-            for a, b, c, d in labels:
-                if x1 < c and a < x2 and y1 < d and b < y2:
-                    price += _LABEL_HIT
-        first, last = trial[0], trial[-1]
-        price += _leaving(first[0], first[1], first[2], first[3], p)
-        price += _leaving(last[2], last[3], last[0], last[1], q)
+                    price += hit
         if price < best:
-            best, kept = price, trial
-    return best, kept
+            best, kept = price, line
+    return best, [(a + x, b + y, c + x, d + y) for a, b, c, d in kept]
 
 
-def _leaving(x: int, y: int, to_x: int, to_y: int, pin: PinAt) -> float:
-    way = ((to_x > x) - (to_x < x), (to_y > y) - (to_y < y))
-    return 0.0 if way == (pin[2], pin[3]) else TURN
+@lru_cache(maxsize=1 << 16)
+def _lines(
+    dx: int, dy: int, away: tuple[int, int], other: tuple[int, int]
+) -> tuple[tuple[float, tuple[Segment, ...]], ...]:
+    """Return simple lines over an offset, cheapest first, with their prices on empty ground."""
+    if dx == 0 and dy == 0:
+        return ((0.0, ()),)
+    corners: list[list[tuple[int, int]]] = [[]]
+    if dx and dy:
+        corners = [[(dx, 0)], [(0, dy)]]
+        if abs(dx) > 2 and away[0] and other[0]:
+            middles = sorted({away[0], dx + other[0], dx // 2})
+            corners += [[(m, 0), (m, dy)] for m in middles]
+    found = []
+    for between in corners:
+        points = [(0, 0), *between, (dx, dy)]
+        price = BEND * len(between)
+        price += sum(abs(a[0] - b[0]) + abs(a[1] - b[1]) for a, b in pairwise(points))
+        ends = ((points[0], points[1], away), (points[-1], points[-2], other))
+        for (ax, ay), (bx, by), way in ends:
+            if ((bx > ax) - (bx < ax), (by > ay) - (by < ay)) != way:
+                price += TURN
+        line = tuple(
+            (min(a[0], b[0]), min(a[1], b[1]), max(a[0], b[0]), max(a[1], b[1]))
+            for a, b in pairwise(points)
+        )
+        found.append((price, line))
+    return tuple(sorted(found, key=lambda pair: pair[0]))
 
 
 def _conflicts(lines: Sequence[tuple[int, Segment]]) -> float:

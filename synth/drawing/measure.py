@@ -38,7 +38,7 @@ class Measures:
 
 def measure(drawing: Drawing) -> Measures:
     """Measure a drawing from its geometry alone."""
-    inks = [ink(s) for s in drawing.symbols] + [(m.box,) for m in drawing.marks]
+    inks = [ink(s) for s in drawing.symbols] + [m.boxes for m in drawing.marks]
     boxes = [b for some in inks for b in some]
     lines = segments(drawing.wires)
     labels = [k.box for k in drawing.labels]

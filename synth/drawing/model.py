@@ -98,8 +98,8 @@ class Mark:
         The pin it sits on.
     away : tuple of two int
         The direction in which it is drawn.
-    box : Box
-        What is drawn, its text included.
+    boxes : tuple of Box
+        What is drawn: the symbol, and the text where there is one.
     shown : str
         The text beside it; empty for a plain ground.
     """
@@ -108,7 +108,7 @@ class Mark:
     node: str
     at: Point
     away: tuple[int, int]
-    box: Box
+    boxes: tuple[Box, ...]
     shown: str
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from synth.drawing.automatic import automatic
+from synth.drawing.automatic import automatic, filled
 from synth.drawing.labels import place_labels
 from synth.drawing.measure import measure
 from synth.drawing.model import Box, Drawing, Label, Mark, Pin, Point, Split, Symbol
+from synth.drawing.recognise import known_placement
 from synth.drawing.router import Routed, route
 from synth.drawing.scene import Scene, scene_of
 from synth.drawing.shapes import lead_box, op_amp_barrier
@@ -31,8 +32,9 @@ def draw(network: Network, *, placement: Placement | None = None) -> Drawing:
     ----------
     network : Network
     placement : Placement, optional
-        Places of the symbols; names that are no parts of the network are ignored, and parts
-        without a place make the whole placement automatic.
+        Places of the symbols; names that the network does not have are ignored, and parts without
+        a place are put near what they join.  By default the places that the catalogue lends to
+        the network and its relatives, else automatic ones.
 
     Raises
     ------
@@ -42,21 +44,22 @@ def draw(network: Network, *, placement: Placement | None = None) -> Drawing:
     if not network.branches and not network.op_amps:
         raise NetworkError("there are no parts to draw; add some to the network")
     scene = scene_of(network)
-    places = _complete(scene, placement)
-    for factor in _STRETCH:
-        drawing = _attempt(scene, _stretched(places, factor))
-        if drawing is not None:
-            return drawing
-    raise NetworkError("the symbols cannot be wired in these places; leave the placement out")
+    for places in _choices(scene, placement):
+        for factor in _STRETCH:
+            drawing = _attempt(scene, _stretched(places, factor))
+            if drawing is not None:
+                return drawing
+    raise NetworkError("the symbols cannot be wired; please report this network")
 
 
-def _complete(scene: Scene, placement: Placement | None) -> Placement:
+def _choices(scene: Scene, placement: Placement | None) -> Iterator[Placement]:
+    """Placements to try: the one given, the one the catalogue lends, the automatic one."""
     wanted = {i.name for i in scene.items}
-    if placement is not None:
-        kept = {n: p for n, p in placement.places.items() if n in wanted}
-        if set(kept) == wanted:
-            return Placement(kept)
-    return automatic(scene)
+    if placement is None:
+        placement = known_placement(scene.network)
+    if placement is not None and wanted & set(placement.places):
+        yield filled(scene, placement)
+    yield automatic(scene)
 
 
 def _stretched(placement: Placement, factor: float) -> Placement:
@@ -97,14 +100,7 @@ def _attempt(scene: Scene, placement: Placement) -> Drawing | None:
             else:
                 nets.setdefault(node, []).append(pin)
     barriers = [b for s in symbols for b in _barrier(s, placement.places[s.name])]
-    solid = [*barriers, *(m.box for m in marks)]
-    if any(
-        m.box.meets(b) or (m.at != n.at and m.box.meets(n.box))
-        for k, m in enumerate(marks)
-        for b in barriers
-        for n in marks[:k]
-    ):
-        return None
+    solid = [*barriers, *(b for m in marks for b in m.boxes)]
     work = list(zip(scene.items, symbols, strict=True))
     blocks: dict[str, Box] = {}
     for _ in range(_ROUNDS):
@@ -152,15 +148,29 @@ def _drawing(
         title=scene.network.title,
         symbols=tuple(symbols),
         wires=wires,
-        dots=dots,
+        dots=tuple(p for some in dots.values() for p in some),
         crossings=routed.crossings,
         marks=tuple(marks),
         labels=tuple(labels),
-        splits=_splits(scene, symbols),
+        splits=(splits := _splits(scene, symbols, dots)),
+        caption=tuple(_told(scene, s) for s in splits),
     )
 
 
-def _splits(scene: Scene, symbols: Sequence[Symbol]) -> tuple[Split, ...]:
+def _told(scene: Scene, split: Split) -> str:
+    """Return the line that explains the mark of a split."""
+    a = scene.network.branch(split.source_part)
+    b = scene.network.branch(split.ground_part)
+    text = f"◐ split: {a.name} to the source, {b.name} to ground"
+    if a.value is None or b.value is None:
+        return text
+    share = (a.value if a.power > 0 else b.value) / (a.value + b.value)
+    return f"{text}, {share:.4g} of the input"
+
+
+def _splits(
+    scene: Scene, symbols: Sequence[Symbol], dots: Mapping[str, Sequence[Point]]
+) -> tuple[Split, ...]:
     """Find pairs ``Xa``, ``Xb`` of one kind from a common node to the source and to ground."""
     by_name = {s.name: s for s in symbols}
     parts = {b.name: b for b in scene.network.branches}
@@ -177,7 +187,9 @@ def _splits(scene: Scene, symbols: Sequence[Symbol]) -> tuple[Split, ...]:
             common = [n for n in b.nodes if n in c.nodes and n not in scene.held]
             if "source" in kinds[0] and {"ground", "reference"} & set(kinds[1]) and common:
                 pin = b.nodes.index(common[0])
-                found.append(Split(name, other, by_name[name].pins[pin].at))
+                at = by_name[name].pins[pin].at
+                near = sorted(dots[common[0]], key=lambda p: abs(p.x - at.x) + abs(p.y - at.y))
+                found.append(Split(name, other, near[0] if near else at))
     return tuple(found)
 
 

@@ -141,11 +141,14 @@ def _elements(symbol: Symbol, resistors: str) -> list[Element]:
             elm.Dot(radius=0.09, open=True, fill="none").at((x + 0.29, y)),
         ]
     if symbol.kind == "op amp":
-        back = at["plus"][0] + 0.77 * PITCH
+        way = 1 if at["out"][0] > at["plus"][0] else -1
+        back = at["plus"][0] + 0.77 * PITCH * way
         body = elm.Opamp(sign=True).at((back, at["minus"][1])).anchor("in1").theta(0)
         if at["plus"][1] > at["minus"][1]:
             body = body.flip()
-        tip = back + 2.5 * 3**0.5 / 2
+        if way < 0:
+            body = body.reverse()
+        tip = back + 2.5 * 3**0.5 / 2 * way
         ends = [[at[p], (back, at[p][1])] for p in ("plus", "minus")]
         return [body, _path([*ends, [(tip, at["out"][1]), at["out"]]])]
     makers: dict[str, Callable[[], Any]] = {
@@ -271,19 +274,20 @@ def _mark_text(parent: ElementTree.Element, mark: Mark) -> None:
     if not mark.shown:
         return
     x, y = mark.at
-    dx, dy = mark.away
-    far = 1.05
+    dx = mark.away[0]
     if dx:
-        _text(parent, mark.shown, x + far * dx, y, "start" if dx > 0 else "end")
+        _text(parent, mark.shown, x + 1.05 * dx, y, "start" if dx > 0 else "end")
     else:
-        _text(parent, mark.shown, x, y + (far + 0.35) * dy, "middle")
+        box = mark.boxes[1]
+        _text(parent, mark.shown, x, (box.bottom + box.top) / 2, "middle")
 
 
 def _symbol_text(parent: ElementTree.Element, symbol: Symbol) -> None:
     if symbol.kind == "output":
         _text(parent, symbol.shown, symbol.box.left + 0.7, symbol.pins[0].at.y, "start")
     elif symbol.kind == "op amp":
-        x = (symbol.box.left * 0.56 + symbol.box.right * 0.44) + 0.05
+        way = symbol.pins[2].away[0]
+        x = (symbol.box.left + symbol.box.right) / 2 - 0.16 * way
         y = (symbol.box.bottom + symbol.box.top) / 2
         room = 2.1
         size = min(1.0, room / max(width(symbol.shown), 0.1))
@@ -296,7 +300,7 @@ def _clean(text: str) -> str:
 
 
 def _extent(drawing: Drawing) -> tuple[float, float, float, float]:
-    boxes = [s.box for s in drawing.symbols] + [m.box for m in drawing.marks]
+    boxes = [s.box for s in drawing.symbols] + [b for m in drawing.marks for b in m.boxes]
     boxes += [k.box for k in drawing.labels]
     points = [p for w in drawing.wires for p in w.points]
     points += [p.at for s in drawing.symbols for p in s.pins]

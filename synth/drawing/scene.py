@@ -65,8 +65,13 @@ def scene_of(network: Network) -> Scene:
 
 
 def _branch_item(b: Branch) -> Item:
-    lines = (b.name,) if b.value is None else (b.name, format_si(b.value, SHOWN_UNITS[b.power]))
+    lines = (b.name,) if b.value is None else (b.name, _shown_value(b.value, b.power))
     return Item(b.name, b, b.nodes, lines, max(width(x) for x in lines))
+
+
+def _shown_value(value: float, power: int) -> str:
+    number, _, unit = format_si(value, SHOWN_UNITS[power]).partition(" ")
+    return f"{number} {unit.replace('u', 'µ', 1) if unit.startswith('u') else unit}"
 
 
 def _held(network: Network) -> dict[str, tuple[str, str]]:

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from synth.drawing.model import Box, Pin, Point
 from synth.drawing.scene import Item, Scene
-from synth.drawing.symbols import body_box, branch_pins, mark, op_amp_box, op_amp_pins
+from synth.drawing.symbols import body_box, branch_pins, forward, mark, op_amp_box, op_amp_pins
 from synth.drawing.text import LINE
 from synth.network.model import Branch, OpAmp
 from synth.positions import DIRECTIONS, INPUTS, Place
@@ -55,9 +55,9 @@ def shape_of(item: Item, facing: str, scene: Scene) -> Shape:
         if node not in scene.held:
             continue
         kind, shown = scene.held[node]
-        box = mark(kind, node, shown, pin).box
-        barrier.append(box)
-        taken.append(_grown(box, 0.1, 0.2))
+        for box in mark(kind, node, shown, pin).boxes:
+            barrier.append(box)
+            taken.append(_grown(box, 0.1, 0.2))
         if isinstance(item.of, Branch):
             manner += _manner(kind, pin.away)
     if isinstance(item.of, Branch) and not any(n in scene.held for n in item.nodes):
@@ -83,12 +83,17 @@ def lead_box(place: Place) -> Box:
 
 def op_amp_barrier(place: Place) -> tuple[Box, ...]:
     """Return the body of an op amp, and its leads as thin boxes, its pins just outside."""
-    x, y = place.x, place.y
+    way = forward(place)
+
+    def lead(near: float, far: float, y: float) -> Box:
+        ends = sorted((place.x + near * way, place.x + far * way))
+        return Box(ends[0], y - 0.04, ends[1], y + 0.04)
+
     return (
         op_amp_box(place),
-        Box(x + 0.15, y + 0.96, x + 0.8, y + 1.04),
-        Box(x + 0.15, y - 1.04, x + 0.8, y - 0.96),
-        Box(x + 4.2, y - 0.04, x + 4.85, y + 0.04),
+        lead(0.15, 0.8, place.y + 1),
+        lead(0.15, 0.8, place.y - 1),
+        lead(4.2, 4.85, place.y),
     )
 
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from synth.drawing.model import Box, Mark, Pin, Point, Symbol
-from synth.drawing.text import SIZE, width
+from synth.drawing.text import LINE, width
 from synth.network.model import Branch, OpAmp
-from synth.positions import DIRECTIONS, Place
+from synth.positions import DIRECTIONS, MIRRORED, Place
 
 #: Grid steps between the pins of a part; from the inputs of an op amp to its output.
 LENGTH = 4
@@ -44,17 +44,25 @@ def body_box(place: Place) -> Box:
 
 def op_amp_pins(place: Place) -> tuple[Pin, Pin, Pin]:
     """Return the pins plus, minus and out."""
-    top = 1 if place.facing == "plus" else -1
+    top = 1 if place.facing.startswith("plus") else -1
+    way = forward(place)
+    back, front = (LEFT, RIGHT) if way > 0 else (RIGHT, LEFT)
     return (
-        Pin("plus", Point(place.x, place.y + top), LEFT),
-        Pin("minus", Point(place.x, place.y - top), LEFT),
-        Pin("out", Point(place.x + REACH, place.y), RIGHT),
+        Pin("plus", Point(place.x, place.y + top), back),
+        Pin("minus", Point(place.x, place.y - top), back),
+        Pin("out", Point(place.x + REACH * way, place.y), front),
     )
+
+
+def forward(place: Place) -> int:
+    """Return 1 for an op amp that faces right, -1 for one that faces left."""
+    return -1 if place.facing in MIRRORED else 1
 
 
 def op_amp_box(place: Place) -> Box:
     """Return the ink of an op amp, without its leads."""
-    return Box(place.x + 0.7, place.y - 2.0, place.x + 4.3, place.y + 2.0)
+    ends = sorted((place.x + 0.7 * forward(place), place.x + 4.3 * forward(place)))
+    return Box(ends[0], place.y - 2.0, ends[1], place.y + 2.0)
 
 
 def op_amp_symbol(op_amp: OpAmp, place: Place) -> Symbol:
@@ -75,20 +83,25 @@ def mark(kind: str, node: str, shown: str, pin: Pin) -> Mark:
     A ground hangs down unless its pin points up; a source lies in the direction of its pin.
     """
     x, y = pin.at
+    outward = kind in ("source", "supply")
+    away = pin.away if outward else (UP if pin.away == UP else DOWN)
+    long, wide = (0.95, 0.35) if outward else (1.15, 0.6)
+    ink = _strip(x, y, away, 0.05, long, wide)
+    if not shown:
+        return Mark(kind, node, pin.at, away, (ink,), shown)
     text = width(shown)
-    if kind in ("source", "supply"):
-        away = pin.away
-        long = 1.1 + (text + 0.2 if away in (LEFT, RIGHT) else SIZE + 0.3)
-        wide = 0.45 if away in (LEFT, RIGHT) else max(0.45, text / 2 + 0.05)
+    if away[0]:
+        box = _strip(x, y, away, 1.0, 1.1 + text, LINE / 2)
     else:
-        away = UP if pin.away == UP else DOWN
-        long = 1.15 + (SIZE + 0.3 if shown else 0)
-        wide = max(0.6, text / 2)
+        box = _strip(x, y, away, long + 0.05, long + 0.05 + LINE, text / 2)
+    return Mark(kind, node, pin.at, away, (ink, box), shown)
+
+
+def _strip(x: int, y: int, away: tuple[int, int], near: float, far: float, wide: float) -> Box:
+    """Return the box from `near` to `far` along a direction, `wide` to either side."""
     dx, dy = away
-    ends_x = sorted((x + 0.05 * dx, x + long * dx))
-    ends_y = sorted((y + 0.05 * dy, y + long * dy))
+    ends_x = sorted((x + near * dx, x + far * dx))
+    ends_y = sorted((y + near * dy, y + far * dy))
     if dx:
-        box = Box(ends_x[0], y - wide, ends_x[1], y + wide)
-    else:
-        box = Box(x - wide, ends_y[0], x + wide, ends_y[1])
-    return Mark(kind, node, pin.at, away, box, shown)
+        return Box(ends_x[0], y - wide, ends_x[1], y + wide)
+    return Box(x - wide, ends_y[0], x + wide, ends_y[1])

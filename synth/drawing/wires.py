@@ -55,15 +55,14 @@ def _corners(line: Sequence[Point]) -> tuple[Point, ...]:
 
 def all_wires(
     edges: Mapping[str, Collection[Edge]], nets: Mapping[str, Sequence[Pin]]
-) -> tuple[tuple[Wire, ...], tuple[Point, ...]]:
-    """Return the wires and dots of all nets."""
+) -> tuple[tuple[Wire, ...], dict[str, list[Point]]]:
+    """Return the wires of all nets, and the dots of each."""
     wires: list[Wire] = []
-    dots: list[Point] = []
+    dots: dict[str, list[Point]] = {}
     for name, pins in nets.items():
-        w, d = wires_of(edges.get(name, ()), pins)
-        wires += w
-        dots += d
-    return tuple(wires), tuple(dots)
+        own, dots[name] = wires_of(edges.get(name, ()), pins)
+        wires += own
+    return tuple(wires), dots
 
 
 def segments(wires: Iterable[Wire]) -> list[tuple[Point, Point]]:

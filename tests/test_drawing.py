@@ -1,0 +1,351 @@
+"""Every picture shows its network, and nothing in it overlaps.
+
+The circuit is read back from the drawn geometry (`synth.drawing.recover`, which knows nothing of
+placement and routing) and compared with the network pin by pin; the reader itself is tried on
+drawings with faults made on purpose.  Measures are taken from the geometry alone.
+"""
+
+from __future__ import annotations
+
+import statistics
+from dataclasses import replace
+
+import pytest
+
+from synth.catalog import stage, stages
+from synth.drawing import draw
+from synth.drawing.carry import carried
+from synth.drawing.measure import Measures, measure
+from synth.drawing.model import Box, Drawing, Label, Point, Wire
+from synth.drawing.picture import symbols_of
+from synth.drawing.recognise import known_placement
+from synth.drawing.recover import differences
+from synth.drawing.scene import scene_of
+from synth.errors import NetworkError
+from synth.network.model import Branch, Network, OpAmp, Port
+from synth.transform.cascade import cascade
+from synth.transform.drive import Swap
+from synth.transform.impedance import ImpedanceSwap
+from synth.transform.lift import LiftTerminals
+from synth.transform.loop_complement import LoopComplement
+from tests.networks import random_networks
+
+every_stage = pytest.mark.parametrize("one", stages(), ids=lambda s: s.name)
+
+
+def checked(network: Network, drawing: Drawing) -> Measures:
+    """The picture shows the network, and nothing in it overlaps."""
+    assert differences(drawing, network) == []
+    found = measure(drawing)
+    assert found.symbol_overlaps == found.label_overlaps == found.wire_over_symbol == 0
+    assert found.crossings == len(drawing.crossings)
+    return found
+
+
+def places(drawing: Drawing) -> dict[str, tuple[Point, ...]]:
+    return {s.name: tuple(p.at for p in s.pins) for s in drawing.symbols}
+
+
+# -- every stage and what is made from it ----------------------------------------------------------
+
+
+@every_stage
+def test_a_stage_is_drawn_as_it_is(one) -> None:
+    network = one.circuit()
+    found = checked(network, draw(network, placement=one.placement))
+    assert found.crossings <= 1
+
+
+@every_stage
+def test_positions_of_the_catalogue_are_kept(one) -> None:
+    """They need no stretching: the symbols stand where the file says."""
+    if one.placement is None:
+        pytest.skip("this stage has an automatic layout")
+    drawing = draw(one.circuit(), placement=one.placement)
+    wanted = {s.name: s.pins for s in symbols_of(scene_of(one.circuit()), one.placement)}
+    assert {s.name: s.pins for s in drawing.symbols} == wanted
+
+
+@every_stage
+def test_a_swap_only_exchanges_the_marks(one) -> None:
+    network = one.circuit()
+    if Swap().accepts(network):
+        pytest.skip(Swap().accepts(network))
+    before = draw(network, placement=one.placement)
+    swapped, step = Swap().apply(network)
+    if one.placement is None:
+        checked(swapped, draw(swapped))
+        return
+    after = draw(swapped, placement=carried(one.placement, network, swapped, step))
+    checked(swapped, after)
+    assert places(after) == places(before)
+    opposite = {"source": "ground", "ground": "source"}
+    assert {(m.at, opposite[m.kind]) for m in before.marks} == {(m.at, m.kind) for m in after.marks}
+
+
+def test_rc_cr_changes_the_symbols_in_place() -> None:
+    one = stage("multiple-feedback-lowpass-third-order")
+    network = one.circuit()
+    mirrored, step = ImpedanceSwap().apply(network)
+    assert one.placement is not None
+    after = draw(mirrored, placement=carried(one.placement, network, mirrored, step))
+    checked(mirrored, after)
+    kinds = {s.pins: s.kind for s in draw(network, placement=one.placement).symbols}
+    other = {"resistor": "capacitor", "capacitor": "resistor"}
+    assert {s.pins: s.kind for s in after.symbols} == {p: other.get(k, k) for p, k in kinds.items()}
+
+
+LIFTS = {
+    "a capacitor to ground": ("sallen-key-lowpass-gain", (("C2", "2"), 0.3)),
+    "two parts": ("sallen-key-lowpass-gain", (("C2", "2"), 0.3), (("RA", "2"), 0.4)),
+    "a series resistor": ("multiple-feedback-lowpass", (("R1", "1"), 0.7)),
+    "an op-amp input": ("multiple-feedback-bandpass", (("U1", "plus"), 0.6)),
+    "one inside a loop": ("tow-thomas-bandpass", (("U2", "plus"), 0.5), (("U1", "plus"), 1.0)),
+    "a part and an input": (
+        "multiple-feedback-bandpass",
+        (("R3", "2"), 0.3),
+        (("U1", "plus"), 0.5),
+    ),
+}
+
+
+@pytest.mark.parametrize("name", LIFTS)
+def test_a_lift_shows_the_split_branch(name) -> None:
+    stage_name, *fractions = LIFTS[name]
+    one = stage(stage_name)
+    network = one.circuit()
+    lifted, step = LiftTerminals(tuple(fractions)).apply(network)
+    assert one.placement is not None
+    splits = [f for _, f in fractions if f < 1]
+    for placement in (carried(one.placement, network, lifted, step), known_placement(lifted)):
+        drawing = draw(lifted, placement=placement)
+        checked(lifted, drawing)
+        assert len(drawing.splits) == len(splits) == len(drawing.caption)
+        held = {
+            p.at: m.kind
+            for s in drawing.symbols
+            for p in s.pins
+            for m in drawing.marks
+            if m.at == p.at
+        }
+        kinds = {s.name: {held[p.at] for p in s.pins if p.at in held} for s in drawing.symbols}
+        for split in drawing.splits:
+            assert kinds[split.source_part] == {"source"}
+            assert kinds[split.ground_part] == {"ground"}
+        for split, fraction in zip(drawing.splits, splits, strict=True):
+            assert f"{fraction:g} of the input" in drawing.caption[drawing.splits.index(split)]
+
+
+def test_the_loop_complement_turns_the_op_amp_over() -> None:
+    network = stage("sallen-key-lowpass-unity").circuit()
+    if LoopComplement(()).accepts(network):
+        pytest.skip("not accepted here")
+    other, step = LoopComplement(()).apply(network)
+    placement = stage("sallen-key-lowpass-unity").placement
+    assert placement is not None
+    checked(other, draw(other, placement=carried(placement, network, other, step)))
+
+
+CHAIN = ("sallen-key-lowpass-unity", "tow-thomas-lowpass", "rc-lowpass", "bainter-notch", "twin-t")
+
+
+def test_a_cascade_stands_side_by_side() -> None:
+    chained = cascade([stage(n).circuit() for n in CHAIN])
+    drawing = draw(chained.network)
+    assert checked(chained.network, drawing).crossings <= 2
+    columns = {s.name: [p.at.x for p in s.pins] for s in drawing.symbols}
+    edge = -1000.0
+    for names in chained.maps:
+        xs = [x for n in names.values() for x in columns[n]]
+        assert min(xs) > edge
+        edge = max(xs)
+
+
+def test_a_renamed_deck_borrows_the_picture() -> None:
+    one = stage("tow-thomas-lowpass")
+    names = {b.name: f"{b.name[0]}{k}x" for k, b in enumerate(reversed(one.network.branches))}
+    names |= {"U1": "UA", "U2": "UB", "U3": "UC"}
+    network = one.circuit().renamed(names, {"x": "N1", "y": "N2", "z": "N3", "in": "SENSOR"})
+    turned = replace(
+        network, branches=tuple(replace(b, nodes=b.nodes[::-1]) for b in network.branches)
+    )
+    original = places(draw(one.circuit(), placement=one.placement))
+    found = draw(turned)
+    checked(turned, found)
+    renamed = {names.get(n, n): set(pins) for n, pins in original.items()}
+    assert {n: set(pins) for n, pins in places(found).items()} == renamed
+
+
+# -- random networks -------------------------------------------------------------------------------
+
+
+def test_random_networks() -> None:
+    """500 networks of up to three op amps and 16 parts; a picture of a dozen parts with no
+    structure to it takes one crossing here and there, hardly ever more than a few."""
+    crossings = []
+    for k, network in enumerate(random_networks(500, 2025, (0, 1, 0, 1, -1, 2))):
+        bare = network if k % 3 else network.with_values({})
+        crossings.append(checked(bare, draw(bare)).crossings)
+    assert statistics.mean(crossings) < 0.5
+    assert sum(c == 0 for c in crossings) > 0.75 * len(crossings)
+    assert max(crossings) <= 8
+
+
+def resistor(name: str, a: str, b: str) -> Branch:
+    return Branch(name, 0, (a, b), 1e4)
+
+
+ODD = {
+    "several outputs": replace(
+        stage("state-variable-lowpass").circuit(), outputs=(Port("lp", "lp"), Port("hp", "hp"))
+    ),
+    "several inputs": Network(
+        (resistor("R1", "a", "m"), resistor("R2", "b", "m"), resistor("R3", "m", "out")),
+        (OpAmp("U1", "0", "m", "out"),),
+        inputs=(Port("left", "a"), Port("right", "b")),
+    ),
+    "supplies and a signal ground": Network(
+        (
+            resistor("R1", "in", "p"),
+            resistor("R2", "p", "VCC"),
+            resistor("R3", "p", "0"),
+            resistor("R4", "m", "VMID"),
+            resistor("R5", "m", "out"),
+        ),
+        (OpAmp("U1", "p", "m", "out"),),
+        reference="VMID",
+        supplies=("0", "VCC"),
+    ),
+    "an output called as a part": Network(
+        (resistor("output", "in", "out"), resistor("R2", "out", "0"))
+    ),
+    "an op amp alone": Network((), (OpAmp("U1", "in", "out", "out"),)),
+    "no unique solution": Network(
+        (resistor("R1", "in", "a"), resistor("R2", "out", "0")), (OpAmp("U1", "a", "0", "out"),)
+    ),
+    "long names": Network(
+        (resistor("R_of_the_anemometer_on_the_mast", "in", "out"), resistor('R<b>&"2"', "out", "0"))
+    ),
+}
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_odd_networks(name) -> None:
+    checked(ODD[name], draw(ODD[name]))
+
+
+def test_drawing_is_deterministic() -> None:
+    network = next(random_networks(1, 77))
+    assert draw(network) == draw(network)
+
+
+def test_nothing_to_draw() -> None:
+    with pytest.raises(NetworkError, match="no parts to draw"):
+        draw(Network((), outputs=()))
+
+
+def test_a_placement_that_cannot_be_wired_gives_way() -> None:
+    """Everything in one place: the automatic layout stands in."""
+    one = stage("sallen-key-lowpass-unity")
+    assert one.placement is not None
+    heap = replace(
+        one.placement, places={n: replace(p, x=0, y=0) for n, p in one.placement.places.items()}
+    )
+    checked(one.circuit(), draw(one.circuit(), placement=heap))
+
+
+# -- the reader of pictures, on faults made on purpose ---------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def sound() -> tuple[Network, Drawing]:
+    network = stage("state-variable-notch").circuit()
+    return network, draw(network, placement=stage("state-variable-notch").placement)
+
+
+def test_a_missing_dot_is_seen(sound) -> None:
+    network, drawing = sound
+    for dot in drawing.dots:
+        assert differences(
+            replace(drawing, dots=tuple(d for d in drawing.dots if d != dot)), network
+        )
+
+
+def test_a_missing_wire_is_seen(sound) -> None:
+    network, drawing = sound
+    for k in range(len(drawing.wires)):
+        wires = drawing.wires[:k] + drawing.wires[k + 1 :]
+        assert differences(replace(drawing, wires=wires), network)
+
+
+def test_a_dot_on_a_crossing_is_seen(sound) -> None:
+    network, drawing = sound
+    assert drawing.crossings
+    dotted = replace(drawing, dots=drawing.dots + drawing.crossings[:1])
+    assert differences(dotted, network)
+    assert differences(replace(drawing, crossings=()), network)
+
+
+def test_a_wrong_mark_is_seen(sound) -> None:
+    network, drawing = sound
+    for k, m in enumerate(drawing.marks):
+        other = "in" if m.node == "0" else "0"
+        for changed in ([replace(m, node=other)], []):
+            marks = (*drawing.marks[:k], *changed, *drawing.marks[k + 1 :])
+            assert differences(replace(drawing, marks=marks), network)
+
+
+def test_exchanged_pins_are_seen(sound) -> None:
+    network, drawing = sound
+    for k, s in enumerate(drawing.symbols):
+        if s.kind != "op amp":
+            continue
+        plus, minus, out = s.pins
+        pins = (plus._replace(at=minus.at), minus._replace(at=plus.at), out)
+        symbols = (*drawing.symbols[:k], replace(s, pins=pins), *drawing.symbols[k + 1 :])
+        assert differences(replace(drawing, symbols=symbols), network)
+
+
+def test_a_wrong_symbol_is_seen(sound) -> None:
+    network, drawing = sound
+    for k, s in enumerate(drawing.symbols):
+        symbols = (*drawing.symbols[:k], *drawing.symbols[k + 1 :])
+        assert differences(replace(drawing, symbols=symbols), network)
+        if s.kind == "resistor":
+            symbols = (
+                *drawing.symbols[:k],
+                replace(s, kind="capacitor"),
+                *drawing.symbols[k + 1 :],
+            )
+            assert differences(replace(drawing, symbols=symbols), network)
+
+
+# -- the measures, on faults made on purpose -------------------------------------------------------
+
+
+def test_measures_see_overlaps(sound) -> None:
+    _, drawing = sound
+    first, second, *rest = drawing.symbols
+    shifted = replace(second, box=first.box, pins=first.pins)
+    assert measure(replace(drawing, symbols=(first, shifted, *rest))).symbol_overlaps > 0
+    label, *others = drawing.labels
+    on_label = replace(others[0], box=label.box)
+    assert measure(replace(drawing, labels=(label, on_label, *others[1:]))).label_overlaps > 0
+    on_symbol = Label("R1", ("R1",), 0, 0, "middle", first.box)
+    assert measure(replace(drawing, labels=(on_symbol,))).label_overlaps > 0
+    middle = Point(round((first.box.left + first.box.right) / 2), round(first.box.top) + 3)
+    through = Wire((middle, Point(middle.x, round(first.box.bottom) - 3)))
+    found = measure(replace(drawing, wires=(*drawing.wires, through)))
+    assert found.wire_over_symbol > 0
+    crossing = replace(
+        drawing, wires=(Wire((Point(0, 0), Point(9, 0))), Wire((Point(4, -3), Point(4, 3))))
+    )
+    assert measure(crossing).crossings == 1
+    assert measure(crossing).wire_length == 15
+
+
+def test_boxes_that_touch_do_not_overlap() -> None:
+    box = Box(0, 0, 1, 1)
+    assert not box.meets(Box(1, 0, 2, 1))
+    assert box.meets(Box(0.9, 0.9, 2, 2))
+    assert not box.cut_by(Point(1, -1), Point(1, 2))
