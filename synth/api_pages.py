@@ -14,6 +14,7 @@ from synth.pages.record import Page
 from synth.plots.figures import figure as figure_of
 from synth.plots.record import Figure
 from synth.plots.write import picture_bytes
+from synth.realisation.circuit import Circuit as Read
 from synth.realisation.circuit import read_circuit
 from synth.realisation.design import Design, Realisation
 from synth.realisation.saved import write_bytes, write_file
@@ -157,7 +158,7 @@ def parts_list(circuit: Circuit, spread: Spread | None = None) -> PartsList:
     >>> [(g.count, g.text) for g in parts_list("sallen-key-lowpass-unity").groups]
     [(2, '10.7 kohm'), (1, '10 nF'), (1, '22 nF'), (1, '')]
     """
-    return listed(_design(circuit)[1].network, spread)
+    return listed(_read(circuit).network, spread)
 
 
 def netlist(
@@ -196,24 +197,24 @@ def netlist(
         choice = _CHOICES[op_amp]
     else:
         choice = op_amp_model(op_amp).amplifier
-    return variant_deck(_design(circuit)[1].network, choice, spread, runs=runs, seed=seed)
+    return variant_deck(_read(circuit).network, choice, spread, runs=runs, seed=seed)
 
 
-def _design(circuit: Circuit) -> tuple[str, Design, tuple[str, ...]]:
-    """Return name, design and notes of a circuit in any form."""
+def _read(circuit: Circuit) -> Read:
+    """Return a circuit in any form as one that was read, with its name and notes."""
     if isinstance(circuit, Realisation):
-        return circuit.label, circuit.design, circuit.notes
+        return Read(circuit.label, circuit.design, circuit.notes)
     if isinstance(circuit, Design):
-        return circuit.network.title or "the circuit", circuit, ()
+        return Read(circuit.network.title or "the circuit", circuit)
     if isinstance(circuit, Network):
-        return circuit.title or "the circuit", Design(circuit), ()
-    found = read_circuit(str(circuit))
-    return found.name, found.design, found.notes
+        return Read(circuit.title or "the circuit", Design(circuit))
+    return read_circuit(str(circuit))
 
 
 def _examined(circuit: Circuit, wishes: Wishes) -> Examined:
-    name, design, notes = _design(circuit)
-    return examine(name, design, wishes, notes)
+    found = _read(circuit)
+    placement = None if found.stage is None else found.stage.placement
+    return examine(found.name, found.design, wishes, found.notes, placement)
 
 
 def _wishes(

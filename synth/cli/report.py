@@ -95,7 +95,8 @@ def report(
     examined = []
     for circuit in circuits:
         found = load(circuit, input_, output, ground, keep_grounded)
-        examined.append(examine(found.name, found.design, asked, found.notes))
+        placement = None if found.stage is None else found.stage.placement
+        examined.append(examine(found.name, found.design, asked, found.notes, placement))
     record = page(examined, _command(context), title or "")
     content = None if path is None else page_html(record, PageStyle(symbols))
     answer = page_answer(record) if as_json else None

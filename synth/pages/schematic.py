@@ -7,12 +7,13 @@ from synth.drawing.picture import draw
 from synth.drawing.render import to_svg
 from synth.errors import NetworkError
 from synth.network.model import Network
+from synth.positions import Placement
 
 
-def drawing_of(network: Network) -> Drawing | None:
+def drawing_of(network: Network, placement: Placement | None = None) -> Drawing | None:
     """Return the drawing of a network; None where it cannot be drawn."""
     try:
-        return draw(network)
+        return draw(network, placement=placement)
     except NetworkError:
         return None
 

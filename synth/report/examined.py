@@ -19,6 +19,7 @@ from synth.checking.facts import Facts
 from synth.checking.model import OpAmpModel, op_amp_model
 from synth.errors import NetworkError, TargetError
 from synth.network.model import Network
+from synth.positions import Placement
 from synth.realisation.design import Design
 from synth.report.preferred import Preferred, with_preferred_values
 from synth.report.record import Analysis, analysis_record, response_of
@@ -108,6 +109,8 @@ class Examined:
     no_time : str
     notes : tuple of str
         From reading the circuit and choosing values.
+    placement : Placement or None
+        Where the parts are drawn, if that is known.
     """
 
     name: str
@@ -122,6 +125,7 @@ class Examined:
     time: TimeResponse | None = field(repr=False)
     no_time: str
     notes: tuple[str, ...]
+    placement: Placement | None = None
 
     @property
     def network(self) -> Network:
@@ -176,7 +180,11 @@ class Examined:
 
 
 def examine(
-    name: str, design: Design, wishes: Wishes | None = None, notes: Sequence[str] = ()
+    name: str,
+    design: Design,
+    wishes: Wishes | None = None,
+    notes: Sequence[str] = (),
+    placement: Placement | None = None,
 ) -> Examined:
     """Examine a circuit.
 
@@ -189,6 +197,8 @@ def examine(
     wishes : Wishes, optional
     notes : sequence of str
         From reading it.
+    placement : Placement, optional
+        Where its parts are drawn: that of a stage.
 
     Raises
     ------
@@ -238,6 +248,7 @@ def examine(
         time,
         no_time,
         (*notes, *preferred.notes),
+        placement,
     )
 
 
