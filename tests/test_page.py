@@ -5,6 +5,7 @@ import re
 import shutil
 import subprocess
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from synth.errors import ExpressionError, NetworkError
 from synth.network.model import Branch, Network, OpAmp, Port
 from synth.pages.blocks import blocks_html
 from synth.pages.build import page
+from synth.pages.html import _alike
 from synth.pages.mathml import mathml
 from synth.pages.plots import plot_data, script_json
 from synth.realisation.saved import design_text, read_design
@@ -200,6 +202,26 @@ def test_the_usual_op_amp_is_fast_enough():
     slow = usual_model(Transfer.from_tf([1], [1, 10, 1e4]))
     fast = usual_model(Transfer.from_tf([1], [1, 1e6, 1e13]))
     assert (slow.name, fast.name) == ("general-purpose", "fast-50mhz")
+
+
+def test_a_circuit_that_does_not_work_says_so_first():
+    network = stage("sallen-key-lowpass-unity").circuit()
+    (u,) = network.op_amps
+    wrong = replace(network, op_amps=(replace(u, plus=u.minus, minus=u.plus),))
+    made = page([examine("wrong", synth.Design(wrong), Wishes(samples=20))])
+    (circuit,) = made.circuits
+    assert "positive-feedback" in circuit.warning
+    keys = {q.label: q.value for q in circuit.keys}
+    assert keys["noise at the output"] is keys["least phase margin"] is None
+    assert ("p", "role", "alert") in read(made.html).attributes
+
+
+def test_notes_of_one_kind_stand_together(pair):
+    found = pair.circuits[0].findings
+    grouped = _alike(found)
+    assert [f for first, others in grouped for f in (first, *others)] != []
+    assert sum(1 + len(others) for _, others in grouped) == len(found)
+    assert all(first.severity == "note" for first, others in grouped if others)
 
 
 # -- formulas --------------------------------------------------------------------------------------

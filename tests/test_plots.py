@@ -13,8 +13,8 @@ import pytest
 import synth
 from synth.catalog import stage
 from synth.errors import NumberError, SynthError
-from synth.plots.draw import _apart
 from synth.plots.figures import FIGURES, figure, figures
+from synth.plots.labels import _apart
 from synth.plots.record import ROLES, Axis, Bars, BarSet, Curve, Figure, Panel
 from synth.plots.render import picture, png, svg
 from synth.plots.scales import shown, tick_text

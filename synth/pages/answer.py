@@ -34,6 +34,7 @@ def _circuit(c: CircuitPage) -> Json:
         "label": c.label,
         "circuit": c.name,
         "title": c.title,
+        "warning": c.warning,
         "asked": list(c.asked),
         "formula": c.formula.plain,
         "numbers": c.numbers.plain,

@@ -62,7 +62,7 @@ def page(circuits: Sequence[Examined], command: str = "", title: str = "") -> Pa
         )
     together = None
     if several:
-        named = [(f"{c.label}: {c.name}", e) for c, e in zip(made, circuits, strict=True)]
+        named = [(f"{c.label}: {_short(c.name)}", e) for c, e in zip(made, circuits, strict=True)]
         together = comparison(named)
     printed = command.encode("utf-8", "backslashreplace").decode()
     return Page(title, made, together, (CAUTION, _MODEL_CAUTION), printed, version())
@@ -77,6 +77,7 @@ def circuit_page(found: Examined, label: str = "") -> CircuitPage:
         label=label,
         name=found.name,
         title=found.network.title,
+        warning=_warning(found),
         asked=_asked(found),
         formula=m.fraction(found.analysis.response.formula),
         numbers=m.ratio(numbers.numerator, numbers.denominator),
@@ -105,8 +106,24 @@ def circuit_page(found: Examined, label: str = "") -> CircuitPage:
     )
 
 
+def _short(name: str) -> str:
+    """Return the last part of a path."""
+    return name.rstrip("/").rpartition("/")[2] or name
+
+
 def _letter(k: int) -> str:
     return chr(ord("A") + k) if k < 26 else f"No. {k + 1}"
+
+
+def _warning(found: Examined) -> str:
+    codes = found.checked.unusable
+    if not codes:
+        return ""
+    return (
+        f"Not to be built as it stands: {' and '.join(codes)} (see the findings). The algebra "
+        "holds all the same; margins, levels, noise and curves with real op amps mean nothing "
+        "until that is mended."
+    )
 
 
 def _asked(found: Examined) -> tuple[str, ...]:
@@ -135,6 +152,12 @@ def _keys(found: Examined) -> tuple[Quantity, ...]:
     for f in found.checked.findings:
         counts[f.severity] += 1
     yield_ = found.tolerances.yield_
+    usable = not found.checked.unusable
+
+    def real(value: float | None) -> float | None:
+        """Leave out what means nothing while the circuit cannot be used."""
+        return value if usable and value is not None and isfinite(value) else None
+
     return (
         Quantity("findings", ", ".join(f"{n} {s}" for s, n in counts.items())),
         Quantity("order", float(found.H.order)),
@@ -145,14 +168,16 @@ def _keys(found: Examined) -> tuple[Quantity, ...]:
         Quantity("largest deviation from the target", error, "dB"),
         Quantity("spread of resistors", _spread(found, 0)),
         Quantity("spread of capacitors", _spread(found, 1)),
-        Quantity("shift of f0 by real op amps", _per_cent(small.f0_shift), "%"),
-        Quantity("shift of Q by real op amps", _per_cent(small.q_shift), "%"),
-        Quantity("least phase margin", margin if isfinite(margin) else None, "deg"),
-        Quantity("noise at the output", small.noise_vrms, "V", "rms"),
-        Quantity("signal to noise at the largest sine", snr, "dB"),
-        Quantity("largest sine at the input", _finite(levels.largest_input.value), "V", "peak"),
+        Quantity("shift of f0 by real op amps", real(_per_cent(small.f0_shift)), "%"),
+        Quantity("shift of Q by real op amps", real(_per_cent(small.q_shift)), "%"),
+        Quantity("least phase margin", real(margin), "deg"),
+        Quantity("noise at the output", real(small.noise_vrms), "V", "rms"),
+        Quantity("signal to noise at the largest sine", real(snr), "dB"),
+        Quantity("largest sine at the input", real(levels.largest_input.value), "V", "peak"),
         Quantity(
-            "offset at the output, at most", None if point is None else point.output_worst_v, "V"
+            "offset at the output, at most",
+            None if point is None else real(point.output_worst_v),
+            "V",
         ),
         Quantity("least input impedance", _finite(levels.input_impedance.value), "ohm"),
         Quantity("supply current of all op amps", facts.supply_current, "A"),
@@ -190,9 +215,7 @@ def _values_note(found: Examined) -> str:
 def _op_amp(found: Examined) -> str:
     model, wishes = found.model, found.wishes
     low, high = model.output_range
-    why = (
-        "" if wishes.op_amp is not None else " (taken by its gain-bandwidth, since none was named)"
-    )
+    why = "" if wishes.op_amp is not None else " (a usual class: none was named)"
     around = found.facts.conditions
     text = (
         f"{model.name}{why}: gain-bandwidth {si_text(model.gain_bandwidth, 'Hz', 3)}, DC gain "

@@ -5,11 +5,13 @@ from __future__ import annotations
 import base64
 import hashlib
 import math
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from synth.checking.findings import Finding
 from synth.pages.blocks import blocks_html, math_html
 from synth.pages.plots import HALF, NARROW, WIDE, Plot, colours, plot, plot_data, script_json
 from synth.pages.record import CircuitPage, Page, Quantity
@@ -23,6 +25,8 @@ if TYPE_CHECKING:
 _FOLDER = Path(__file__).resolve().parent / "templates"
 #: Figures that take the whole width; the others stand two in a row.
 _WIDE_FIGURES = ("magnitude", "comparison")
+#: Least scale of a schematic on a screen.
+_SMALLEST = 0.6
 #: Units that take a prefix.
 _WITH_PREFIX = ("V", "A", "Hz", "ohm", "F", "H", "s", "F*s")
 
@@ -97,6 +101,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters["figure"] = _figure_text
+    made.filters["alike"] = _alike
     made.filters["si"] = si_number
     made.filters["share"] = _share
     made.filters["signed"] = _signed
@@ -112,7 +117,11 @@ def _schematic(circuit: CircuitPage, style: PageStyle) -> str:
         return ""
     from synth.drawing.render import to_svg
 
-    return to_svg(circuit.drawing, resistors=style.resistors)
+    text = to_svg(circuit.drawing, resistors=style.resistors)
+    # a large circuit may be drawn smaller, but not so that it cannot be read: then it scrolls
+    size = re.search(r'<svg [^>]*?\bwidth="([\d.]+)"', text)
+    least = f' style="min-width:{_SMALLEST * float(size[1]):.0f}px"' if size else ""
+    return text.replace("<svg ", f"<svg{least} ", 1)
 
 
 def _figures(circuit: CircuitPage, prefix: str) -> Mapping[str, Shown]:
@@ -133,6 +142,21 @@ def _shown(figure: Figure, identifier: str) -> Shown:
 
 def _hash(script: str) -> str:
     return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+
+
+def _alike(findings: Sequence[Finding]) -> list[tuple[Finding, list[Finding]]]:
+    """Put notes of one code together; whatever is worse than a note stands by itself."""
+    found: list[tuple[Finding, list[Finding]]] = []
+    first: dict[str, list[Finding]] = {}
+    for finding in findings:
+        if finding.severity == "note" and finding.code in first:
+            first[finding.code].append(finding)
+            continue
+        others: list[Finding] = []
+        if finding.severity == "note":
+            first[finding.code] = others
+        found.append((finding, others))
+    return found
 
 
 # -- numbers for readers ---------------------------------------------------------------------------

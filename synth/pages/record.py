@@ -130,6 +130,8 @@ class CircuitPage:
         Short, unique on the page: a letter where there are several circuits.
     name, title : str
         As it was named, and its own title.
+    warning : str
+        Why the circuit cannot be used as it stands; empty where it can.
     asked : tuple of str
         What was asked for, in sentences.
     formula : Math
@@ -168,6 +170,7 @@ class CircuitPage:
     label: str
     name: str
     title: str
+    warning: str
     asked: tuple[str, ...]
     formula: Math
     numbers: Math
