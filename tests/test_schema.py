@@ -168,6 +168,15 @@ def test_values(name, capsys):
         assert _answer(capsys, "values", name, *wanted, "--pair", "R1")["floor_reached"]
 
 
+def test_draw(deck, capsys, tmp_path):
+    answer = _answer(capsys, "draw", deck, "--ground", "mid")
+    assert {t["mark"] for t in answer["terminals"]} == {"source", "reference"}
+    file = str(tmp_path / "notch.svg")
+    answer = _answer(capsys, "draw", "sallen-key-lowpass-gain", "lift=C2.2:0.3", "-o", file)
+    assert answer["svg"] is None
+    assert answer["splits"]
+
+
 @pytest.mark.parametrize("name", ["sallen-key-lowpass-unity", "twin-t-notch-gain", "rc-lowpass"])
 def test_parts_netlist_and_plots(name, capsys):
     answer = _answer(capsys, "parts", name)

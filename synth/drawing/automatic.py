@@ -165,11 +165,11 @@ def _put(layout: Layout, name: str) -> None:
 def _somewhere(layout: Layout, name: str) -> Place:
     """Return a clear place below everything, the nearest to the left."""
     facing = min(facings(layout.items[name]), key=lambda f: layout.shape(name, f).manner)
-    low = min((p.y for p in layout.places.values()), default=0) - 10
+    y = min((p.y for p in layout.places.values()), default=0)
     x = min((p.x for p in layout.places.values()), default=0)
-    while not layout.clear(name, Place(x, low, facing)):
-        x += 1
-    return Place(x, low, facing)
+    while not layout.clear(name, Place(x, y, facing)):
+        y -= 1
+    return Place(x, y, facing)
 
 
 def _place_outputs(layout: Layout) -> None:

@@ -23,10 +23,13 @@ from synth.errors import NetworkError, SingularError
 from synth.network.model import Branch, Network, Port
 from synth.positions import Place, Placement
 
+#: How much the same names of all parts speak for a stage.  Passive networks are drawn well
+#: without help, so that they only borrow from a stage whose names they have.
+_NAMED = 100
 #: Stands for an output that only leads to the next stage.
 _LINK = ""
-#: From this many stages on, a network is drawn stage by stage even where none is known.
-MANY = 3
+#: The share of the parts that must be in known stages; else the layout is automatic.
+ENOUGH = 0.5
 
 
 @dataclass(frozen=True)
@@ -63,7 +66,8 @@ def known_placement(network: Network) -> Placement | None:
                 break
         pieces.append((piece, places))
         groups = groups[count:]
-    if len(pieces) < MANY and all(places is None for _, places in pieces):
+    known = sum(len(piece.branches) for piece, places in pieces if places is not None)
+    if known < ENOUGH * len(network.branches):
         return None
     parts = [(p, automatic(scene_of(p)) if places is None else places) for p, places in pieces]
     same = [{n: n for n in (*(b.name for b in p.branches), *_names(p))} for p, _ in parts]
@@ -113,12 +117,12 @@ def _lent(piece: Network, held: Mapping[str, str]) -> Placement | None:
         best: tuple[int, Placement] | None = None
         for other, placement in _index(blurred).get(_key(loop), ()):
             match = _matched(other, loop)
-            if match is None:
+            if match is None or _idle(other, loop, match):
                 continue
             fit, places = _translated(other, loop, placement, match)
             if best is None or fit > best[0]:
                 best = fit, places
-        if best is not None:
+        if best is not None and (piece.op_amps or best[0] >= _NAMED // 2):
             return best[1]
     return None
 
@@ -269,10 +273,19 @@ def _translated(
             if out.name in placement.places:
                 places[port.name] = placement.places[out.name]
     extra = len(loop.network.branches) - len(pairs)
-    idle = len(stage.network.branches) - len(pairs)
     named = _part_names(stage.network) == _part_names(loop.network)
-    fit = agreeing + 2 * same_output - 3 * extra - 3 * idle + 100 * named
+    fit = agreeing + 2 * same_output - 3 * extra + _NAMED * named
     return fit, Placement(_with_extras(loop, places, [b.name for _, b in pairs]))
+
+
+def _idle(stage: _Loop, loop: _Loop, match: Mapping[str, str]) -> bool:
+    """Say whether the stage has parts that the loop lacks: its picture would have gaps."""
+    bundles = [(len(old), len(loop.members[match[v]])) for v, old in stage.members.items()]
+    bundles += [
+        (len(old), len(loop.dividers.get((match[name], pin), ())))
+        for (name, pin), old in stage.dividers.items()
+    ]
+    return any(old > new for old, new in bundles)
 
 
 def _with_extras(loop: _Loop, places: dict[str, Place], known: Sequence[str]) -> dict[str, Place]:

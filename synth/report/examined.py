@@ -52,8 +52,7 @@ class Wishes:
     Parameters
     ----------
     op_amp : OpAmpModel or None
-        None for the class that `usual_model` takes, or another usual one where the circuit
-        oscillates with that.
+        None for the class that `usual_model` takes.
     conditions : Conditions or None
         Around the circuit; None for the plain ones, with the larger tolerance of the spread.
     spread : Spread
@@ -222,7 +221,8 @@ def examine(
     given = _transfer(network)
     preferred = with_preferred_values(network, wishes.resistors, wishes.capacitors)
     analysis = analysis_record(preferred.network)
-    checked = _checked(preferred.network, wishes, analysis.H)
+    model = wishes.op_amp or usual_model(analysis.H)
+    checked = check(preferred.network, model, wishes.around)
     every = [analysis.H, given, *([design.target.transfer] if design.target else [])]
     frequencies = _frequencies(every, wishes.mask)
     studied = tolerance(
@@ -250,21 +250,6 @@ def examine(
         (*notes, *preferred.notes),
         placement,
     )
-
-
-def _checked(network: Network, wishes: Wishes, transfer: Transfer) -> Checked:
-    """Check with the op amp named, else with a usual one, a stable one where there is any."""
-    if wishes.op_amp is not None:
-        return check(network, wishes.op_amp, wishes.around)
-    first = usual_model(transfer)
-    found = check(network, first, wishes.around)
-    for name in reversed(USUAL):
-        if "unstable" not in found.unusable:
-            return found
-        if name != first.name:
-            other = check(network, op_amp_model(name), wishes.around)
-            found = found if "unstable" in other.unusable else other
-    return found
 
 
 def usual_model(transfer: Transfer) -> OpAmpModel:
