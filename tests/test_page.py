@@ -18,6 +18,7 @@ from synth.catalog import names, stage
 from synth.cli.main import run
 from synth.errors import ExpressionError, NetworkError
 from synth.network.model import Branch, Network, OpAmp, Port
+from synth.network.rails import rails
 from synth.pages.blocks import blocks_html
 from synth.pages.build import page
 from synth.pages.html import _alike
@@ -196,6 +197,21 @@ def test_a_circuit_that_no_deck_can_hold_has_a_page():
     (circuit,) = page([examine("d", synth.Design(network), Wishes(samples=20))]).circuits
     assert [n.text for n in circuit.netlists] == ["", ""]
     assert all("no part of a deck" in n.reason for n in circuit.netlists)
+
+
+def test_the_usual_op_amp_stands_on_the_rails_of_the_deck():
+    demo = Path(synth.__file__).parent / "demo"
+    for name, ground, wanted in (
+        ("hydrophone-bandpass.cir", "VMID", (0.0, 3.3)),
+        ("wave-sensor-lowpass.cir", None, (-5.0, 5.0)),
+        ("hum-notch.cir", None, None),
+    ):
+        network = synth.read(demo / name, ground=ground)
+        assert rails(network) == wanted
+        model = usual_model(synth.analyse(network).H, rails(network))
+        if wanted:
+            assert (model.supply_negative, model.supply_positive) == wanted
+        assert model.name.startswith("rail-to-rail") == (wanted == (0.0, 3.3))
 
 
 def test_the_usual_op_amp_is_fast_enough():

@@ -215,7 +215,7 @@ def _values_note(found: Examined) -> str:
 def _op_amp(found: Examined) -> str:
     model, wishes = found.model, found.wishes
     low, high = model.output_range
-    why = "" if wishes.op_amp is not None else " (a usual class: none was named)"
+    why = "" if wishes.op_amp is not None else " (a usual class, since none was named)"
     around = found.facts.conditions
     text = (
         f"{model.name}{why}: gain-bandwidth {si_text(model.gain_bandwidth, 'Hz', 3)}, DC gain "

@@ -14,11 +14,12 @@ from synth.analysis.grid import grid
 from synth.analysis.real import ComplexArray
 from synth.analysis.sweep import Sweep
 from synth.checking.checked import Checked, check
-from synth.checking.conditions import Conditions
+from synth.checking.conditions import Conditions, supplied
 from synth.checking.facts import Facts
 from synth.checking.model import OpAmpModel, op_amp_model
-from synth.errors import NetworkError, TargetError
+from synth.errors import NetworkError, NumberError, TargetError
 from synth.network.model import Network
+from synth.network.rails import rails
 from synth.positions import Placement
 from synth.realisation.design import Design
 from synth.report.preferred import Preferred, with_preferred_values
@@ -38,6 +39,9 @@ Array = npt.NDArray[np.float64]
 #: the gain-bandwidth should be (common practice).
 USUAL = ("general-purpose", "jfet-10mhz", "fast-50mhz")
 HEADROOM = 100.0
+#: Those on rails less than this many volts apart (common practice).
+USUAL_LOW = ("rail-to-rail-1mhz", "rail-to-rail-10mhz", "fast-50mhz")
+_LOW_SUPPLY = 8.0
 #: Circuits drawn where nothing is said.
 SAMPLES = 2000
 #: The curves reach from this part of the slowest root to this multiple of the fastest.
@@ -52,7 +56,7 @@ class Wishes:
     Parameters
     ----------
     op_amp : OpAmpModel or None
-        None for the class that `usual_model` takes.
+        None for the class that `usual_model` takes, on the deck's own rails.
     conditions : Conditions or None
         Around the circuit; None for the plain ones, with the larger tolerance of the spread.
     spread : Spread
@@ -221,7 +225,7 @@ def examine(
     given = _transfer(network)
     preferred = with_preferred_values(network, wishes.resistors, wishes.capacitors)
     analysis = analysis_record(preferred.network)
-    model = wishes.op_amp or usual_model(analysis.H)
+    model = wishes.op_amp or usual_model(analysis.H, rails(network))
     checked = check(preferred.network, model, wishes.around)
     every = [analysis.H, given, *([design.target.transfer] if design.target else [])]
     frequencies = _frequencies(every, wishes.mask)
@@ -252,10 +256,17 @@ def examine(
     )
 
 
-def usual_model(transfer: Transfer) -> OpAmpModel:
+def usual_model(transfer: Transfer, supply: tuple[float, float] | None = None) -> OpAmpModel:
     """Return the slowest usual class with enough gain-bandwidth, else the fastest.
 
     Enough is a hundred times f0*Q of the sharpest pole pair (common practice; Q at least 1).
+
+    Parameters
+    ----------
+    transfer : Transfer
+    supply : tuple of two float, optional
+        The rails in V, where the circuit's deck says them: the op amp is put on them, and where
+        they are close together it is a class whose output comes near them.
 
     Examples
     --------
@@ -267,8 +278,15 @@ def usual_model(transfer: Transfer) -> OpAmpModel:
         size = abs(p) / (2 * pi)
         q = abs(p) / (2 * abs(p.real)) if p.real else 1.0
         needed = max(needed, HEADROOM * size * max(q, 1.0))
-    models = [op_amp_model(name) for name in USUAL]
-    return next((m for m in models if m.gain_bandwidth >= needed), models[-1])
+    low = supply is not None and supply[1] - supply[0] < _LOW_SUPPLY
+    models = [op_amp_model(name) for name in (USUAL_LOW if low else USUAL)]
+    found = next((m for m in models if m.gain_bandwidth >= needed), models[-1])
+    if supply is None:
+        return found
+    try:
+        return supplied(found, *supply)
+    except NumberError:  # no swing is left on these rails
+        return found
 
 
 def _transfer(network: Network) -> Transfer:
