@@ -17,6 +17,7 @@ from synth.plots.figures import FIGURES, figure, figures
 from synth.plots.labels import _apart
 from synth.plots.record import ROLES, Axis, Bars, BarSet, Curve, Figure, Panel
 from synth.plots.render import picture, png, svg
+from synth.plots.response import comparison
 from synth.plots.scales import shown, tick_text
 from synth.plots.style import BARS, LINES, MARKS, PAPER, Style
 from synth.report.examined import Wishes, examine
@@ -212,6 +213,18 @@ def test_bars_are_told_apart_without_colour():
 def test_colours_stand_out_from_the_paper():
     for name in {form.colour for form in LINES.values()} - {"target"}:
         assert _grey(PAPER[name]) < 0.45, name
+
+
+def test_several_circuits_are_told_apart(lowpass, notch):
+    several = [(f"{k}", x) for k, x in enumerate((lowpass, notch) * 3)]
+    made = comparison(several)
+    curves = [c for c in made.panels[0].curves if c.role != "target"]
+    assert len({LINES[c.role].dashes for c in curves}) == len(curves) == 6
+    f, y = np.array(curves[1].x), np.array(curves[1].y)
+    np.testing.assert_array_equal(f, notch.frequencies)
+    np.testing.assert_allclose(10 ** (y / 20), np.abs(notch.real))
+    with pytest.raises(NumberError, match="at most 6"):
+        comparison(several + several[:1])
 
 
 def test_every_role_has_a_look():

@@ -49,9 +49,14 @@ def page(circuits: Sequence[Examined], command: str = "", title: str = "") -> Pa
     ----------
     circuits : sequence of Examined
     command : str
-        What makes the page again; by default that of the circuits' names.
+        What makes the page again.
     title : str
         By default that of the only circuit.
+
+    Raises
+    ------
+    NumberError
+        If there are more circuits than one figure can tell apart.
     """
     several = len(circuits) > 1
     labels = [_letter(k) if several else "" for k in range(len(circuits))]
@@ -181,7 +186,14 @@ def _keys(found: Examined) -> tuple[Quantity, ...]:
         ),
         Quantity("least input impedance", _finite(levels.input_impedance.value), "ohm"),
         Quantity("supply current of all op amps", facts.supply_current, "A"),
-        Quantity("yield against the mask", None if yield_ is None else 100 * yield_.value, "%"),
+        Quantity(
+            "yield against the mask",
+            None if yield_ is None else 100 * yield_.value,
+            "%",
+            ""
+            if yield_ is None
+            else f"(95 % sure: {100 * yield_.low:.3g} to {100 * yield_.high:.3g} %)",
+        ),
     )
 
 

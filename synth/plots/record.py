@@ -37,6 +37,8 @@ ROLES = {
     "second": "the second",
     "third": "the third",
     "fourth": "the fourth",
+    "fifth": "the fifth",
+    "sixth": "the sixth",
 }
 
 

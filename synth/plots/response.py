@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 import numpy.typing as npt
 
+from synth.errors import NumberError
 from synth.plots.record import Axis, Band, Curve, Figure, Panel, Region
 from synth.report.examined import Examined
 from synth.target.target import RANGE_DB
@@ -17,6 +18,8 @@ from synth.transfer.transfer import Transfer
 
 Array = npt.NDArray[np.float64]
 
+#: Lines of several circuits in one figure.
+_ROLES = ("first", "second", "third", "fourth", "fifth", "sixth")
 #: What the curves are called.
 TARGET, GIVEN, BUILT = "target", "values as given", "preferred values"
 #: Height of the magnitude panel in dB, at most and at least.
@@ -115,9 +118,18 @@ def comparison(several: Sequence[tuple[str, Examined]]) -> Figure:
     Parameters
     ----------
     several : sequence of (str, Examined)
-        Each with its label; four roles take turns.
+        Each with its label.
+
+    Raises
+    ------
+    NumberError
+        If there are more circuits than lines that can be told apart.
     """
-    roles = ("first", "second", "third", "fourth")
+    if len(several) > len(_ROLES):
+        raise NumberError(
+            f"{len(several)} circuits in one figure cannot be told apart; take at most "
+            f"{len(_ROLES)} at a time"
+        )
     curves = []
     targets: list[Transfer] = []
     for _, found in several:
@@ -127,7 +139,7 @@ def comparison(several: Sequence[tuple[str, Examined]]) -> Figure:
             curves.append(Curve(TARGET, "target", _row(f), _row(decibels(targets[-1].response(f)))))
     for k, (label, found) in enumerate(several):
         f = found.frequencies
-        curves.append(Curve(label, roles[k % 4], _row(f), _row(decibels(found.real))))
+        curves.append(Curve(label, _ROLES[k], _row(f), _row(decibels(found.real))))
     y = _decibel_axis("magnitude", [np.array(c.y) for c in curves])
     every = np.concatenate([found.frequencies for _, found in several])
     panel = Panel(_frequency_axis(np.sort(every)), y, tuple(curves))

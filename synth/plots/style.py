@@ -52,6 +52,8 @@ LINES: Mapping[str, Line] = {
     "second": Line("orange", 1.6, (6.0, 1.6, 1.2, 1.6)),
     "third": Line("blue", 1.6, (4.5, 2.0)),
     "fourth": Line("green", 1.8, (1.0, 1.5)),
+    "fifth": Line("purple", 1.4, (9.0, 2.5)),
+    "sixth": Line("quiet", 1.6, (2.0, 2.0, 6.0, 2.0, 2.0, 4.0)),
 }
 
 #: Role -> symbol, name of its colour, size in points.

@@ -103,7 +103,7 @@ def _control(network: Network, spread: Ranges, runs: int, seed: int) -> list[str
     output = _written_output(network)
     return [
         f"* {runs} circuits, every part {spread.distribution}; run in batch, the simulator",
-        f"* appends frequency and dB of each to {FILE}",
+        f"* appends frequency and dB of each to {FILE}; delete that before another run",
         ".control",
         f"setseed {seed}",
         "set appendwrite",
