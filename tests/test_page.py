@@ -347,8 +347,9 @@ def test_read_out_data_is_the_curve(notch):
     made = notch.circuits[0].figure("magnitude")
     panel, record = plot_data(made)["panels"][0], made.panels[0]
     by_label = {c["label"]: c for c in panel["curves"]}
+    assert {"worst case, low", "worst case, high", "tolerance, low"} <= set(by_label)
     for curve in record.curves:
-        if curve.label:
+        if curve.role != "worst":
             got = by_label[curve.label]
             wanted = [y if np.isfinite(y) else None for y in curve.y]
             assert len(got["y"]) == len(wanted)

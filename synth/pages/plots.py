@@ -81,8 +81,12 @@ def _panel(panel: Panel) -> dict[str, Any]:
 
 
 def _read(panel: Panel) -> list[Curve]:
-    """Return the curves that are read out, bands as two of them."""
-    found = [c for c in panel.curves if c.label]
+    """Return the curves that are read out; bands, and bounds of one name, as low and high."""
+    found = []
+    for curve in panel.curves:
+        alike = [c for c in panel.curves if c.label == curve.label]
+        side = "" if len(alike) == 1 else (", low" if curve is alike[0] else ", high")
+        found.append(replace(curve, label=f"{curve.label}{side}"))
     for band in panel.bands:
         found.append(Curve(f"{band.label}, low", band.role, band.x, band.low))
         found.append(Curve(f"{band.label}, high", band.role, band.x, band.high))

@@ -186,10 +186,7 @@ def _bands(band: tuple[Array, Array], f: Array) -> list[Band]:
 def _curves_of(worst: tuple[Array, Array] | None, f: Array) -> list[Curve]:
     if worst is None:
         return []
-    return [
-        Curve("worst case" if k == 1 else "", "worst", _row(f), _row(side))
-        for k, side in enumerate(worst)
-    ]
+    return [Curve("worst case", "worst", _row(f), _row(side)) for side in worst]
 
 
 def _reference(found: Examined) -> tuple[str, Array]:
