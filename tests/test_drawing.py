@@ -83,6 +83,14 @@ def test_a_swap_only_exchanges_the_marks(one) -> None:
     assert {(m.at, opposite[m.kind]) for m in before.marks} == {(m.at, m.kind) for m in after.marks}
 
 
+@pytest.mark.parametrize("name", ["multiple-feedback-bandpass", "fliege-bandpass", "twin-t"])
+def test_a_swap_keeps_its_picture_without_being_told(name) -> None:
+    network = stage(name).circuit()
+    before = draw(network)
+    after = draw(Swap().apply(network)[0])
+    assert places(after) == places(before) == places(draw(network, placement=stage(name).placement))
+
+
 def test_rc_cr_changes_the_symbols_in_place() -> None:
     one = stage("multiple-feedback-lowpass-third-order")
     network = one.circuit()

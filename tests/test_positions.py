@@ -70,7 +70,7 @@ def test_a_stage_file_with_a_wrong_table_cannot_be_loaded(tmp_path) -> None:
 
 
 def test_most_stages_have_positions() -> None:
-    assert sum(s.placement is not None for s in stages()) >= 75
+    assert sum(s.placement is not None for s in stages()) >= 100
 
 
 @pytest.mark.parametrize("facing", ["minus", "plus", "minus-left", "plus-left"])

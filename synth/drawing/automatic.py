@@ -25,7 +25,8 @@ from synth.positions import Place, Placement
 #: How many of the cheapest places of an item are looked at.
 _LOOKED_AT = 200
 #: How many places that others take are tried for each item.
-_WISHES = 3
+_WISHES = 2
+Joints = tuple[tuple[int, tuple[PinAt, ...]], ...]
 _FLIP = {"minus": "plus", "plus": "minus"}
 #: How many op amps are tried the other way up, one at a time, before anything is refined.
 _STARTS = 4
@@ -196,9 +197,7 @@ _OFFSETS = np.array(
 )
 
 
-def _trials(
-    joints: Sequence[tuple[int, Sequence[PinAt]]], shape: Shape
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def _trials(joints: Joints, shape: Shape) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """Places at which one pin of an item lies in line with, or near, a pin of its net."""
     spots: list[npt.NDArray[np.int64]] = []
     for k, pins in joints:
@@ -222,14 +221,19 @@ def ranked(layout: Layout, name: str, count: int, clear: bool = True) -> list[Pl
     return kept
 
 
+def _joints(layout: Layout, name: str) -> Joints:
+    """Return what an item is joined to: (its pin, the other pins of that net)."""
+    return tuple(
+        (k, pins)
+        for k, node in enumerate(layout.items[name].nodes)
+        if node not in layout.scene.held and (pins := tuple(layout.net_pins(node, name)))
+    )
+
+
 def _by_price(layout: Layout, name: str) -> list[Place]:
     """Return the places of an item that are worth a trial, cheapest first."""
     item = layout.items[name]
-    joints = tuple(
-        (k, pins)
-        for k, node in enumerate(item.nodes)
-        if node not in layout.scene.held and (pins := tuple(layout.net_pins(node, name)))
-    )
+    joints = _joints(layout, name)
     if not joints:
         return []
     known = layout.orders.get((name, joints))
@@ -261,9 +265,10 @@ def _by_price(layout: Layout, name: str) -> list[Place]:
 def refine(layout: Layout, sweeps: int) -> float:
     """Move items to cheaper places while that helps; return the price."""
     cost = layout.cost()
+    settled: dict[str, object] = {}
     for _ in range(sweeps):
         before = cost
-        cost = _sweep(layout, cost)
+        cost = _sweep(layout, cost, settled)
         if sweeps > 1:
             cost = _make_room(layout, cost)
         cost = _slide(layout, cost)
@@ -272,14 +277,18 @@ def refine(layout: Layout, sweeps: int) -> float:
     return cost
 
 
-def _sweep(layout: Layout, cost: float) -> float:
+def _sweep(layout: Layout, cost: float, settled: dict[str, object]) -> float:
+    """Try every item elsewhere, unless what it is joined to has not moved since the last time."""
     for name in list(layout.places):
         item = layout.items[name]
         old = layout.places[name]
+        around = (old, _joints(layout, name))
+        if settled.get(name) == around:
+            continue
         if isinstance(item.of, OpAmp):
             options = _amplifier_moves(layout, name, old)
         else:
-            options = ranked(layout, name, 6)
+            options = ranked(layout, name, 4)
         best = old
         for place in options:
             layout.places[name] = place
@@ -287,6 +296,7 @@ def _sweep(layout: Layout, cost: float) -> float:
             if price < cost - 1e-9:
                 cost, best = price, place
         layout.places[name] = best
+        settled[name] = (best, around[1])
     return cost
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from synth.drawing.scene import Scene
-from synth.network.model import Branch, OpAmp
+from synth.network.model import OpAmp
 
 #: Stands for an output that no op amp drives.
 SINK = ""
@@ -126,17 +126,6 @@ def _order(names: Sequence[str], edges: Mapping[tuple[str, str], float]) -> tupl
         for name in names:
             order = inserted(name, [n for n in order if n != name])
     return tuple(order)
-
-
-def role(of: Branch | OpAmp, scene: Scene) -> str:
-    """Return what a part does: ``source``, ``ground``, ``across`` (both) or ``inner``."""
-    nodes = of.nodes if isinstance(of, Branch) else (of.plus, of.minus)
-    kinds = {scene.held[n][0] for n in nodes if n in scene.held}
-    if not kinds:
-        return "inner"
-    if len(kinds) > 1:
-        return "across"
-    return "source" if kinds == {"source"} else "ground"
 
 
 def upper_input(scene: Scene, u: OpAmp) -> str:

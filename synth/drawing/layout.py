@@ -11,10 +11,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 from itertools import pairwise
 from math import inf
+from typing import NamedTuple
 
 from synth.drawing.flow import upper_input
 from synth.drawing.guess import BEND, TURN, PinAt, guess
-from synth.drawing.model import Box, Point
+from synth.drawing.model import Box
 from synth.drawing.scene import Scene
 from synth.drawing.shapes import Shape, facings, shape_of
 from synth.positions import Place, Placement
@@ -24,6 +25,19 @@ _HIT, _CROSS, _LABEL_HIT = 7.0, 8.0, 3.0
 _FLIPPED = 3.0  # of an op amp whose inputs are not in the usual order
 _LATE = 1.0  # of an output, for each step it lies left of another pin
 _WIDE, _HIGH = 0.35, 0.35
+
+
+Bounds = tuple[float, float, float, float]
+
+
+class _Net(NamedTuple):
+    """The guessed wires of a net, and all places at the time of the guess."""
+
+    pins: tuple[PinAt, ...]
+    reach: Box
+    price: float
+    lines: tuple[Segment, ...]
+    places: Mapping[str, Place]
 
 
 class Layout:
@@ -36,6 +50,7 @@ class Layout:
             (i.name, f): shape_of(i, f, scene) for i in scene.items for f in facings(i)
         }
         self.places: dict[str, Place] = {}
+        self._nets: dict[str, _Net] = {}
         self.orders: dict[object, list[Place]] = {}  # what `automatic.ranked` has worked out
         self.usual = {u.name: upper_input(scene, u) for u in scene.network.op_amps}
         self.on_net: dict[str, list[tuple[str, int]]] = {}
@@ -63,10 +78,6 @@ class Layout:
             for name, k in self.on_net.get(node, ())
             if name in self.places and name != without
         ]
-
-    def taken(self, name: str, place: Place) -> list[Box]:
-        """Return the room an item takes at a place."""
-        return [_moved(b, place) for b in self.shapes[name, place.facing].taken]
 
     def clear(self, name: str, place: Place, ignore: Iterable[str] = ()) -> bool:
         """Say whether an item at that place meets no other item and no pin of another net."""
@@ -132,37 +143,82 @@ class Layout:
 
     def cost(self, limit: float = inf) -> float:
         """Return the whole price of the layout; infinity as soon as it passes the limit."""
-        manner = sum(self.shapes[n, p.facing].manner for n, p in self.places.items())
-        manner += _FLIPPED * sum(
-            self.places[n].facing != f for n, f in self.usual.items() if n in self.places
-        )
-        barriers, labels = [], []
-        for n, p in self.places.items():
+        places = dict(self.places)
+        total = sum(self.shapes[n, p.facing].manner for n, p in places.items())
+        total += _FLIPPED * sum(places[n].facing != f for n, f in self.usual.items() if n in places)
+        rooms = [_moved(self.shapes[n, p.facing].around, p) for n, p in places.items()]
+        total += _WIDE * (max(b[2] for b in rooms) - min(b[0] for b in rooms))
+        total += _HIGH * (max(b[3] for b in rooms) - min(b[1] for b in rooms))
+        ends = [p.x for n, p in places.items() if len(self.items[n].nodes) == 1]
+        outs = [self.pin(n, 2)[0] for n in self.usual if n in places]
+        total += _LATE * sum(max(0, max(outs, default=0) + 1 - x) for x in ends)
+        lines: list[tuple[int, Segment]] = []
+        walls: tuple[list[Bounds], list[Bounds]] | None = None
+        changes: dict[int, list[Box]] = {}
+        for k, node in enumerate(self.on_net):
+            net = self._nets.get(node)
+            pins = tuple(self.net_pins(node))
+            if net is None or not self._holds(net, pins, places, changes):
+                walls = walls or self._walls(places)
+                net = self._nets[node] = _wired(pins, walls, places)
+            total += net.price
+            if total > limit:
+                return inf
+            lines += [(k, s) for s in net.lines]
+        return total + _CROSS * _conflicts(lines)
+
+    def _holds(
+        self,
+        net: _Net,
+        pins: tuple[PinAt, ...],
+        places: Mapping[str, Place],
+        changes: dict[int, list[Box]],
+    ) -> bool:
+        """Say whether a net's guess still stands: no pin and nothing in its reach has moved."""
+        if net.pins != pins:
+            return False
+        moved = changes.get(id(net.places))
+        if moved is None:
+            moved = changes[id(net.places)] = [
+                _moved(self.shapes[n, p.facing].around, p)
+                for one, other in ((net.places, places), (places, net.places))
+                for n, p in one.items()
+                if other.get(n) != p
+            ]
+        return not any(box.meets(net.reach) for box in moved)
+
+    def _walls(self, places: Mapping[str, Place]) -> tuple[list[Bounds], list[Bounds]]:
+        """Return what guessed wires had better not cross: barriers, and the room of labels."""
+        barriers: list[Bounds] = []
+        labels: list[Bounds] = []
+        for n, p in places.items():
             shape = self.shapes[n, p.facing]
             barriers += [(a + p.x, b + p.y, c + p.x, d + p.y) for a, b, c, d in shape.barrier]
             if len(shape.pins) == 2:
                 a, b, c, d = shape.taken[1]
                 labels.append((a + p.x, b + p.y, c + p.x, d + p.y))
-        rooms = [_moved(self.shapes[n, p.facing].around, p) for n, p in self.places.items()]
-        total = manner + _WIDE * (max(b[2] for b in rooms) - min(b[0] for b in rooms))
-        total += _HIGH * (max(b[3] for b in rooms) - min(b[1] for b in rooms))
-        lines: list[tuple[int, Segment]] = []
-        for k, node in enumerate(self.on_net):
-            pins = self.net_pins(node)
-            for one, other in _tree(pins):
-                price, segments = _best_line(one, other, barriers, labels)
-                total += price
-                if total > limit:
-                    return inf
-                lines += [(k, s) for s in segments]
-        total += _CROSS * _conflicts(lines)
-        ends = [p.x for n, p in self.places.items() if len(self.items[n].nodes) == 1]
-        outs = [self.pin(n, 2)[0] for n in self.usual if n in self.places]
-        return total + _LATE * sum(max(0, max(outs, default=0) + 1 - x) for x in ends)
+        return barriers, labels
 
     def placement(self) -> Placement:
         """Return the places as they stand."""
         return Placement(dict(self.places))
+
+
+def _wired(
+    pins: tuple[PinAt, ...],
+    walls: tuple[list[Bounds], list[Bounds]],
+    places: Mapping[str, Place],
+) -> _Net:
+    """Guess the wires of a net."""
+    total = 0.0
+    lines: list[Segment] = []
+    for one, other in _tree(pins):
+        price, segments = _best_line(one, other, *walls)
+        total += price
+        lines += segments
+    xs, ys = [p[0] for p in pins] or [0], [p[1] for p in pins] or [0]
+    reach = Box(min(xs) - 1, min(ys) - 1, max(xs) + 1, max(ys) + 1)
+    return _Net(pins, reach, total, tuple(lines), places)
 
 
 def _moved(box: Box, place: Place) -> Box:
@@ -188,8 +244,8 @@ def _tree(pins: Sequence[PinAt]) -> list[tuple[PinAt, PinAt]]:
 def _best_line(
     p: PinAt,
     q: PinAt,
-    barriers: Sequence[tuple[float, float, float, float]],
-    labels: Sequence[tuple[float, float, float, float]],
+    barriers: Sequence[Bounds],
+    labels: Sequence[Bounds],
 ) -> tuple[float, list[Segment]]:
     """Price and segments of the best simple line between two pins."""
     x, y = p[0], p[1]
@@ -264,13 +320,3 @@ def _conflicts(lines: Sequence[tuple[int, Segment]]) -> float:
                 if net != other and at == there and a < d and c < b:
                     total += 2.0
     return total
-
-
-def point(pin: PinAt) -> Point:
-    """Return the grid point of a pin."""
-    return Point(pin[0], pin[1])
-
-
-def fresh_places(layout: Layout, places: Mapping[str, Place]) -> None:
-    """Put a whole set of places into a layout."""
-    layout.places = dict(places)

@@ -191,6 +191,3 @@ def _splits(
                 near = sorted(dots[common[0]], key=lambda p: abs(p.x - at.x) + abs(p.y - at.y))
                 found.append(Split(name, other, near[0] if near else at))
     return tuple(found)
-
-
-__all__ = ["Point", "draw", "symbols_of"]

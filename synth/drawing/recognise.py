@@ -273,7 +273,8 @@ def _translated(
             if out.name in placement.places:
                 places[port.name] = placement.places[out.name]
     extra = len(loop.network.branches) - len(pairs)
-    named = _part_names(stage.network) == _part_names(loop.network)
+    named = int(_part_names(stage.network) == _part_names(loop.network))
+    named += stage.network.title in loop.network.title  # as in "complement of ..."
     fit = agreeing + 2 * same_output - 3 * extra + _NAMED * named
     return fit, Placement(_with_extras(loop, places, [b.name for _, b in pairs]))
 

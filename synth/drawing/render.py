@@ -112,9 +112,7 @@ def describe(drawing: Drawing) -> str:
 def _strokes(drawing: Drawing, resistors: str) -> list[ElementTree.Element]:
     """Everything but the text, as SVG elements made by schemdraw."""
     import schemdraw
-    from schemdraw.backends.svg import config as svg_config
 
-    svg_config.text = "text"
     picture = schemdraw.Drawing(canvas="svg", show=False)
     picture.config(color=_INK, lw=_LINE_WIDTH)
     for symbol in drawing.symbols:
