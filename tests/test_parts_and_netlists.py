@@ -131,9 +131,10 @@ def test_odd_values_are_chosen_and_the_others_stay():
 
 
 def test_a_series_that_is_none():
-    network = stage("sallen-key-lowpass-unity").circuit().with_values({"R1": 10.51e3})
-    with pytest.raises(NumberError, match="E5"):
-        with_preferred_values(network, "E5")
+    network = stage("sallen-key-lowpass-unity").circuit()
+    for given in (network, network.with_values({"R1": 10.51e3})):
+        with pytest.raises(NumberError, match="E5"):
+            with_preferred_values(given, "E5")
 
 
 # -- decks -----------------------------------------------------------------------------------------

@@ -79,11 +79,11 @@ def with_preferred_values(
         for b in network.branches
         if b.power in _CHOSEN and b.value is not None and not is_preferred(b.value)
     )
+    request_for(network, resistors=resistors, capacitors=capacitors)  # the series must exist
     if not odd:
         return Preferred(network, (), None, ())
     fixed = {b.name: b.value for b in network.branches if b.name not in odd}
     rest = {b.name: b.value for b in network.branches if b.power not in _CHOSEN}
-    request_for(network, resistors=resistors, capacitors=capacitors)  # the series must exist
     best: Revalued | None = None
     reason = ""
     for keep in (fixed, rest):
