@@ -14,6 +14,8 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING
 
+from synth.shown import register
+
 if TYPE_CHECKING:
     from synth.api import (
         analyse,
@@ -34,6 +36,8 @@ if TYPE_CHECKING:
         tolerance,
     )
     from synth.api_amplifier import check, ranking
+    from synth.api_pages import netlist, page, parts_list, plot
+    from synth.api_routes import lift
     from synth.catalog import stage, stages
     from synth.drawing import Drawing, draw
     from synth.drawing.render import to_svg
@@ -69,6 +73,8 @@ _HOMES = {
         "tolerance",
     ),
     "synth.api_amplifier": ("check", "ranking"),
+    "synth.api_pages": ("netlist", "page", "parts_list", "plot"),
+    "synth.api_routes": ("lift",),
     "synth.catalog": ("stage", "stages"),
     "synth.drawing": ("Drawing", "draw"),
     "synth.drawing.render": ("to_svg",),
@@ -108,7 +114,12 @@ __all__ = [
     "choose_values",
     "draw",
     "explain",
+    "lift",
     "load",
+    "netlist",
+    "page",
+    "parts_list",
+    "plot",
     "ranking",
     "rc_cr",
     "read",
@@ -129,6 +140,24 @@ __all__ = [
     "tolerance",
     "write_deck",
 ]
+
+#: What notebooks show, and who draws it.
+register(
+    {
+        ("Network", "svg"): "synth.pages.notebook:network_svg",
+        ("Network", "latex"): "synth.pages.notebook:network_latex",
+        ("Network", "html"): "synth.pages.notebook:network_html",
+        ("Transfer", "latex"): "synth.pages.notebook:transfer_latex",
+        ("Target", "latex"): "synth.pages.notebook:target_latex",
+        ("Design", "svg"): "synth.pages.notebook:design_svg",
+        ("Design", "latex"): "synth.pages.notebook:design_latex",
+        ("Design", "html"): "synth.pages.notebook:design_html",
+        ("Realisation", "svg"): "synth.pages.notebook:realisation_svg",
+        ("Realisation", "latex"): "synth.pages.notebook:realisation_latex",
+        ("Realisation", "html"): "synth.pages.notebook:realisation_html",
+        ("Figure", "svg"): "synth.pages.notebook:figure_svg",
+    }
+)
 
 
 def __getattr__(name: str) -> object:

@@ -46,12 +46,12 @@ def simulate(deck: str) -> Response:
         pytest.skip("ngspice is not installed")
     with tempfile.TemporaryDirectory() as folder:
         (Path(folder) / "deck.cir").write_text(deck, encoding="utf-8")
-        _run(folder, "deck.cir")
-        _run(folder, "-r", "deck.raw", "deck.cir")
+        run_batch(folder, "deck.cir")
+        run_batch(folder, "-r", "deck.raw", "deck.cir")
         return _parse((Path(folder) / "deck.raw").read_bytes())
 
 
-def _run(folder: str, *arguments: str) -> None:
+def run_batch(folder: str, *arguments: str) -> None:
     done = subprocess.run(
         [str(EXECUTABLE), "-b", *arguments],
         cwd=folder,

@@ -10,6 +10,7 @@ from __future__ import annotations
 import statistics
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from synth.catalog import stage, stages
@@ -142,6 +143,26 @@ def test_a_lift_shows_the_split_branch(name) -> None:
             assert kinds[split.ground_part] == {"ground"}
         for split, fraction in zip(drawing.splits, splits, strict=True):
             assert f"{fraction:g} of the input" in drawing.caption[drawing.splits.index(split)]
+
+
+@every_stage
+def test_a_random_lift_is_drawn_in_the_places_of_its_stage(one) -> None:
+    """Three random terminals, split; the symbols only make room, they keep their sides."""
+    network = one.circuit()
+    rng = np.random.default_rng(sum(map(ord, one.name)))
+    some = rng.permutation(len(network.terminals))[:3]
+    lift = LiftTerminals(tuple((network.terminals[k].key, 0.3) for k in some))
+    if lift.accepts(network):
+        pytest.skip(lift.accepts(network))
+    lifted, step = lift.apply(network)
+    drawing = draw(lifted, placement=carried(one.placement, network, lifted, step))
+    assert checked(lifted, drawing).crossings <= 3
+    shown = {s.name: s for s in drawing.symbols}
+    before = {s.name: s for s in draw(network, placement=one.placement).symbols}
+    for u in network.op_amps:
+        pins, old = shown[u.name].pins, before[u.name].pins
+        assert [p.at.x - pins[0].at.x for p in pins] == [p.at.x - old[0].at.x for p in old]
+        assert [p.at.y - pins[0].at.y for p in pins] == [p.at.y - old[0].at.y for p in old]
 
 
 def test_the_loop_complement_turns_the_op_amp_over() -> None:

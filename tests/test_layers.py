@@ -15,6 +15,7 @@ PACKAGE = Path(synth.__file__).resolve().parent
 #: Rooms from the lowest to the highest.  Rooms of one row do not need each other.
 ORDER = (
     ("errors",),
+    ("shown",),
     ("units", "progress"),
     ("transfer",),
     ("network",),
@@ -34,12 +35,14 @@ ORDER = (
     ("realisation",),
     ("generators",),
     ("report",),
+    ("plots",),
+    ("pages",),
     ("demo",),
     ("cli",),
-    ("api", "api_amplifier", "__init__"),
+    ("api", "api_amplifier", "api_pages", "api_routes", "__init__"),
 )
 LEVEL = {room: level for level, rooms in enumerate(ORDER) for room in rooms}
-HEAVY = ("scipy", "sympy", "networkx", "schemdraw")
+HEAVY = ("scipy", "sympy", "networkx", "matplotlib", "jinja2", "schemdraw")
 #: Modules that may import a heavy library when they are loaded, each with its reason: none.
 HEAVY_ALLOWED: dict[str, str] = {}
 FORBIDDEN = ("eval", "exec", "sympify", "parse_expr", "compile", "__import__", "literal_eval")

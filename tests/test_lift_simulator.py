@@ -124,7 +124,7 @@ def real_result(deck: str, column: str) -> npt.NDArray[np.float64]:
         pytest.skip("ngspice is not installed")
     with tempfile.TemporaryDirectory() as folder:
         (Path(folder) / "deck.cir").write_text(deck, encoding="utf-8")
-        simulator._run(folder, "-r", "deck.raw", "deck.cir")
+        simulator.run_batch(folder, "-r", "deck.raw", "deck.cir")
         raw = (Path(folder) / "deck.raw").read_bytes()
     while raw:
         head, found, raw = raw.partition(b"Binary:\n")

@@ -200,6 +200,31 @@ def test_draw(deck, capsys, tmp_path):
     assert answer["splits"]
 
 
+@pytest.mark.parametrize("name", ["sallen-key-lowpass-unity", "twin-t-notch-gain", "rc-lowpass"])
+def test_parts_netlist_and_plots(name, capsys):
+    answer = _answer(capsys, "parts", name)
+    listed = sorted(n for g in answer["groups"] for n in g["parts"])
+    network = stage(name).network
+    assert listed == sorted([*stage(name).example, *(u.name for u in network.op_amps)])
+    text = _answer(capsys, "netlist", name, "--op-amp", "general-purpose", "--spread")["netlist"]
+    assert read_deck(text).network.values == stage(name).circuit().values
+    for figure in ("magnitude", "poles", "noise"):
+        made = _answer(capsys, "plot", name, "--figure", figure, "--samples", "50")["figure"]
+        assert made["name"] == figure
+        assert made["panels"] or made["bars"]
+
+
+def test_report(capsys):
+    names_ = ["sallen-key-lowpass-unity", "integrator-inverting"]
+    answer = _answer(capsys, "report", *names_, "--samples", "50")
+    assert [c["circuit"] for c in answer["circuits"]] == names_
+    assert answer["circuits"][0]["zeros"][0]["kind"] == "structural"
+    assert answer["made_by"].startswith(
+        "synth report sallen-key-lowpass-unity integrator-inverting"
+    )
+    assert _answer(capsys, "report", names_[0], "--samples", "50")["comparison"] is None
+
+
 def test_catalog(capsys):
     assert [s["name"] for s in _answer(capsys, "catalog")["stages"]] == list(names())
     listed = _answer(capsys, "catalog", "--kind", "allpass", "--order", "2")["stages"]

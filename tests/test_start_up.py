@@ -7,7 +7,7 @@ from pathlib import Path
 
 import synth
 
-HEAVY = ("numpy", "scipy", "sympy", "networkx")
+HEAVY = ("numpy", "scipy", "sympy", "networkx", "matplotlib", "jinja2")
 ENVIRONMENT = {**os.environ, "PYTHONPATH": str(Path(synth.__file__).parents[1])}
 
 
@@ -33,7 +33,9 @@ def test_help_is_light():
 
 def test_analyse_needs_no_search():
     code = "from synth.cli.main import run; run(['analyse', 'rc-lowpass'])"
-    assert not {"scipy", "networkx", "sympy"} & set(_names(_heavy_after(code)))
+    assert not {"scipy", "networkx", "sympy", "matplotlib", "jinja2"} & set(
+        _names(_heavy_after(code))
+    )
 
 
 def _names(text):

@@ -40,10 +40,10 @@ def draw(
     the picture goes to standard output.
     """
     from synth.cli.output import checked_path, deliver
-    from synth.transform.steps import read_step
     from synth.drawing import draw as schematic
     from synth.drawing.carry import carried
     from synth.report.schematic import schematic_answer, schematic_record, schematic_text
+    from synth.transform.steps import read_step
 
     path = None if file is None else checked_path(file, (".svg",), ".svg for a picture", circuit)
     chain = [read_step(text) for text in steps]

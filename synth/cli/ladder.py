@@ -149,7 +149,7 @@ def _against_cascade(
     seed: int,
 ) -> tuple[tuple[Realisation, ...], Comparison]:
     """Return the ladders with the best cascade behind them, and how tolerances treat all."""
-    from synth.cli.tolerance import tolerance_share
+    from synth.cli.spread import tolerance_share
     from synth.realisation.ladder import compared, pass_band
     from synth.tolerances.limits import Limit
     from synth.tolerances.spread import Spread

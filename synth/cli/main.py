@@ -22,9 +22,13 @@ from synth.cli.draw import draw
 from synth.cli.explain import explain
 from synth.cli.ladder import ladder
 from synth.cli.lift import lift
+from synth.cli.netlist import netlist
 from synth.cli.options import version_option
 from synth.cli.pairings import pairings
+from synth.cli.parts import parts
+from synth.cli.plot import plot
 from synth.cli.realise import realise
+from synth.cli.report import report
 from synth.cli.tolerance import tolerance
 from synth.cli.transform import transform
 from synth.cli.values import values
@@ -122,6 +126,10 @@ _COMMANDS = (
     analyse,
     explain,
     draw,
+    report,
+    plot,
+    parts,
+    netlist,
     catalog,
 )
 for _command in _COMMANDS:
@@ -141,13 +149,12 @@ def run(arguments: Sequence[str] | None = None) -> int:
         if reconfigure is not None:
             reconfigure(errors="backslashreplace")
     try:
+        given = sys.argv[1:] if arguments is None else list(arguments)
         with warnings.catch_warnings():
             warnings.simplefilter("always", StageWarning)
             warnings.showwarning = _told
             status = cli.main(
-                args=None if arguments is None else list(arguments),
-                prog_name="synth",
-                standalone_mode=False,
+                args=given, prog_name="synth", standalone_mode=False, obj=tuple(given)
             )
         sys.stdout.flush()
     except click.UsageError as error:

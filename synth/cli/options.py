@@ -154,13 +154,9 @@ def version_option(command: _F) -> _F:
     def show(context: click.Context, _: click.Parameter, value: bool) -> None:
         if not value or context.resilient_parsing:
             return
-        from importlib.metadata import PackageNotFoundError, version
+        from synth.report.version import version
 
-        try:
-            number = version("groundswap")
-        except PackageNotFoundError:
-            number = "(not installed)"
-        click.echo(f"synth {number}")
+        click.echo(f"synth {version()}")
         context.exit()
 
     option = click.option(
@@ -207,12 +203,17 @@ def file_option(command: _F) -> _F:
 
 
 def condition_options(command: _F) -> _F:
+    """Add `surrounding_options`, and the tolerance of the parts."""
+    tolerance = click.option(
+        "--tolerance", type=Quantity("", "share"), metavar="T", help="Of the parts [0.01]."
+    )
+    return surrounding_options(tolerance(command))
+
+
+def surrounding_options(command: _F) -> _F:
     """Add what stands around a circuit with real op amps: rails, source, load, band, level."""
     resistance = Quantity("ohm", "resistance")
     for add in (
-        click.option(
-            "--tolerance", type=Quantity("", "share"), metavar="T", help="Of the parts [0.01]."
-        ),
         click.option(
             "--level", type=Quantity("V", "voltage"), metavar="V", help="Amplitude of the source."
         ),
@@ -238,6 +239,13 @@ def checked_model(op_amp: str, supply: tuple[float, float] | None) -> OpAmpModel
 
 def circuit_options(command: _F) -> _F:
     """Add the argument CIRCUIT and the options that say how to read a deck."""
+    return click.argument("circuit", metavar="CIRCUIT", shell_complete=circuits)(
+        reading_options(command)
+    )
+
+
+def reading_options(command: _F) -> _F:
+    """Add the options that say how to read a deck."""
     for add in (
         click.option(
             "--keep-grounded",
@@ -257,7 +265,7 @@ def circuit_options(command: _F) -> _F:
         ),
     ):
         command = add(command)
-    return click.argument("circuit", metavar="CIRCUIT", shell_complete=circuits)(command)
+    return command
 
 
 def load(

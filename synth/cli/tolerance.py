@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from synth.cli.options import Decibels, Quantity, Window, circuit_options, json_option, load
+from synth.cli.spread import read_spread, spread_options
 from synth.cli.terminal import meter
 
 if TYPE_CHECKING:
@@ -23,35 +24,7 @@ if TYPE_CHECKING:
 
 @click.command()
 @circuit_options
-@click.option(
-    "--resistor-tolerance",
-    default="1%",
-    show_default=True,
-    metavar="PERCENT",
-    help="Of every resistor; or a series, as E96.",
-)
-@click.option(
-    "--capacitor-tolerance",
-    default="5%",
-    show_default=True,
-    metavar="PERCENT",
-    help="Of every other part; or a series.",
-)
-@click.option("--part", "parts", multiple=True, metavar="R1=PERCENT", help="Of one part; repeat.")
-@click.option(
-    "--distribution",
-    type=click.Choice(["uniform", "normal"]),
-    default="uniform",
-    show_default=True,
-    help="Of the values within the tolerance; normal is truncated there.",
-)
-@click.option(
-    "--sigmas",
-    type=float,
-    default=3.0,
-    show_default=True,
-    help="Normal: the tolerance in standard deviations.",
-)
+@spread_options
 @click.option(
     "--temperature",
     type=Window(""),
@@ -139,14 +112,14 @@ def tolerance(
     from synth.cli.output import deliver
     from synth.report.tolerance import tolerance_answer, tolerance_text
     from synth.tolerances.grids import frequency_range
-    from synth.tolerances.spread import Distribution, Spread
     from synth.tolerances.study import tolerance as analysis
 
-    spread = Spread(
-        tolerance_share(resistor_tolerance),
-        tolerance_share(capacitor_tolerance),
-        _own_tolerances(parts),
-        Distribution(distribution, sigmas),
+    spread = read_spread(
+        resistor_tolerance,
+        capacitor_tolerance,
+        parts,
+        distribution,
+        sigmas,
         _temperature(temperature, resistor_ppm, capacitor_ppm, common_drift),
     )
     found = load(circuit, input_, output, ground, keep_grounded)
@@ -177,26 +150,6 @@ def tolerance(
     )
     if not result.complete:
         raise click.Abort
-
-
-def tolerance_share(text: str) -> float:
-    """Read a percentage, the sign optional, or the name of a series, as a fraction."""
-    from synth.cli.lift import share
-    from synth.tolerances.spread import series_tolerance
-
-    return series_tolerance(text.strip()) if text.strip()[:1] == "E" else share(text)
-
-
-def _own_tolerances(texts: Sequence[str]) -> dict[str, float]:
-    found: dict[str, float] = {}
-    for text in texts:
-        name, equals, value = text.partition("=")
-        if not equals or not name.strip():
-            raise click.UsageError(f"--part: {text!r} is no tolerance; write it as in R1=0.1%")
-        if name.strip().lower() in {n.lower() for n in found}:
-            raise click.UsageError(f"--part: {name.strip()} is given twice; give it one tolerance")
-        found[name.strip()] = tolerance_share(value)
-    return found
 
 
 def _temperature(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
+from synth.drawing.model import Box
 from synth.drawing.shapes import lead_box
 from synth.drawing.symbols import branch_pins, forward, op_amp_box, op_amp_pins
 from synth.network.model import Branch, Network, OpAmp
@@ -157,20 +158,43 @@ def _pushed(
 def with_divider(
     places: Mapping[str, Place], op_amp: OpAmp, pin: str, parts: Sequence[Branch], network: Network
 ) -> dict[str, Place]:
-    """Put the parts that feed an op-amp input from source and ground to the left of that input."""
+    """Put the parts that feed an op-amp input from source and ground behind that input."""
     plus, minus, _ = op_amp_pins(places[op_amp.name])
     at = (plus if pin == "plus" else minus).at
     node = op_amp.plus if pin == "plus" else op_amp.minus
     found = dict(places)
-    row = at.y - 2
+    rooms = [_room(p) for p in places.values()]
+    back = -forward(places[op_amp.name])  # away from the op amp: left, unless it is mirrored
+    rows = range(at.y - 2, at.y - 15, -1)
+    row = next((y for y in rows if _free(at.x, y, back, rooms)), at.y - 2)
+    near, far = at.x + 2 * back, at.x + 6 * back
     for part in parts:
         inner = part.nodes.index(node)
         if network.fixed_nodes.get(part.nodes[1 - inner]) == "ground":
-            found[part.name] = _between(at.x - 2, row, row - 4, inner)
+            found[part.name] = _between(near, row, row - 4, inner)
         else:
-            facing = "left" if inner == 0 else "right"
-            found[part.name] = Place(at.x - (2 if inner == 0 else 6), row, facing)
+            outward = (back > 0) == (inner == 0)
+            found[part.name] = Place(
+                near if inner == 0 else far, row, "right" if outward else "left"
+            )
     return found
+
+
+def _room(place: Place) -> Box:
+    """Return the space of a symbol with marks at its ends."""
+    if place.facing in DIRECTIONS:
+        box = lead_box(place)
+        return Box(box.left - 0.5, box.bottom - 1.3, box.right + 0.5, box.top + 0.6)
+    box = op_amp_box(place)
+    return Box(box.left, box.bottom - 0.4, box.right, box.top)
+
+
+def _free(x: int, row: int, back: int, rooms: Sequence[Box]) -> bool:
+    """Say whether a divider fits behind column `x`: a level part, and one down from its end."""
+    ends = sorted((x + 1.9 * back, x + 9.0 * back))
+    level = Box(ends[0], row - 0.6, ends[1], row + 2.1)
+    down = Box(x + 2 * back - 0.6, row - 5.3, x + 2 * back + 3.5, row)
+    return not any(r.meets(level) or r.meets(down) for r in rooms)
 
 
 def beside(

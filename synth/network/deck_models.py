@@ -1,7 +1,7 @@
-"""Op-amp subcircuits for a deck: ideal, and one-pole A(s) = A0 / (1 + s*A0/wt).
+"""Op-amp subcircuits for a deck: ideal, of one pole, or of two poles and an output resistance.
 
-Both have infinite input resistance, zero output resistance and their reference at node 0, the
-inaccessible ground of the op amp.
+The first pole is that of A(s) = A0 / (1 + s*A0/wt).  All have infinite input resistance and their
+reference at node 0, the inaccessible ground of the op amp.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Collection
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from synth.errors import NetworkError
 from synth.units import format_deck
@@ -30,6 +30,19 @@ class OnePoleAmplifier(Protocol):
     @property
     def dc_gain(self) -> float:
         """A0, which may be infinite."""
+
+
+@runtime_checkable
+class TwoPoleAmplifier(OnePoleAmplifier, Protocol):
+    """The same with a second pole, such as `synth.analysis.real.Amplifier`."""
+
+    @property
+    def second_pole(self) -> float:
+        """In rad/s; infinite where there is none."""
+
+    @property
+    def output_resistance(self) -> float:
+        """Open loop, ohm."""
 
 
 def gain_model(gain: float, taken: Collection[str]) -> tuple[str, str]:
@@ -76,11 +89,28 @@ def amplifier_text(
                 f"an op amp of gain-bandwidth {wt:g} rad/s and DC gain {a0:g} cannot be "
                 "written; both must be positive, the first one finite"
             )
-        # 1 S into A0 ohm beside 1/wt farad: v(pole) = A0 / (1 + s*A0/wt) * (v(plus) - v(minus))
-        body = [
-            "Gin 0 pole plus minus 1",
-            f"Rpole pole 0 {format_deck(a0)}",
-            f"Cpole pole 0 {format_deck(1 / wt)}",
-            "Eout out 0 pole 0 1",
-        ]
+        body = _poles(amplifier, wt, a0)
     return "\n".join((head, *body, f".ends {name}"))
+
+
+def _poles(amplifier: OnePoleAmplifier, wt: float, a0: float) -> list[str]:
+    """Return the inside: the first pole, then the second one and the output resistance if any."""
+    # 1 S into A0 ohm beside 1/wt farad: v(pole) = A0 / (1 + s*A0/wt) * (v(plus) - v(minus))
+    lines = [
+        "Gin 0 pole plus minus 1",
+        f"Rpole pole 0 {format_deck(a0)}",
+        f"Cpole pole 0 {format_deck(1 / wt)}",
+    ]
+    last, end = "pole", "out"
+    if isinstance(amplifier, TwoPoleAmplifier):
+        if math.isfinite(amplifier.second_pole):
+            lines += [
+                "Esecond before 0 pole 0 1",
+                "Rsecond before second 1",
+                f"Csecond second 0 {format_deck(1 / amplifier.second_pole)}",
+            ]
+            last = "second"
+        if amplifier.output_resistance:
+            lines.append(f"Rout inner out {format_deck(amplifier.output_resistance)}")
+            end = "inner"
+    return [*lines, f"Eout {end} 0 {last} 0 1"]

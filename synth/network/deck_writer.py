@@ -8,7 +8,7 @@ from typing import Literal
 
 from synth.errors import NetworkError, NumberError
 from synth.network.deck_cards import is_sweep, shows_ac, written_cards
-from synth.network.deck_models import OnePoleAmplifier, amplifier_text
+from synth.network.deck_models import OnePoleAmplifier, TwoPoleAmplifier, amplifier_text
 from synth.network.deck_nodes import deck_nodes, is_zero
 from synth.network.deck_parts import op_amp_name
 from synth.network.deck_ports import has_ac
@@ -41,7 +41,8 @@ def write_deck(
     network : Network
         With one input, and a value for every part.
     amplifier : "ideal", OnePoleAmplifier or None
-        The op amp to write; None takes the network's own subcircuits, ideal where it has none.
+        The op amp to write, also one with a second pole and an output resistance; None takes
+        the network's own subcircuits, ideal where it has none.
     frequencies : tuple of two float, optional
         First and last frequency of the AC analysis in Hz, in place of the deck's own; by default
         the deck's own ``.ac`` line, or 1 Hz to 1 MHz where it has none.
@@ -235,6 +236,8 @@ def _amplifiers(
     defined = {name for name, _ in own}
     taken = {name.lower() for name in defined}
     stem = "opamp_ideal" if pole is None else "opamp_one_pole"
+    if isinstance(pole, TwoPoleAmplifier):
+        stem = "opamp_two_pole"
     generic: dict[tuple[str, int], str] = {}
     calls = []
     every = (*network.bench.op_amps, *network.op_amps)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from synth.errors import NetworkError
+from synth.shown import shown
 
 #: Letter of a part -> power of s in its admittance.
 POWERS: Mapping[str, int] = {"R": 0, "C": 1, "L": -1, "D": 2}
@@ -172,6 +173,15 @@ class Network:
 
     def __post_init__(self) -> None:
         _check(self)
+
+    def _repr_svg_(self) -> str | None:
+        return shown(self, "svg")
+
+    def _repr_latex_(self) -> str | None:
+        return shown(self, "latex")
+
+    def _repr_html_(self) -> str | None:
+        return shown(self, "html")
 
     # -- reading -----------------------------------------------------------------------------
 

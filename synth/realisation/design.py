@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from synth.network.model import Network
+from synth.shown import shown
 from synth.target.target import MEETS_DEGREES, Target
 from synth.transform.step import Step
 
@@ -26,6 +27,15 @@ class Design:
     network: Network
     target: Target | None = None
     derivation: tuple[Step, ...] = ()
+
+    def _repr_svg_(self) -> str | None:
+        return shown(self, "svg")
+
+    def _repr_latex_(self) -> str | None:
+        return shown(self, "latex")
+
+    def _repr_html_(self) -> str | None:
+        return shown(self, "html")
 
 
 @dataclass(frozen=True)
@@ -132,3 +142,12 @@ class Realisation:
     def label(self) -> str:
         """Stages and steps in one line."""
         return " -> ".join(s.label for s in self.stages)
+
+    def _repr_svg_(self) -> str | None:
+        return shown(self, "svg")
+
+    def _repr_latex_(self) -> str | None:
+        return shown(self, "latex")
+
+    def _repr_html_(self) -> str | None:
+        return shown(self, "html")

@@ -42,7 +42,12 @@ def design_text(design: Design) -> str:
 
 
 def write_file(path: str | Path, text: str) -> None:
-    """Write a file in UTF-8: beside its place first, then moved there in one step.
+    """Write a text in UTF-8; see `write_bytes`."""
+    write_bytes(path, text.encode())
+
+
+def write_bytes(path: str | Path, content: bytes) -> None:
+    """Write a file: beside its place first, then moved there in one step.
 
     Raises
     ------
@@ -54,8 +59,8 @@ def write_file(path: str | Path, text: str) -> None:
     try:
         handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
         try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-                file.write(text)
+            with os.fdopen(handle, "wb") as file:
+                file.write(content)
             os.replace(beside, place)
         finally:
             beside.unlink(missing_ok=True)

@@ -206,3 +206,6 @@ class Explanation:
 
     def __str__(self) -> str:
         return self.text
+
+    def _repr_markdown_(self) -> str:
+        return self.markdown

@@ -7,18 +7,24 @@ from math import ceil, floor, log10, pi
 from synth.analysis.loop import analyse
 from synth.analysis.numbers import modes
 from synth.network.deck_cards import sweeps_over
-from synth.network.deck_writer import write_deck
+from synth.network.deck_writer import AmplifierChoice, write_deck
 from synth.network.model import Network
 
 #: Sweep of a circuit without a mode off the origin, Hz.
 _PLAIN = (1.0, 1e6)
 
 
-def deck_text(network: Network) -> str:
+def deck_text(network: Network, amplifier: AmplifierChoice = None) -> str:
     """Return the deck of a circuit with values.
 
     It is swept as the deck it came from where that takes in the natural modes, else two decades
     around them.
+
+    Parameters
+    ----------
+    network : Network
+    amplifier : "ideal", OnePoleAmplifier or None
+        As in `synth.network.deck_writer.write_deck`.
 
     Raises
     ------
@@ -27,8 +33,8 @@ def deck_text(network: Network) -> str:
     """
     sizes = _sizes(network)
     if sizes and sweeps_over(network, min(sizes), max(sizes)):
-        return write_deck(network)
-    return write_deck(network, frequencies=sweep(network))
+        return write_deck(network, amplifier=amplifier)
+    return write_deck(network, amplifier=amplifier, frequencies=sweep(network))
 
 
 def sweep(network: Network) -> tuple[float, float]:

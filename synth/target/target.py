@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.shown import shown
 from synth.transfer.kinds import describe
 from synth.transfer.transfer import Transfer
 
@@ -77,6 +78,9 @@ class Target:
 
     def __str__(self) -> str:
         return f"{self.description}; {self.meaning}"
+
+    def _repr_latex_(self) -> str | None:
+        return shown(self, "latex")
 
 
 class RealisedError(NamedTuple):

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from synth.errors import TargetError
+from synth.shown import shown
 from synth.transfer import polynomial as poly
 from synth.transfer.pairing import cancel_exact, cancel_near, pair
 from synth.transfer.polynomial import Poly
@@ -316,6 +317,9 @@ class Transfer:
 
     def __repr__(self) -> str:
         return f"<Transfer {self}>"
+
+    def _repr_latex_(self) -> str | None:
+        return shown(self, "latex")
 
 
 # -- helpers -------------------------------------------------------------------------------------

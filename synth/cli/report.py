@@ -1,0 +1,116 @@
+"""``synth report``: circuits on a page to hand on."""
+
+from __future__ import annotations
+
+import click
+
+from synth.cli.completion import circuits
+from synth.cli.examination import Asked, examination_options, wishes
+from synth.cli.options import json_option, load, reading_options
+
+_ENDINGS = (".html", ".htm")
+
+
+@click.command()
+@click.argument("circuits", metavar="CIRCUIT...", nargs=-1, required=True, shell_complete=circuits)
+@reading_options
+@examination_options
+@click.option(
+    "--symbols",
+    type=click.Choice(["iec", "ansi"]),
+    default="iec",
+    show_default=True,
+    help="Of resistors.",
+)
+@click.option("--title", metavar="TEXT", help="Of the page [that of the circuit].")
+@click.option("-o", "--out", "file", metavar="FILE", help="The page to write (.html).")
+@json_option
+@click.pass_context
+def report(
+    context: click.Context,
+    circuits: tuple[str, ...],
+    op_amp: str | None,
+    supply: tuple[float, float] | None,
+    source_resistance: float | None,
+    load_: float | None,
+    band: tuple[float, float] | None,
+    level: float | None,
+    resistor_tolerance: str,
+    capacitor_tolerance: str,
+    parts: tuple[str, ...],
+    distribution: str,
+    sigmas: float,
+    mask: str | None,
+    resistors: str,
+    capacitors: str,
+    samples: int,
+    seed: int,
+    symbols: str,
+    title: str | None,
+    input_: str | None,
+    output: str | None,
+    ground: str | None,
+    keep_grounded: tuple[str, ...],
+    file: str | None,
+    as_json: bool,
+) -> None:
+    """Write a page about CIRCUIT, or about several side by side.
+
+    One HTML file that needs no other and no network: what was asked, schematic, parts, response,
+    findings with remedies, noise, sensitivities, derivation, netlists, and how to make it again.
+    Values that are in no preferred series are chosen first, and shown beside the given ones.
+    """
+    from synth.cli.output import checked_path, show, write_if
+    from synth.pages.answer import page_answer
+    from synth.pages.build import page
+    from synth.pages.html import PageStyle, page_html
+    from synth.report.examined import examine
+
+    if file is None and not as_json:
+        raise click.UsageError("say where the page goes: -o FILE.html (or ask for --json)")
+    if circuits.count("-") > 1:
+        raise click.UsageError("standard input (-) holds one deck; name the others as files")
+    path = None
+    if file is not None:
+        path = checked_path(file, _ENDINGS, ".html for a page", circuits[0])
+    asked = wishes(
+        Asked(
+            op_amp,
+            supply,
+            source_resistance,
+            load_,
+            band,
+            level,
+            resistor_tolerance,
+            capacitor_tolerance,
+            parts,
+            distribution,
+            sigmas,
+            mask,
+            resistors,
+            capacitors,
+            samples,
+            seed,
+        )
+    )
+    examined = []
+    for circuit in circuits:
+        found = load(circuit, input_, output, ground, keep_grounded)
+        placement = None if found.stage is None else found.stage.placement
+        examined.append(examine(found.name, found.design, asked, found.notes, placement))
+    record = page(examined, _command(context), title or "")
+    content = None if path is None else page_html(record, PageStyle(symbols))
+    answer = page_answer(record) if as_json else None
+    write_if(path, content)
+    if answer is not None:
+        show(answer)
+    elif path is not None:
+        click.echo(f"written: {path}")
+
+
+def _command(context: click.Context) -> str:
+    """Return the command line as it was given."""
+    from shlex import join
+
+    given = context.find_root().obj
+    return join(["synth", *(given if isinstance(given, tuple) else ())])

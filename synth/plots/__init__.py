@@ -1,0 +1,1 @@
+"""Figures as plain records, and their rendering as SVG or PNG."""
