@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 import synth
-from synth.analysis.real import real_system, same_everywhere
+from synth.analysis.amplifier import same_everywhere
+from synth.analysis.real import real_system
 from synth.analysis.sweep import Sweep
 from synth.catalog import names, stage
 from synth.checking.model import models, op_amp_model

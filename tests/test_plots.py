@@ -142,7 +142,8 @@ def test_poles_of_a_butterworth_filter_lie_on_a_circle(lowpass):
 
 def test_complement_and_its_defect(notch):
     """H + H' = 1 - T_hidden: the figure's sum against the circuit that is really swapped."""
-    from synth.analysis.real import real_system, same_everywhere
+    from synth.analysis.amplifier import same_everywhere
+    from synth.analysis.real import real_system
     from synth.analysis.sweep import Sweep
 
     panel = figure(notch, "complement").panels[0]
