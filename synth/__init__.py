@@ -36,12 +36,12 @@ if TYPE_CHECKING:
     from synth.api_amplifier import check, ranking
     from synth.catalog import stage, stages
     from synth.errors import SynthError
+    from synth.masks.limits import DelayLimit, Limit, Mask, mask_from_text, read_mask
     from synth.network.deck_writer import write_deck
     from synth.network.model import Branch, Network, OpAmp, Port
     from synth.realisation.circuit import read_circuit
     from synth.realisation.design import Design
     from synth.target.target import Target
-    from synth.tolerances.limits import Limit, read_mask
     from synth.tolerances.spread import Distribution, Spread, Temperature
     from synth.transfer.transfer import Transfer
     from synth.values.series import Shelf
@@ -74,7 +74,7 @@ _HOMES = {
     "synth.realisation.circuit": ("read_circuit",),
     "synth.realisation.design": ("Design",),
     "synth.target.target": ("Target",),
-    "synth.tolerances.limits": ("Limit", "read_mask"),
+    "synth.masks.limits": ("DelayLimit", "Limit", "Mask", "mask_from_text", "read_mask"),
     "synth.tolerances.spread": ("Distribution", "Spread", "Temperature"),
     "synth.transfer.transfer": ("Transfer",),
     "synth.values.series": ("Shelf",),
@@ -84,9 +84,11 @@ _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
     "Branch",
+    "DelayLimit",
     "Design",
     "Distribution",
     "Limit",
+    "Mask",
     "Network",
     "OpAmp",
     "Port",
@@ -103,6 +105,7 @@ __all__ = [
     "choose_values",
     "explain",
     "load",
+    "mask_from_text",
     "ranking",
     "rc_cr",
     "read",

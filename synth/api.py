@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from synth.errors import TargetError
+from synth.masks.limits import Limit
 from synth.network.deck_reader import read_deck
 from synth.network.model import Network
 from synth.progress import Progress
@@ -23,7 +24,6 @@ from synth.report.explain import explanation
 from synth.report.explanation import Explanation
 from synth.report.record import Analysis, analysis_record
 from synth.target import Target, response_target, transfer_target
-from synth.tolerances.limits import Limit
 from synth.tolerances.study import tolerance as tolerance
 from synth.transfer.expression import transfer_from_text
 from synth.transfer.transfer import Transfer

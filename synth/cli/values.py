@@ -201,11 +201,11 @@ def values(
     from synth.cli.output import check_file, deliver, design_content
     from synth.cli.realise import FamilyOptions
     from synth.errors import NumberError
+    from synth.masks.limits import read_mask
     from synth.realisation.design import Design
     from synth.realisation.request import request_for
     from synth.realisation.revalue import revalue
     from synth.report.values import values_answer, values_text
-    from synth.tolerances.limits import read_mask
     from synth.values.proven import WORK
 
     path = check_file(file, circuit)
@@ -230,7 +230,7 @@ def values(
         stock=None if stock is None else _stock(stock),
         metric=metric,
         band=band,
-        mask=() if mask is None else read_mask(mask),
+        mask=() if mask is None else read_mask(mask).magnitudes("synth values"),
         floor=None
         if floor is None
         else _floor(floor, metric in ("band", "mask") or band is not None or mask is not None),
