@@ -22,6 +22,7 @@ ORDER = (
     ("analysis",),
     ("target",),
     ("masks",),
+    ("measured",),
     ("transform",),
     ("claims",),
     ("catalog",),

@@ -104,8 +104,8 @@ class DelayLimit:
         _check_band(self.low_hz, self.high_hz)
         if not self.low_hz < self.high_hz < math.inf:
             raise NumberError(
-                f"no delay is flat over {band_words(self.low_hz, self.high_hz)}; give a band of some "
-                "width that ends"
+                f"no delay is flat over {band_words(self.low_hz, self.high_hz)}; give a band of "
+                "some width that ends"
             )
         if not 0 < self.ripple < (math.inf if self.absolute else 1):
             raise NumberError(
