@@ -21,6 +21,7 @@ from synth.cli.lift import lift
 from synth.cli.options import version_option
 from synth.cli.pairings import pairings
 from synth.cli.realise import realise
+from synth.cli.target import target
 from synth.cli.tolerance import tolerance
 from synth.cli.transform import transform
 from synth.cli.values import values
@@ -87,6 +88,7 @@ def cli(context: click.Context) -> None:
 
 
 _COMMANDS = (
+    target,
     realise,
     transform,
     lift,

@@ -199,7 +199,7 @@ def values(
     then the spread is the least; either comes with its certificate. A cascade is chosen jointly.
     """
     from synth.cli.output import check_file, deliver, design_content
-    from synth.cli.realise import FamilyOptions
+    from synth.cli.wanted import FamilyOptions
     from synth.errors import NumberError
     from synth.masks.limits import read_mask
     from synth.realisation.design import Design
@@ -274,7 +274,7 @@ def _wanted(
     """Return the target that is said; None for the circuit's own response."""
     from dataclasses import replace
 
-    from synth.cli.realise import wanted_target
+    from synth.cli.wanted import wanted_target
 
     if kind is None and h is None and num is None and den is None:
         given = options.given() or ("--at" if at is not None else None)

@@ -27,6 +27,7 @@ from synth.masks.verify import Kept, verified
 from synth.progress import Progress, counter
 from synth.target.families import FAMILIES, MAX_ORDER
 from synth.target.target import Target
+from synth.transfer.transfer import Transfer
 
 #: The name of the response of no family.
 FITTED = "fitted"
@@ -153,14 +154,14 @@ def _family(
         own["delay_ripple"] = min(0.2, max(4e-5, 0.9 * min(relative)))
     plain = lowest_order(mask, shape, family, own)
     if not mask.delays:
-        return plain and _candidate(mask, shape, plain)
+        return None if plain is None else _candidate(mask, shape, plain)
     ceiling = MAX_ORDER if plain is None else plain.order - 1
     bare = lowest_order(replace(mask, delays=()), shape, family, own)
     room = 0 if bare is None else (ceiling - bare.order) // 2
     if bare is not None and room > 0:
         for made in _equalised(mask, shape, bare, min(room, _MOST_SECTIONS)):
             return made
-    return plain and _candidate(mask, shape, plain)
+    return None if plain is None else _candidate(mask, shape, plain)
 
 
 def _equalised(mask: Mask, shape: Shape, bare: Fit, most: int) -> Iterator[Candidate]:
@@ -177,19 +178,17 @@ def _equalised(mask: Mask, shape: Shape, bare: Fit, most: int) -> Iterator[Candi
         yield _candidate(mask, shape, whole, made.sections)
 
 
-def equalised_target(target: Target, allpass: object, sections: int) -> Target:
+def equalised_target(target: Target, allpass: Transfer, sections: int) -> Target:
     """Return a target followed by its equaliser."""
     plural = "" if sections == 1 else "s"
     return replace(
         target,
-        transfer=target.transfer * allpass,  # type: ignore[operator]
+        transfer=target.transfer * allpass,
         description=f"{target.description}, with {sections} all-pass section{plural} for its delay",
     )
 
 
-def _candidate(
-    mask: Mask, shape: Shape, fit: Fit | DirectFit, sections: int = 0
-) -> Candidate:
+def _candidate(mask: Mask, shape: Shape, fit: Fit | DirectFit, sections: int = 0) -> Candidate:
     h = fit.target.transfer
     return Candidate(
         fit.family if isinstance(fit, Fit) else FITTED,
@@ -232,7 +231,7 @@ def _fitted(mask: Mask, shape: Shape, found: Sequence[Candidate]) -> Candidate |
         best = None
     while most > 0 and (lower := _try(mask, shape, most)) is not None:
         best, most = lower, most - 1
-    return best and _candidate(mask, shape, best)
+    return None if best is None else _candidate(mask, shape, best)
 
 
 def _try(mask: Mask, shape: Shape, order: int) -> DirectFit | None:

@@ -3,9 +3,9 @@
 The function is a product of sections, so its poles stay stable: the unknowns are logarithms of
 pole frequencies and damping, of zeros on the imaginary axis, and of the gain; zeros at the origin
 and at infinity are counted.  The limits, in units of the room they leave, are the functions of
-`synth.masks.minimax`, from starts that do not depend on chance: for a mask with a prototype the
-elliptic design, and always poles spread over the pass bands, zeros over the stop bands, in every
-sharing out.  Between the bands |H| stays below the ceiling.  The answer is verified at its extremes.
+`synth.masks.minimax`, from starts that do not depend on chance: poles spread over the pass bands,
+zeros over the stop bands, in every sharing out.  Between the bands |H| stays below the ceiling.
+The answer is verified at its extremes.
 
 References
 ----------
@@ -18,7 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import product
+from itertools import pairwise, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -170,7 +170,7 @@ def _grid(shape: Shape, order: int) -> Floats:
     count = max(12, _POINTS * order // 2)
     share = (1 - np.cos(np.linspace(0, math.pi, count))) / 2
     pieces = [ends[0] * np.maximum(share, 1e-4), ends[-1] / np.maximum(share, 1e-2)]
-    pieces += [a + (b - a) * share for a, b in zip(ends, ends[1:], strict=False)]
+    pieces += [a + (b - a) * share for a, b in pairwise(ends)]
     return np.unique(np.concatenate(pieces))
 
 
@@ -261,7 +261,9 @@ def _starts(shape: Shape, order: int, scale: float) -> Iterator[tuple[_Structure
     for count, origin in shares[:_MOST_STARTS]:
         s = _Structure(order // 2, order % 2, sum(count), origin)
         w0, d = _spread(shape, s)
-        z = np.concatenate([_beside(shape, b, n) for b, n in zip(_groups(shape), count, strict=True)])
+        z = np.concatenate(
+            [_beside(shape, b, n) for b, n in zip(_groups(shape), count, strict=True)]
+        )
         x = np.concatenate(
             [[0.0], np.log(w0 / scale), np.log(d), [math.log(_middle(shape) / scale)] * s.real]
         )

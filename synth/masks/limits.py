@@ -201,7 +201,7 @@ def limit_from_text(text: str) -> Limit | DelayLimit:
             f"{_shown(text)} is no limit; write FROM TO OP LEVEL, as in 1k 2k >= -3 dB, where OP "
             f"is one of {', '.join((*OPERATIONS, DELAY))}"
         )
-    low, high = _frequency(words[0]), _frequency(words[1])
+    low, high = frequency(words[0]), frequency(words[1])
     if words[2] == DELAY:
         return delay_limit(low, high, words[3])
     level = words[3][:-2] if words[3][-2:].lower() == "db" else words[3]
@@ -225,7 +225,8 @@ def delay_limit(low: float, high: float, level: str) -> DelayLimit:
     )
 
 
-def _frequency(word: str) -> float:
+def frequency(word: str) -> float:
+    """Read a frequency in hertz, ``inf`` among them."""
     return math.inf if word.lower() == "inf" else parse_si(word, "Hz")
 
 

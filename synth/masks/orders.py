@@ -16,6 +16,7 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 from synth.errors import TargetError
 from synth.masks.limits import DelayLimit, Mask
@@ -57,10 +58,11 @@ class Fit:
 
 @dataclass(frozen=True)
 class _Design:
-    """Numbers of a family, and the room they leave."""
+    """Numbers of a family, the room they leave, and how far the pass band is below its ceiling."""
 
     numbers: Mapping[str, float]
     room: Room
+    lower_db: float
 
 
 def lowest_order(
@@ -134,6 +136,8 @@ def _fitting(
     """Return the widest design for the mask narrowed by a share, or None where none fits."""
     depths = [(1 - share) * b.below_db for b in shape.passes]
     falls = [b.below_db - 20 * math.log10(1 - share) for b in shape.stops]
+    # the pass band goes to the middle of its limits, where there is one above
+    lower = share * min(b.below_db for b in shape.passes) / 2 if shape.bounded else 0.0
     best: _Design | None = None
     for numbers in _numbers(kind, depths, falls):
         whole = {**own, **numbers}
@@ -146,7 +150,7 @@ def _fitting(
             continue
         found = room(shape, *reached)
         if found.fits and (best is None or _width(found) > _width(best.room)):
-            best = _Design(whole, found)
+            best = _Design(whole, found, lower)
     if best is not None and mask.delays:
         target = _target(mask, shape, kind.name, n, best, True)
         if not all(_flat(d, target) for d in mask.delays):
@@ -202,16 +206,15 @@ def _reaches(
     return [at(d) for d in depths], [at(f) for f in falls]
 
 
-def _target(
-    mask: Mask, shape: Shape, family: str, n: int, design: _Design, widest: bool
-) -> Target:
+def _target(mask: Mask, shape: Shape, family: str, n: int, design: _Design, widest: bool) -> Target:
     """Return the target in the middle of the room, or at its wide end for the sake of delay."""
     r = design.room
+    numbers: dict[str, Any] = dict(design.numbers)
     scale = r.most if widest else math.sqrt(r.least * r.most)
-    gain = math.copysign(10 ** (shape.ceiling_db / 20), mask.gain)
+    gain = math.copysign(10 ** ((shape.ceiling_db - design.lower_db) / 20), mask.gain)
     if shape.kind in ("lowpass", "highpass"):
         at = scale if shape.kind == "lowpass" else 1 / scale
-        return family_target(shape.kind, family, n, at / _TURN, gain=gain, **design.numbers)
+        return family_target(shape.kind, family, n, at / _TURN, gain=gain, **numbers)
     width = scale if shape.kind == "bandpass" else 1 / scale
     return family_target(
         shape.kind,
@@ -220,5 +223,5 @@ def _target(
         math.sqrt(r.square) / _TURN,
         gain=gain,
         width_hz=width / _TURN,
-        **design.numbers,
+        **numbers,
     )

@@ -30,12 +30,15 @@ class Shape:
         lowpass, highpass, bandpass, bandstop, or several for anything with more bands.
     ceiling_db : float
         The largest |H| of the pass bands that is allowed, or wanted where no limit says it.
+    bounded : bool
+        Whether a limit says it.
     passes, stops : tuple of Band
         By frequency; ``below_db`` is the depth of the ripple and the attenuation.
     """
 
     kind: str
     ceiling_db: float
+    bounded: bool
     passes: tuple[Band, ...]
     stops: tuple[Band, ...]
 
@@ -79,7 +82,7 @@ def shape_of(mask: Mask) -> Shape:
             "2k inf <= -40 dB"
         )
     _check(passes, stops)
-    return Shape(_kind(passes, stops), ceiling, passes, stops)
+    return Shape(_kind(passes, stops), ceiling, bool(ceilings), passes, stops)
 
 
 def _sorted(limits: list[Limit], below: dict[Limit, float]) -> tuple[Band, ...]:

@@ -99,7 +99,7 @@ def levels_db(transfer: Transfer, at_hz: Floats) -> Floats:
     size = np.full(at_hz.shape, far)
     size[finite] = np.abs(transfer.response(at_hz[finite]))
     with np.errstate(divide="ignore"):
-        return np.maximum(20 * np.log10(size), _NOTHING)
+        return np.asarray(np.maximum(20 * np.log10(size), _NOTHING), dtype=float)
 
 
 def delay_range(transfer: Transfer, low_hz: float, high_hz: float) -> tuple[float, float, float]:

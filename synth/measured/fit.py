@@ -2,8 +2,8 @@
 
 Vector fitting gives the first roots; without a phase it works on the minimum phase.  The roots are
 then refined by least squares of the logarithm of the ratio, in which decibels and radians count.
-Zeros far outside the table go to the origin or to infinity, those at the axis onto it, when the
-error stays what it was.  The order is that of the least Bayesian criterion [1]_.
+Zeros then go to infinity, onto the axis, or to the origin one by one, as long as the Bayesian
+criterion [1]_ gains; it also says which order is worth its poles.
 
 References
 ----------
@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth.errors import TargetError
+from synth.measured.coding import Code, least_squares
 from synth.measured.poles import Complexes, Rational, minimum_phase, vector_fit
 from synth.measured.table import ResponseTable
 from synth.progress import Progress, counter
@@ -38,8 +39,6 @@ _RANGE_DB = 60.0
 _HIGHEST, _PATIENCE = 16, 3
 #: Errors of the logarithm below this are those of a table with few digits.
 _DIGITS = 1e-5
-#: A zero is moved to a simpler place when the error grows by no more than this factor.
-_SIMPLER = 1.1
 
 
 @dataclass(frozen=True)
@@ -97,9 +96,10 @@ def fit_response(
     found: list[tuple[float, int, Rational]] = []
     for n in [order] if order else range(1, most + 1):
         made = work.fitted(n)
-        score = points * math.log(work.square(made)) + (2 * n + 1) * math.log(points)
-        found.append((score, n, made))
+        found.append((work.score(made), n, made))
         tick()
+        if work.square(made) < 2 * _DIGITS**2:
+            break
         best = min(range(len(found)), key=lambda k: found[k][0])
         if len(found) - best > _PATIENCE:
             break
@@ -127,8 +127,7 @@ class _Work:
     def fitted(self, order: int) -> Rational:
         """Return the refined function of an order."""
         weights = self.counts / np.abs(self.values)
-        starts = [vector_fit(self.w, self.values, weights, order)]
-        return min((self.refined(r) for r in starts), key=self.square)
+        return self.refined(vector_fit(self.w, self.values, weights, order))
 
     def residuals(self, r: Rational) -> Floats:
         """Return ln(H/table): real parts, and imaginary ones where the phase is known."""
@@ -137,7 +136,7 @@ class _Work:
         rows = [away.real * self.counts]
         if self.known:
             rows.append(np.angle(np.exp(1j * away.imag)) * self.counts)
-        return np.nan_to_num(np.concatenate(rows), nan=9.0)
+        return np.asarray(np.nan_to_num(np.concatenate(rows), nan=9.0), dtype=float)
 
     def square(self, r: Rational) -> float:
         """Return the mean square of the residuals, not below that of rounded digits."""
@@ -145,29 +144,33 @@ class _Work:
 
     def refined(self, r: Rational) -> Rational:
         """Return the function after least squares of the residuals in its roots."""
-        from scipy.optimize import least_squares
-
-        code = _Code(r)
-        found = least_squares(
-            lambda x: self.residuals(code.rational(x)), code.start, method="lm", max_nfev=None
-        ) if code.start.size <= self.residuals(r).size else None
-        if found is None or not np.all(np.isfinite(found.x)):
+        code = Code(r)
+        if code.start.size > self.residuals(r).size:
             return r
-        better = code.rational(found.x)
+        better = least_squares(code, self.residuals, self._slopes, np.asarray(1j * self.w))
         return better if self.square(better) < self.square(r) else r
 
+    def _slopes(self, of_log: Complexes) -> Floats:
+        rows = of_log * self.counts[:, None]
+        return np.vstack([rows.real, rows.imag]) if self.known else rows.real
+
+    def score(self, r: Rational) -> float:
+        """Return the Bayesian criterion [1]_ of a function: smaller is better."""
+        unknowns = Code(r).start.size
+        points = self.w.size * (2 if self.known else 1)
+        return points * math.log(self.square(r)) + unknowns * math.log(points)
+
     def simplified(self, r: Rational) -> Rational:
-        """Return the function with zeros moved to simpler places where nothing is lost."""
-        best, allowed = r, math.sqrt(self.square(r)) * _SIMPLER
-        changed = True
-        while changed:
-            changed = False
-            for tried in _simpler(best, self.w):
+        """Return the function with zeros in simpler places where the criterion gains."""
+        best = r
+        while True:
+            for tried in _simpler(best):
                 made = self.refined(tried)
-                if math.sqrt(self.square(made)) <= allowed:
-                    best, changed = made, True
+                if self.score(made) < self.score(best):
+                    best = made
                     break
-        return best
+            else:
+                return best
 
     def errors(self, r: Rational) -> tuple[float, float | None]:
         """Return the largest deviations in dB and degrees within the range."""
@@ -196,78 +199,19 @@ def _value(r: Rational, w: Floats) -> Complexes:
         return np.asarray(r.gain * np.exp(top - np.sum(np.log(s - r.poles), axis=1)))
 
 
-class _Code:
-    """Roots as unknowns: logarithms for poles, so that they stay stable; zeros go anywhere."""
-
-    def __init__(self, r: Rational) -> None:
-        self._sign = math.copysign(1.0, r.gain)
-        self._pairs = r.poles[r.poles.imag > 0]
-        self._reals = r.poles[r.poles.imag == 0].real
-        self._at_zero = np.count_nonzero(r.zeros == 0)
-        off = r.zeros[r.zeros != 0]
-        self._axis = off[(off.imag > 0) & (off.real == 0)].imag
-        self._z_pairs = off[(off.imag > 0) & (off.real != 0)]
-        self._z_reals = off[off.imag == 0].real
-        self.start = np.concatenate(
-            [
-                [math.log(abs(r.gain))],
-                np.log(-self._pairs.real),
-                np.log(self._pairs.imag),
-                np.log(-self._reals),
-                np.log(self._axis),
-                self._z_pairs.real / np.abs(self._z_pairs),
-                np.log(np.abs(self._z_pairs)),
-                np.log(np.abs(self._z_reals)),
-            ]
-        )
-
-    def rational(self, x: Floats) -> Rational:
-        """Return the function of some unknowns."""
-        x = np.clip(x, -60, 60)
-        n = [1, self._pairs.size, self._pairs.size, self._reals.size]
-        n += [self._axis.size, self._z_pairs.size, self._z_pairs.size]
-        gain, re, im, real, axis, lean, size, z_real = np.split(x, np.cumsum(n))
-        upper = -np.exp(re) + 1j * np.exp(im)
-        lean = np.clip(lean, -0.999999, 0.999999)
-        z_upper = np.exp(size) * (lean + 1j * np.sqrt(1 - lean**2))
-        poles = np.concatenate([_both(upper), -np.exp(real) + 0j])
-        zeros = np.concatenate(
-            [
-                np.zeros(self._at_zero, dtype=complex),
-                _both(1j * np.exp(axis)),
-                _both(z_upper),
-                np.sign(self._z_reals) * np.exp(z_real) + 0j,
-            ]
-        )
-        return Rational(zeros, poles, self._sign * float(np.exp(gain[0])))
-
-
-def _both(upper: Complexes) -> Complexes:
-    return np.ravel(np.column_stack([upper, upper.conj()]))
-
-
-def _simpler(r: Rational, w: Floats) -> Iterator[Rational]:
-    """Yield functions with one zero, or pair, moved to infinity, to the origin, to the axis."""
-    order = np.argsort(-np.abs(r.zeros))
-    for k in order:
+def _simpler(r: Rational) -> Iterator[Rational]:
+    """Yield functions with one zero, or pair, moved to infinity, to the axis, to the origin."""
+    for k in np.argsort(-np.abs(r.zeros)):
         z = r.zeros[k]
-        rest = np.delete(r.zeros, k)
-        if z.imag < 0:
+        if z.imag < 0 or not z:
             continue
-        if z.imag > 0:
-            mate = int(np.argmin(np.abs(rest - z.conjugate())))
-            rest = np.delete(rest, mate)
+        rest = np.delete(r.zeros, k)
+        if z.imag:
+            rest = np.delete(rest, int(np.argmin(np.abs(rest - z.conjugate()))))
         count = 2 if z.imag else 1
-        if abs(z) > 2 * w[-1]:
-            sign = abs(z) ** 2 if z.imag else -z.real
-            yield replace_zeros(r, rest, r.gain * sign)
-        elif 0 < abs(z) < w[0] / 2:
-            yield replace_zeros(r, np.concatenate([rest, np.zeros(count)]), r.gain)
-        elif z.imag and z.real and abs(z.real) < 0.05 * abs(z):
+        far = r.gain * (abs(z) ** 2 if z.imag else -z.real)
+        yield r._replace(zeros=rest, gain=far)
+        if z.imag and z.real:
             onto = np.array([1j, -1j]) * abs(z)
-            yield replace_zeros(r, np.concatenate([rest, onto]), r.gain)
-
-
-def replace_zeros(r: Rational, zeros: Complexes, gain: float) -> Rational:
-    """Return a function with other zeros and gain."""
-    return r._replace(zeros=np.asarray(zeros, dtype=complex), gain=gain)
+            yield r._replace(zeros=np.concatenate([rest, onto]))
+        yield r._replace(zeros=np.concatenate([rest, np.zeros(count)]))

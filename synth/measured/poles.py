@@ -16,6 +16,7 @@ References
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -55,11 +56,15 @@ def vector_fit(w: Floats, values: Complexes, weights: Floats, order: int) -> Rat
         poles = moved
         if shift < 1e-10:
             break
-    basis = _basis(1j * w, poles)
+    basis = _basis(_on_axis(w), poles)
     columns = np.hstack([basis, np.ones((w.size, 1))])
     solved = _least_squares(columns, values, weights)
     a, b = _state(poles)
     return _zpk(a, b, solved[:-1], float(solved[-1]), poles)
+
+
+def _on_axis(w: Floats) -> Complexes:
+    return np.asarray(1j * w, dtype=complex)
 
 
 def _starts(w: Floats, order: int) -> Complexes:
@@ -110,7 +115,7 @@ def _least_squares(columns: Complexes, right: Complexes, weights: Floats) -> Flo
 
 def _relocated(w: Floats, values: Complexes, weights: Floats, poles: Complexes) -> Complexes:
     """Return better poles."""
-    basis = _basis(1j * w, poles)
+    basis = _basis(_on_axis(w), poles)
     n = poles.size
     one = np.ones((w.size, 1))
     columns = np.hstack([basis, one, -basis * values[:, None], -values[:, None]])
@@ -129,7 +134,7 @@ def _relocated(w: Floats, values: Complexes, weights: Floats, poles: Complexes) 
     d = math.copysign(max(abs(d), 1e-8), d)
     a, b = _state(poles)
     found = np.linalg.eigvals(a - np.outer(b, c) / d)
-    return _stable(found)
+    return _stable(np.asarray(found, dtype=complex))
 
 
 def _stable(poles: Complexes) -> Complexes:
@@ -181,7 +186,7 @@ def minimum_phase(w: Floats, magnitude: Floats) -> Floats:
     step = u[1] - u[0]
     slopes = np.diff(level) / step
     ends = [float(np.round(np.mean(slopes[:8]))), float(np.round(np.mean(slopes[-8:])))]
-    extra = int(math.ceil(7 / step))
+    extra = math.ceil(7 / step)
     slopes = np.concatenate([np.full(extra, ends[0]), slopes, np.full(extra, ends[1])])
     cells = u[0] - extra * step + step * np.arange(slopes.size + 1)
     at = np.log(w)
@@ -194,9 +199,16 @@ def minimum_phase(w: Floats, magnitude: Floats) -> Floats:
     return total / math.pi
 
 
+#: Arguments of the table of the kernel, dense where it is steep.
+_ARGUMENTS = np.linspace(0.0, 1.0, 2000) ** 3 * 30.0
+
+
+@lru_cache(maxsize=1)
+def _kernel_table() -> Floats:
+    """Return the integral of ln coth |x/2| from 0: sum of (1 - exp(-k x))*2/k^2 over odd k."""
+    k = np.arange(1, 400, 2)
+    return np.asarray(np.sum(2 / k**2 * -np.expm1(-k * _ARGUMENTS[:, None]), axis=1), dtype=float)
+
+
 def _kernel(x: Floats) -> Floats:
-    """Return the integral of ln coth |x/2| from 0: sum of (1 - exp(-k |x|))*2/k^2 over odd k."""
-    size = np.abs(x)[..., None]
-    k = np.arange(1, 200, 2)
-    series = np.sum(2 / k**2 * -np.expm1(-k * size), axis=-1)
-    return np.asarray(np.sign(x) * series, dtype=float)
+    return np.asarray(np.sign(x) * np.interp(np.abs(x), _ARGUMENTS, _kernel_table()), dtype=float)

@@ -62,13 +62,11 @@ class ResponseTable:
 
 def read_response(path: str | Path) -> ResponseTable:
     """Read a table from a file; NumberError as `response_from_text`, or if it cannot be read."""
-    return response_from_text(
-        read_text(path, "response", _LARGEST), f"response {path}"
-    )
+    return response_from_text(read_text(path, "response", _LARGEST), f"response {path}")
 
 
 def response_from_text(text: str, what: str = "the response") -> ResponseTable:
-    """Read a table.
+    r"""Read a table.
 
     Parameters
     ----------
@@ -84,21 +82,21 @@ def response_from_text(text: str, what: str = "the response") -> ResponseTable:
 
     Examples
     --------
-    >>> t = response_from_text("f, dB\\n1,0\\n2,-1\\n4,-6\\n8,-12")
+    >>> t = response_from_text("f, dB\n1,0\n2,-1\n4,-6\n8,-12")
     >>> [float(round(m, 2)) for m in t.magnitude]
     [1.0, 0.89, 0.5, 0.25]
     """
     header, rows = _rows(text, what)
     if not _FEWEST <= len(rows) <= _MOST:
         raise NumberError(
-            f"{what} has {len(rows)} points; give {_FEWEST} to {_MOST}, one a line, as in 1k, -3, -45"
+            f"{what} has {len(rows)} points; give {_FEWEST} to {_MOST}, one a line, as in 1k, -3"
         )
     table = np.array(sorted(rows))
     twice = np.flatnonzero(np.diff(table[:, 0]) == 0)
     if twice.size:
         raise NumberError(f"{what} has {table[twice[0], 0]:g} Hz twice; leave one out")
     decibels = "db" in header if header else bool(np.any(table[:, 1] < 0))
-    notes = (f"magnitudes read as {'decibels' if decibels else 'plain ratios'}",)
+    notes: tuple[str, ...] = (f"magnitudes read as {'decibels' if decibels else 'plain ratios'}",)
     phase = None
     if table.shape[1] == 3:
         radians = "rad" in header
@@ -115,7 +113,8 @@ def response_from_text(text: str, what: str = "the response") -> ResponseTable:
 
 def _rows(text: str, what: str) -> tuple[str, list[tuple[float, ...]]]:
     """Return the header in lower case, empty without one, and the numbers of each line."""
-    header, rows = "", []
+    header = ""
+    rows: list[tuple[float, ...]] = []
     for number, line in enumerate(text.splitlines(), start=1):
         content = line.partition("#")[0].strip()
         if not content:

@@ -57,7 +57,7 @@ def _is_real(order: int, i: int) -> bool:
 
 def butterworth(order: int) -> Roots:
     """Return the maximally flat prototype [1]_, half power at 1."""
-    poles = []
+    poles: list[complex] = []
     for i, t in enumerate(_angles(order)):
         imag = 0.0 if _is_real(order, i) else math.cos(t)
         poles += both(complex(-math.sin(t), imag))
@@ -68,7 +68,7 @@ def chebyshev(order: int, ripple_db: float) -> Roots:
     """Return the prototype of equal pass-band ripple [2]_, which ends at 1."""
     e = ripple_factor(ripple_db)
     m = math.asinh(1 / e) / order
-    poles = []
+    poles: list[complex] = []
     for i, t in enumerate(_angles(order)):
         imag = 0.0 if _is_real(order, i) else math.cosh(m) * math.cos(t)
         poles += both(complex(-math.sinh(m) * math.sin(t), imag))

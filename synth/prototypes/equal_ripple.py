@@ -143,7 +143,7 @@ def _balanced(
     """Return the poles whose error alternates on [0, band], and its size."""
     n = int(2 * a.size - np.count_nonzero(b == 0))
     grid = band * np.sin(np.linspace(0, math.pi / 2, _GRID * (n + 1)))
-    sign = -((-1.0) ** np.arange(n + 1))
+    sign = np.asarray(-((-1.0) ** np.arange(n + 1)), dtype=float)
     at = _turns(kind.error(a, b, grid), grid, kind)
     if at.size != n + 1:  # the limit of a narrow band
         at = band * np.cos(np.arange(n + 1) * math.pi / (2 * n + 1 - kind.even))
