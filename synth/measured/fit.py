@@ -95,7 +95,7 @@ def fit_response(
     tick = counter(progress, 1 if order else most)
     found: list[tuple[float, int, Rational]] = []
     for n in [order] if order else range(1, most + 1):
-        made = work.fitted(n)
+        made = work.simplified(work.fitted(n))
         found.append((work.score(made), n, made))
         tick()
         if work.square(made) < 2 * _DIGITS**2:
@@ -105,7 +105,7 @@ def fit_response(
             break
     _, n, made = min(found, key=lambda row: row[0])
     tried = tuple((k, work.errors(r)[0]) for _, k, r in found)
-    return work.result(work.simplified(made), tried)
+    return work.result(made, tried)
 
 
 class _Work:

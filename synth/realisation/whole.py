@@ -15,7 +15,7 @@ from synth.realisation.design import Realisation
 from synth.target.target import Target
 
 #: Responses that are realised at most, until a circuit keeps the mask with its values.
-TRIES = 3
+TRIES = 2
 
 
 @dataclass(frozen=True)
