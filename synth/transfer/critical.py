@@ -54,8 +54,9 @@ def magnitude_extrema(zeros: ArrayLike, poles: ArrayLike) -> Floats:
     Where |H| is flat to rounding, a point may be missing or one too many.
     """
     z, p = _roots(zeros), _roots(poles)
-    axis = _axis(z)
+    axis, counts = np.unique(z[(z.real == 0) & (z.imag > 0)].imag, return_counts=True)
     kept = z[z.real != 0]
+    origin = np.count_nonzero(z == 0)
 
     def slope(w: Floats) -> tuple[Floats, Floats]:
         """Return the slope times prod (w^2 - a^2)/(w^2 + a^2), and the size of its terms."""
@@ -67,13 +68,12 @@ def magnitude_extrema(zeros: ArrayLike, poles: ArrayLike) -> Floats:
         size = np.abs(total) * (plus[1] + minus[1])
         for k in range(axis.size):
             rest = np.prod(np.delete(factors, k, -1), axis=-1)
-            term = rest * 2 * w / (w * w + squares[k])
+            term = rest * counts[k] * 2 * w / (w * w + squares[k])
             value, size = value + term, size + np.abs(term)
-        origin = np.count_nonzero((z.real == 0) & (z.imag == 0))
         value = value + total * origin / w
         return value, size + np.abs(total) * origin / w
 
-    singular = np.concatenate([1j * kept, 1j * p, 1j * axis])
+    singular = np.concatenate([1j * kept, 1j * p, 1j * axis, np.zeros(min(origin, 1))])
     found = _zeros_of(slope, singular, *_range(z, p))
     return np.unique(np.concatenate([found, axis]))
 
@@ -96,10 +96,6 @@ def delay_extrema(zeros: ArrayLike, poles: ArrayLike, low: float, high: float) -
 
 def _roots(values: ArrayLike) -> Roots:
     return np.atleast_1d(np.asarray(values, dtype=complex)).ravel()
-
-
-def _axis(z: Roots) -> Floats:
-    return np.asarray(z[(z.real == 0) & (z.imag > 0)].imag, dtype=float)
 
 
 def _range(z: Roots, p: Roots) -> tuple[float, float]:
