@@ -46,7 +46,8 @@ class Realise(Command):
         say("--at is the edge of the pass band; what marks it depends on the family:")
         rows = [(f.name, f"{EDGES[f.edge]} (--edge {f.edge})") for f in FAMILIES.values()]
         flat = ", ".join(f.name for f in FAMILIES.values() if f.flat)
-        formatter.write_dl([*rows, (flat, f"on request: {EDGES['delay']} (--edge delay)")])
+        formatter.write_dl(rows)
+        say(f"On request, for {flat}: {EDGES['delay']} (--edge delay).")
         say(
             "For a bandpass or bandstop --at is the geometric centre, and --width is measured "
             "between the same edges. With --q and no family --at is the pole frequency: the "

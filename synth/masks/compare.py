@@ -21,11 +21,11 @@ from synth.masks.direct import DirectFit, direct_fit
 from synth.masks.equaliser import equaliser
 from synth.masks.figures import largest_q, overshoot, pass_band_delay_ripple
 from synth.masks.limits import Mask
-from synth.masks.orders import Fit, lowest_order
+from synth.masks.orders import Fit, lowest_order, numbers_of
 from synth.masks.shape import Shape, shape_of
 from synth.masks.verify import Kept, verified
 from synth.progress import Progress, counter
-from synth.target.families import FAMILIES, MAX_ORDER
+from synth.target.families import FAMILIES, MAX_ORDER, prototype
 from synth.target.target import Target
 from synth.transfer.transfer import Transfer
 
@@ -113,10 +113,14 @@ def compare(
     Raises
     ------
     TargetError
-        If the mask contradicts itself, or has no pass band or no stop band.
+        If the mask contradicts itself, has no pass band or no stop band, or a number of a family
+        is out of range.
     """
     shape = shape_of(mask)
     own = numbers or {}
+    for family in families:
+        if family != FITTED:
+            prototype(family, 1, **numbers_of(FAMILIES[family], own))
     found: list[Candidate] = []
     absent: list[tuple[str, str]] = []
     tick = counter(progress, len(families) + 1)
@@ -127,7 +131,7 @@ def compare(
         else:
             found.append(made)
         tick()
-    if direct or FITTED in families or _may_be_lower(shape, found):
+    if direct or FITTED in families or (set(families) >= set(FAMILIES) and _may_be_lower(shape)):
         fitted = _fitted(mask, shape, found)
         if fitted is not None:
             found.append(fitted)
@@ -202,9 +206,9 @@ def _candidate(mask: Mask, shape: Shape, fit: Fit | DirectFit, sections: int = 0
     )
 
 
-def _may_be_lower(shape: Shape, found: Sequence[Candidate]) -> bool:
+def _may_be_lower(shape: Shape) -> bool:
     """Whether a function of no family may have fewer poles than the lowest of the families."""
-    return shape.kind == "several" or not found or not (shape.simple and _even(shape))
+    return shape.kind == "several" or not (shape.simple and _even(shape))
 
 
 def _even(shape: Shape) -> bool:

@@ -103,7 +103,7 @@ def fit_order(
 ) -> Fit | None:
     """Return the design of a family with the most room at a prototype order, or None."""
     kind = FAMILIES[family]
-    own = {k: v for k, v in (numbers or {}).items() if _has(kind, k)}
+    own = numbers_of(kind, numbers or {})
 
     def design(share: float) -> _Design | None:
         return _fitting(mask, shape, kind, n, own, share)
@@ -126,8 +126,10 @@ def fit_order(
     return Fit(family, n * _poles_each(shape), target, margin, rows)
 
 
-def _has(kind: Family, number: str) -> bool:
-    return {"phase_degrees": kind.phase, "delay_ripple": kind.delay}[number]
+def numbers_of(kind: Family, numbers: Mapping[str, float]) -> dict[str, Any]:
+    """Return those of the numbers ``phase_degrees`` and ``delay_ripple`` that a family has."""
+    has = {"phase_degrees": kind.phase, "delay_ripple": kind.delay}
+    return {k: v for k, v in numbers.items() if has[k]}
 
 
 def _fitting(

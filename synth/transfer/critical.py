@@ -53,10 +53,10 @@ def magnitude_extrema(zeros: ArrayLike, poles: ArrayLike) -> Floats:
 
     Where |H| is flat to rounding, a point may be missing or one too many.
     """
-    z, p = _roots(zeros), _roots(poles)
+    z, p, scale = _scaled(zeros, poles)
     axis, counts = np.unique(z[(z.real == 0) & (z.imag > 0)].imag, return_counts=True)
     kept = z[z.real != 0]
-    origin = np.count_nonzero(z == 0)
+    origin = int(np.count_nonzero(z == 0))
 
     def slope(w: Floats) -> tuple[Floats, Floats]:
         """Return the slope times prod (w^2 - a^2)/(w^2 + a^2), and the size of its terms."""
@@ -73,17 +73,17 @@ def magnitude_extrema(zeros: ArrayLike, poles: ArrayLike) -> Floats:
         value = value + total * origin / w
         return value, size + np.abs(total) * origin / w
 
-    singular = np.concatenate([1j * kept, 1j * p, 1j * axis, np.zeros(min(origin, 1))])
+    singular = np.concatenate([1j * kept, 1j * p, 1j * axis, np.zeros(1 if origin else 0)])
     found = _zeros_of(slope, singular, *_range(z, p))
-    return np.unique(np.concatenate([found, axis]))
+    return np.asarray(scale * np.unique(np.concatenate([found, axis])), dtype=float)
 
 
 def delay_extrema(zeros: ArrayLike, poles: ArrayLike, low: float, high: float) -> Floats:
     """Return the angular frequencies inside (low, high), rad/s, where the delay is stationary."""
-    z, p = _roots(zeros), _roots(poles)
+    z, p, scale = _scaled(zeros, poles)
     z = z[z.real != 0]
     first, last = _range(z, p)
-    first, last = max(low, first), min(high, last)
+    first, last = max(low / scale, first), min(high / scale, last)
     if not first < last:
         return np.empty(0)
 
@@ -91,11 +91,19 @@ def delay_extrema(zeros: ArrayLike, poles: ArrayLike, low: float, high: float) -
         plus, minus = _delay_slopes(p, w), _delay_slopes(z, w)
         return plus[0] - minus[0], plus[1] + minus[1]
 
-    return _zeros_of(slope, np.concatenate([1j * z, 1j * p]), first, last)
+    found = _zeros_of(slope, np.concatenate([1j * z, 1j * p]), first, last)
+    return np.asarray(scale * found, dtype=float)
 
 
 def _roots(values: ArrayLike) -> Roots:
     return np.atleast_1d(np.asarray(values, dtype=complex)).ravel()
+
+
+def _scaled(zeros: ArrayLike, poles: ArrayLike) -> tuple[Roots, Roots, float]:
+    """Return the roots over the largest of them, and that: squares of tiny ones would vanish."""
+    z, p = _roots(zeros), _roots(poles)
+    scale = float(np.abs(np.concatenate([z, p])).max(initial=0.0)) or 1.0
+    return z / scale, p / scale, scale
 
 
 def _range(z: Roots, p: Roots) -> tuple[float, float]:
@@ -135,7 +143,8 @@ def _zeros_of(
     if not low < high:
         return np.empty(0)
     middle, half = _intervals(singular, low, high)
-    value, size = function(middle[:, None] + half[:, None] * _POINTS)
+    with np.errstate(all="ignore"):
+        value, size = function(middle[:, None] + half[:, None] * _POINTS)
     series = value @ _SERIES.T
     noise = _NOISE * size.max(axis=1)
     rest = np.abs(series[:, 1:]).sum(axis=1)
