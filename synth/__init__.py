@@ -34,9 +34,17 @@ if TYPE_CHECKING:
         tolerance,
     )
     from synth.api_amplifier import check, ranking
+    from synth.api_mask import (
+        check_mask,
+        compare_responses,
+        fit_table,
+        flatten_delay,
+        realise_mask,
+    )
     from synth.catalog import stage, stages
     from synth.errors import SynthError
     from synth.masks.limits import DelayLimit, Limit, Mask, mask_from_text, read_mask
+    from synth.measured.table import ResponseTable, read_response, response_from_text
     from synth.network.deck_writer import write_deck
     from synth.network.model import Branch, Network, OpAmp, Port
     from synth.realisation.circuit import read_circuit
@@ -67,6 +75,14 @@ _HOMES = {
         "tolerance",
     ),
     "synth.api_amplifier": ("check", "ranking"),
+    "synth.api_mask": (
+        "check_mask",
+        "compare_responses",
+        "fit_table",
+        "flatten_delay",
+        "realise_mask",
+    ),
+    "synth.measured.table": ("ResponseTable", "read_response", "response_from_text"),
     "synth.catalog": ("stage", "stages"),
     "synth.errors": ("SynthError",),
     "synth.network.deck_writer": ("write_deck",),
@@ -92,6 +108,7 @@ __all__ = [
     "Network",
     "OpAmp",
     "Port",
+    "ResponseTable",
     "Shelf",
     "Spread",
     "Stock",
@@ -102,8 +119,12 @@ __all__ = [
     "analyse",
     "apply",
     "check",
+    "check_mask",
     "choose_values",
+    "compare_responses",
     "explain",
+    "fit_table",
+    "flatten_delay",
     "load",
     "mask_from_text",
     "ranking",
@@ -111,8 +132,11 @@ __all__ = [
     "read",
     "read_circuit",
     "read_mask",
+    "read_response",
     "read_stock",
     "realise",
+    "realise_mask",
+    "response_from_text",
     "save",
     "scale_frequency",
     "scale_impedance",

@@ -34,7 +34,7 @@ ORDER = (
     ("report",),
     ("demo",),
     ("cli",),
-    ("api", "api_amplifier", "__init__"),
+    ("api", "api_amplifier", "api_mask", "__init__"),
 )
 LEVEL = {room: level for level, rooms in enumerate(ORDER) for room in rooms}
 HEAVY = ("scipy", "sympy", "networkx")

@@ -188,3 +188,39 @@ def test_help_fits_80_columns_and_names_the_families(capsys):
         text = said(capsys, command, "--help")
         assert max(map(len, text.splitlines())) <= 80
         assert "equal-delay" in text
+
+
+def test_a_given_filter_is_equalised_and_its_circuit_verified(capsys):
+    found = answer(
+        capsys,
+        *[
+            "realise",
+            "lowpass",
+            "--family",
+            "butterworth",
+            "--order",
+            "3",
+            "--at",
+            "1kHz",
+            "--top",
+            "1",
+        ],
+        *["--flat-delay", "0:900=3%", "--resistors", "E192"],
+    )
+    assert found["mask"]["response"] == "given"
+    assert found["mask"]["order"] == len(found["target"]["poles"]) == 5
+    circuit = found["mask"]["circuits"][0]
+    assert circuit["limits"][0]["unit"] == "share"
+    f = np.linspace(1, 900, 2001)
+    deck = read_deck(found["realisations"][0]["netlist"]).network
+    phase = np.unwrap(np.angle(response_of(deck).numbers.transfer.response(f)))
+    delay = -np.diff(phase)
+    ripple = (delay.max() - delay.min()) / (delay.max() + delay.min())
+    assert ripple == pytest.approx(circuit["limits"][0]["value"], rel=0.05)
+    assert circuit["kept"] == (ripple <= 0.03)
+
+
+def test_a_fit_of_a_given_order_says_what_it_misses(capsys, desk):
+    text = said(capsys, "realise", "--mask", "mask.txt", "--fit", "--order", "2", "--top", "1")
+    assert "fitted to the mask" in text
+    assert "! 0 Hz to 1 kHz within +-0.5 dB" in text

@@ -9,7 +9,7 @@ from scipy import signal
 from synth.errors import NumberError, TargetError
 from synth.masks.compare import FITTED, compare
 from synth.masks.direct import direct_fit
-from synth.masks.equaliser import equalised, equaliser
+from synth.masks.equaliser import equalised, equaliser, fewest
 from synth.masks.figures import largest_q, overshoot
 from synth.masks.limits import DelayLimit, Limit, mask_from_text
 from synth.masks.orders import fit_order, lowest_order
@@ -357,3 +357,12 @@ def test_two_pass_bands():
         level = 20 * np.log10(np.abs(H.response(np.geomspace(low, high, 20_001))))
         assert least - 1e-6 <= level.min()
         assert level.max() <= most + 1e-6
+
+
+def test_the_area_of_the_delay_bounds_the_sections_from_below():
+    """No equaliser found has fewer sections than the bound, and a far band is refused at once."""
+    H = family_target("lowpass", "chebyshev", 5, 1e3).transfer
+    for ripple in (0.2, 0.05, 0.02):
+        limit = DelayLimit(0, 950, ripple)
+        assert fewest(H, limit) <= equaliser(H, limit, 6).sections
+    assert fewest(H, DelayLimit(0, 50e3, 0.01)) > 20

@@ -21,7 +21,14 @@ from synth.cli.options import (
     json_option,
 )
 from synth.cli.terminal import meter
-from synth.cli.wanted import FamilyOptions, Wanted, fitted_target, masked_target, wanted_target
+from synth.cli.wanted import (
+    FamilyOptions,
+    Wanted,
+    equalised_target,
+    fitted_target,
+    masked_target,
+    wanted_target,
+)
 
 if TYPE_CHECKING:
     from synth.realisation.design import Realisation
@@ -258,6 +265,22 @@ def _wanted(
     response: str | None,
 ) -> Wanted:
     """Return what is wanted; a usage error when the options contradict each other."""
+    flat = masked.flat_delay and not (masked.mask or masked.pass_ or masked.stop)
+    function = kind or h or num or den
+    if flat and function is not None:
+        plain = _wanted(
+            kind,
+            at,
+            options,
+            h,
+            num,
+            den,
+            complement,
+            replace(masked, flat_delay=()),
+            fit,
+            response,
+        )
+        return equalised_target(plain.target, replace(masked, gain=None))
     given = [kind, h, num or den, masked.given, response]
     if sum(x is not None for x in given) > 1:
         raise click.UsageError(
@@ -290,12 +313,11 @@ def _searched(
                 progress=progress,
             )
 
-        if wanted.comparison is None:
+        if wanted.mask is None:
             return wanted, found(wanted.target)
         from synth.realisation.whole import circuits_for
 
-        mask, candidates = wanted.comparison.mask, wanted.comparison.candidates
-        candidate, circuits = circuits_for(mask, candidates, found)
+        candidate, circuits = circuits_for(wanted.mask, wanted.candidates, found)
     return wanted.of(candidate), tuple(c.realisation for c in circuits)
 
 

@@ -11,7 +11,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from synth.cli.mask import MaskOptions
-    from synth.masks.compare import Candidate, Comparison
+    from synth.masks.compare import Candidate
+    from synth.masks.limits import Mask
     from synth.measured.fit import ResponseFit
     from synth.realisation.design import Realisation
     from synth.report.asked import Asked
@@ -23,22 +24,22 @@ class Wanted:
     """A target, and where it comes from: a mask with what keeps it, or a table of a response."""
 
     target: Target
-    comparison: Comparison | None = None
-    candidate: Candidate | None = None
+    mask: Mask | None = None
+    candidates: tuple[Candidate, ...] = ()
     fit: ResponseFit | None = None
     notes: tuple[str, ...] = ()
 
     def of(self, candidate: Candidate) -> Wanted:
         """Return this with another of the responses that keep the mask."""
-        return replace(self, target=candidate.target, candidate=candidate)
+        return replace(self, target=candidate.target, candidates=(candidate,))
 
     def report(self, found: Sequence[Realisation]) -> Asked:
         """Return what is said of the circuits beside their own figures."""
         from synth.report.asked import NOTHING
         from synth.report.mask import of_fit, of_mask
 
-        if self.comparison is not None and self.candidate is not None:
-            return of_mask(self.comparison.mask, self.candidate, found)
+        if self.mask is not None:
+            return of_mask(self.mask, self.candidates[0], found)
         if self.fit is not None:
             return of_fit(self.fit, self.notes)
         return NOTHING
@@ -56,20 +57,39 @@ def masked_target(
     """
     from synth.cli.target import compared
     from synth.errors import RealisationError
-    from synth.masks.compare import FITTED
+    from synth.masks.compare import FITTED, fitted_to_order
 
-    used = ("family", "gain", "phase_ripple", "delay_ripple")
-    _refuse(options, used, at, complement, "a mask")
+    used = ("order", "gain") if fit else ("family", "gain", "phase_ripple", "delay_ripple")
+    _refuse(options, used, at, complement, "a fit" if fit else "a mask")
     chosen = (options.family,) if options.family else (FITTED,) if fit else ()
-    found = compared(masked, chosen, options.phase_ripple, options.delay_ripple, fit)
+    if options.order is None:
+        found = compared(masked, chosen, options.phase_ripple, options.delay_ripple, fit)
+    else:
+        found = fitted_to_order(masked.read(), options.order)
     if not found.candidates:
         why = "; ".join(f"{name}: {reason}" for name, reason in found.absent[:3])
         raise RealisationError(
             f"no response keeps the mask ({why}); allow more ripple, less attenuation or wider "
             "transitions"
         )
-    first = found.candidates[0]
-    return Wanted(first.target, found, first)
+    return Wanted(found.candidates[0].target, found.mask, found.candidates)
+
+
+def equalised_target(target: Target, masked: MaskOptions) -> Wanted:
+    """Return a target followed by the all-pass sections that flatten its delay as asked.
+
+    Raises
+    ------
+    TargetError
+        If no equaliser of the order that is left does.
+    """
+    from synth.cli.terminal import meter
+    from synth.masks.compare import equalise
+
+    mask = masked.read()
+    with meter("equalising") as progress:
+        made = equalise(target, mask.delays, progress)
+    return Wanted(made.target, mask, (made,))
 
 
 def fitted_target(

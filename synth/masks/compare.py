@@ -20,7 +20,7 @@ from synth.errors import TargetError
 from synth.masks.direct import DirectFit, direct_fit
 from synth.masks.equaliser import equaliser
 from synth.masks.figures import largest_q, overshoot, pass_band_delay_ripple
-from synth.masks.limits import Mask
+from synth.masks.limits import DelayLimit, Mask
 from synth.masks.orders import Fit, lowest_order, numbers_of
 from synth.masks.shape import Shape, shape_of
 from synth.masks.verify import Kept, verified
@@ -31,6 +31,8 @@ from synth.transfer.transfer import Transfer
 
 #: The name of the response of no family.
 FITTED = "fitted"
+#: The name of a given response whose delay is equalised.
+GIVEN = "given"
 #: All-pass sections that are tried at most.
 _MOST_SECTIONS = 4
 
@@ -42,7 +44,7 @@ class Candidate:
     Parameters
     ----------
     name : str
-        The family, or ``fitted``.
+        The family, ``fitted``, or ``given``.
     target : Target
         With its equaliser.
     margin : float
@@ -170,16 +172,67 @@ def _family(
 
 def _equalised(mask: Mask, shape: Shape, bare: Fit, most: int) -> Iterator[Candidate]:
     """Yield the design followed by an equaliser, if one keeps every limit of the delay."""
-    rows = verified(mask, bare.target.transfer)
-    worst = min((r for r in rows if r.limit in mask.delays), key=lambda r: r.margin)
+    rows = verified(Mask((), mask.delays), bare.target.transfer)
     try:
-        made = equaliser(bare.target.transfer, worst.limit, most)  # type: ignore[arg-type]
+        made = equaliser(bare.target.transfer, _delay_of(min(rows, key=_share_left)), most)
     except TargetError:
         return
     target = equalised_target(bare.target, made.transfer, made.sections)
     whole = Fit(bare.family, 0, target, bare.margin, verified(mask, target.transfer))
     if all(r.kept for r in whole.rows):
         yield _candidate(mask, shape, whole, made.sections)
+
+
+def equalise(
+    target: Target, delays: Sequence[DelayLimit], progress: Progress | None = None
+) -> Candidate:
+    """Return a target followed by the fewest all-pass sections that keep limits of its delay.
+
+    Parameters
+    ----------
+    target : Target
+    delays : sequence of DelayLimit
+        Of several the one that is missed by most is designed for, and all are verified.
+    progress : callable, optional
+
+    Raises
+    ------
+    TargetError
+        If no equaliser of at most `MAX_ORDER` poles in all keeps them.
+    """
+    tick = counter(progress, 1)
+    mask = Mask((), tuple(delays))
+    rows = verified(mask, target.transfer)
+    if all(r.kept for r in rows):
+        return _given(target, rows, 0)
+    worst = min(rows, key=_share_left)
+    made = equaliser(target.transfer, _delay_of(worst), (MAX_ORDER - target.transfer.order) // 2)
+    whole = equalised_target(target, made.transfer, made.sections)
+    rows = verified(mask, whole.transfer)
+    broken = [r for r in rows if not r.kept]
+    if broken:
+        raise TargetError(
+            f"an equaliser for {worst.limit} does not keep {broken[0].limit}; join the two in one "
+            "band, or leave one out"
+        )
+    tick()
+    return _given(whole, rows, made.sections)
+
+
+def _given(target: Target, rows: tuple[Kept, ...], sections: int) -> Candidate:
+    h = target.transfer
+    margin = min(_share_left(r) for r in rows)
+    return Candidate(GIVEN, target, margin, rows, largest_q(h), None, None, sections)
+
+
+def _delay_of(row: Kept) -> DelayLimit:
+    if not isinstance(row.limit, DelayLimit):
+        raise TypeError(f"{row.limit} is no limit of a delay")
+    return row.limit
+
+
+def _share_left(row: Kept) -> float:
+    return row.margin / _delay_of(row).ripple
 
 
 def equalised_target(target: Target, allpass: Transfer, sections: int) -> Target:
@@ -209,6 +262,21 @@ def _candidate(mask: Mask, shape: Shape, fit: Fit | DirectFit, sections: int = 0
 def _may_be_lower(shape: Shape) -> bool:
     """Whether a function of no family may have fewer poles than the lowest of the families."""
     return shape.kind == "several" or not (shape.simple and _even(shape))
+
+
+def fitted_to_order(mask: Mask, order: int) -> Comparison:
+    """Return the comparison that holds only the best fit of an order, which may miss the mask.
+
+    Raises
+    ------
+    TargetError
+        If the mask contradicts itself, or the order leaves no place for the zeros it needs.
+    """
+    if not 1 <= order <= MAX_ORDER:
+        raise TargetError(f"the order {order} is out of range; choose 1 to {MAX_ORDER}")
+    shape = shape_of(mask)
+    made = _candidate(mask, shape, direct_fit(mask, shape, order))
+    return Comparison(mask, shape, (made,), ())
 
 
 def _even(shape: Shape) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from synth.masks.compare import Candidate, Comparison
+from synth.masks.compare import FITTED, GIVEN, Candidate, Comparison
 from synth.masks.limits import DelayLimit, Mask
 from synth.masks.verify import Kept
 from synth.measured.fit import ResponseFit
@@ -132,11 +132,12 @@ def _unit(row: Kept) -> float:
 
 def mask_head(candidate: Candidate, circuits: Sequence[Checked]) -> list[str]:
     """Return the lines to put under the target of a mask."""
-    lines = wrapped(
-        f"{candidate.name}, the fewest poles that keep the mask and have a circuit; each circuit "
-        "is held against the mask with its values",
-        "  ",
+    what = {FITTED: "fitted to the mask", GIVEN: "the delay is equalised"}.get(
+        candidate.name, f"{candidate.name}, the fewest poles that keep the mask and have a circuit"
     )
+    lines = wrapped(f"{what}; each circuit is held against the limits with its values", "  ")
+    broken = [r for r in candidate.rows if not r.kept]
+    lines += limit_lines(broken)
     if not any(c.kept for c in circuits):
         lines += wrapped(
             "no circuit keeps the mask with these series: finer ones (--resistors E192, "
