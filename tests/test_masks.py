@@ -297,7 +297,7 @@ def test_an_equaliser_flattens_the_delay_and_nothing_else(family, order):
 
 def test_a_delay_no_equaliser_reaches():
     H = family_target("lowpass", "elliptic", 7, 1e3, stop_attenuation_db=60).transfer
-    with pytest.raises(TargetError, match=r"more than 1 all-pass sections.*is reached"):
+    with pytest.raises(TargetError, match="more than 1 all-pass sections"):
         equaliser(H, DelayLimit(0, 990, 0.001), 1)
 
 
@@ -325,7 +325,7 @@ def test_the_direct_fit_reaches_the_elliptic_order_and_no_lower():
 
 def test_a_fit_beats_the_families_on_a_stepped_mask():
     mask = mask_from_text("0 1k >= -1\n0 1k <= 0\n1.7k 2.3k <= -50\n5k inf <= -30")
-    found = compare(mask, families=("elliptic", "chebyshev"))
+    found = compare(mask, families=("elliptic", "chebyshev", FITTED))
     first = found.candidates[0]
     assert first.name == FITTED
     assert first.order < min(c.order for c in found.candidates[1:])
