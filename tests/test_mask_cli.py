@@ -8,6 +8,9 @@ import numpy as np
 import pytest
 
 from synth.cli.main import run
+from synth.masks.limits import read_mask
+from synth.measured.fit import fit_response
+from synth.measured.table import read_response
 from synth.network.deck_reader import read_deck
 from synth.report.record import response_of
 from synth.target import FAMILIES, family_target
@@ -224,3 +227,25 @@ def test_a_fit_of_a_given_order_says_what_it_misses(capsys, desk):
     text = said(capsys, "realise", "--mask", "mask.txt", "--fit", "--order", "2", "--top", "1")
     assert "fitted to the mask" in text
     assert "! 0 Hz to 1 kHz within +-0.5 dB" in text
+
+
+def test_a_mask_with_a_real_op_amp(capsys, desk):
+    found = answer(
+        capsys,
+        *["realise", "--mask", "mask.txt", "--family", "butterworth", "--top", "2"],
+        *["--op-amp", "general-purpose"],
+    )
+    assert len(found["mask"]["circuits"]) == len(found["realisations"]) == 2
+    assert found["ranking"]["op_amp"]
+
+
+@pytest.mark.parametrize("name", ["logger-anti-alias.mask", "hydrophone-response.csv"])
+def test_the_demo_files_are_read(name):
+    path = files("synth").joinpath("demo", name)
+    if name.endswith("mask"):
+        assert len(read_mask(str(path)).delays) == 1
+    else:
+        fit = fit_response(read_response(str(path)))
+        poles = sorted(fit.target.transfer.poles, key=abs)
+        assert fit.order == 4
+        assert abs(poles[0]) / (2 * np.pi) == pytest.approx(80, rel=0.02)

@@ -33,8 +33,8 @@ from synth.transfer.transfer import Transfer
 FITTED = "fitted"
 #: The name of a given response whose delay is equalised.
 GIVEN = "given"
-#: All-pass sections that are tried at most.
-_MOST_SECTIONS = 4
+#: All-pass sections that are tried at most, and the highest order of a fit that is sought.
+_MOST_SECTIONS, _HIGHEST_FIT = 4, 12
 
 
 @dataclass(frozen=True)
@@ -138,7 +138,7 @@ def compare(
         if fitted is not None:
             found.append(fitted)
         else:
-            absent.append((FITTED, "no lower order was found" if found else "no order up to 20"))
+            absent.append((FITTED, f"no lower order was found up to {_HIGHEST_FIT}"))
     tick()
     ranked = sorted(found, key=lambda c: (c.order, -c.margin))
     return Comparison(mask, shape, tuple(ranked), tuple(absent))
@@ -295,8 +295,10 @@ def _even(shape: Shape) -> bool:
 def _fitted(mask: Mask, shape: Shape, found: Sequence[Candidate]) -> Candidate | None:
     """Return a function of no family with fewer poles than those found."""
     most = min((c.order for c in found), default=0) - 1
+    if most > _HIGHEST_FIT:
+        return None
     if most < 0:  # upwards two by two until one is found
-        made = (_try(mask, shape, n) for n in range(2, MAX_ORDER + 1, 2))
+        made = (_try(mask, shape, n) for n in range(2, _HIGHEST_FIT + 1, 2))
         best = next((m for m in made if m is not None), None)
         most = best.order - 1 if best is not None else 0
     else:

@@ -36,6 +36,8 @@ _POINTS, _ROUNDS = 12, 3
 _REACHES, _WIDTHS = (1.0, 0.75), (1.0, 2.0, 0.5)
 #: The ripple aimed at beside the one asked for: the values of parts use the rest.
 _AIM = 0.5
+#: A start that ends so many times above what is asked for is not followed by others.
+_HOPELESS = 3.0
 
 
 @dataclass(frozen=True)
@@ -107,13 +109,16 @@ def _words(limit: DelayLimit, ripple: float) -> str:
 
 
 def equalised(transfer: Transfer, limit: DelayLimit, count: int) -> Equaliser:
-    """Return the all-pass of so many sections with the least ripple that was found."""
+    """Return the all-pass of so many sections with the least ripple that was found.
+
+    The first start decides whether the others are worth trying.
+    """
     best = None
     for start in _starts(limit, count):
         found = _from(transfer, limit, count, start)
         if best is None or found.ripple < best.ripple:
             best = found
-        if best.ripple <= limit.ripple:
+        if best.ripple <= limit.ripple or best.ripple > _HOPELESS * limit.ripple:
             break
     return best  # type: ignore[return-value]
 
