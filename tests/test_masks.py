@@ -8,7 +8,7 @@ from scipy import signal
 
 from synth.errors import NumberError, TargetError
 from synth.masks.compare import FITTED, compare
-from synth.masks.direct import direct_fit
+from synth.masks.direct import _level, _Structure, direct_fit
 from synth.masks.equaliser import equalised, equaliser, fewest
 from synth.masks.figures import largest_q, overshoot
 from synth.masks.limits import DelayLimit, Limit, mask_from_text
@@ -366,3 +366,16 @@ def test_the_area_of_the_delay_bounds_the_sections_from_below():
         limit = DelayLimit(0, 950, ripple)
         assert fewest(H, limit) <= equaliser(H, limit, 6).sections
     assert fewest(H, DelayLimit(0, 50e3, 0.01)) > 20
+
+
+def test_slopes_of_the_level_against_differences():
+    s = _Structure(2, 1, 2, 1)
+    x = np.array([0.1, 0.1, 0.4, -0.3, -1.0, 0.2, 0.5, 0.9])
+    w = np.linspace(0.2, 3, 9)
+    level, slopes = _level(s, x, w)
+    for k in range(x.size):
+        moved = x.copy()
+        moved[k] += 1e-6
+        assert (_level(s, moved, w)[0] - level) / 1e-6 == pytest.approx(
+            slopes[:, k], rel=1e-3, abs=1e-3
+        )
