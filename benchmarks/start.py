@@ -9,6 +9,7 @@ import time
 
 IMPORTS = "import sympy, scipy.optimize, scipy.signal, networkx"
 COMMAND = "import sys; from synth.cli.main import run; sys.argv = ['synth', *{}]; run()"
+MASK = ["--pass", "0:1kHz=0.5dB", "--stop", "1.35kHz:inf=40dB"]
 ROWS = (
     ("synth --help", ["--help"], "import numpy", 1.5),
     (
@@ -41,6 +42,13 @@ ROWS = (
         IMPORTS,
         1.0,
     ),
+    (
+        "synth realise, a mask of order 8 to ranked circuits with proven values",
+        ["realise", *MASK, "--family", "chebyshev"],
+        IMPORTS,
+        10.0,
+    ),
+    ("synth target, the same mask, all families", ["target", *MASK], IMPORTS, 2.0),
     ("synth analyse, a catalogue stage", ["analyse", "tow-thomas-bandpass"], IMPORTS, 1.0),
 )
 

@@ -36,18 +36,26 @@ if TYPE_CHECKING:
         tolerance,
     )
     from synth.api_amplifier import check, ranking
+    from synth.api_mask import (
+        check_mask,
+        compare_responses,
+        fit_table,
+        flatten_delay,
+        realise_mask,
+    )
     from synth.api_pages import netlist, page, parts_list, plot
     from synth.api_routes import lift
     from synth.catalog import stage, stages
     from synth.drawing import Drawing, draw
     from synth.drawing.render import to_svg
     from synth.errors import SynthError
+    from synth.masks.limits import DelayLimit, Limit, Mask, mask_from_text, read_mask
+    from synth.measured.table import ResponseTable, read_response, response_from_text
     from synth.network.deck_writer import write_deck
     from synth.network.model import Branch, Network, OpAmp, Port
     from synth.realisation.circuit import read_circuit
     from synth.realisation.design import Design
     from synth.target.target import Target
-    from synth.tolerances.limits import Limit, read_mask
     from synth.tolerances.spread import Distribution, Spread, Temperature
     from synth.transfer.transfer import Transfer
     from synth.values.series import Shelf
@@ -73,6 +81,14 @@ _HOMES = {
         "tolerance",
     ),
     "synth.api_amplifier": ("check", "ranking"),
+    "synth.api_mask": (
+        "check_mask",
+        "compare_responses",
+        "fit_table",
+        "flatten_delay",
+        "realise_mask",
+    ),
+    "synth.measured.table": ("ResponseTable", "read_response", "response_from_text"),
     "synth.api_pages": ("netlist", "page", "parts_list", "plot"),
     "synth.api_routes": ("lift",),
     "synth.catalog": ("stage", "stages"),
@@ -84,7 +100,7 @@ _HOMES = {
     "synth.realisation.circuit": ("read_circuit",),
     "synth.realisation.design": ("Design",),
     "synth.target.target": ("Target",),
-    "synth.tolerances.limits": ("Limit", "read_mask"),
+    "synth.masks.limits": ("DelayLimit", "Limit", "Mask", "mask_from_text", "read_mask"),
     "synth.tolerances.spread": ("Distribution", "Spread", "Temperature"),
     "synth.transfer.transfer": ("Transfer",),
     "synth.values.series": ("Shelf",),
@@ -94,13 +110,16 @@ _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
     "Branch",
+    "DelayLimit",
     "Design",
     "Distribution",
     "Drawing",
     "Limit",
+    "Mask",
     "Network",
     "OpAmp",
     "Port",
+    "ResponseTable",
     "Shelf",
     "Spread",
     "Stock",
@@ -111,11 +130,16 @@ __all__ = [
     "analyse",
     "apply",
     "check",
+    "check_mask",
     "choose_values",
+    "compare_responses",
     "draw",
     "explain",
+    "fit_table",
+    "flatten_delay",
     "lift",
     "load",
+    "mask_from_text",
     "netlist",
     "page",
     "parts_list",
@@ -125,8 +149,11 @@ __all__ = [
     "read",
     "read_circuit",
     "read_mask",
+    "read_response",
     "read_stock",
     "realise",
+    "realise_mask",
+    "response_from_text",
     "save",
     "scale_frequency",
     "scale_impedance",

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from synth.errors import TargetError
+from synth.masks.limits import Limit
 from synth.network.deck_reader import read_deck
 from synth.network.model import Network
 from synth.progress import Progress
@@ -23,7 +24,6 @@ from synth.report.explain import explanation
 from synth.report.explanation import Explanation
 from synth.report.record import Analysis, analysis_record
 from synth.target import Target, response_target, transfer_target
-from synth.tolerances.limits import Limit
 from synth.tolerances.study import tolerance as tolerance
 from synth.transfer.expression import transfer_from_text
 from synth.transfer.transfer import Transfer
@@ -228,6 +228,8 @@ def target_for(
     order: int | None = None,
     ripple_db: float | None = None,
     stop_attenuation_db: float | None = None,
+    phase_degrees: float | None = None,
+    delay_ripple: float | None = None,
     gain: float = 1.0,
     q: float | None = None,
     width_hz: float | None = None,
@@ -241,8 +243,8 @@ def target_for(
         lowpass, highpass, bandpass, bandstop or allpass.
     at : float or str
         Frequency in hertz, or text such as ``"1kHz"``.
-    family, order, ripple_db, stop_attenuation_db, gain, q, width_hz, edge
-        See `synth.target.responses.response_target`.
+    family, order, ripple_db, stop_attenuation_db, phase_degrees, delay_ripple, gain, q, width_hz
+        As ``edge``: see `synth.target.responses.response_target`.
 
     Raises
     ------
@@ -261,6 +263,8 @@ def target_for(
         order=order,
         ripple_db=ripple_db,
         stop_attenuation_db=stop_attenuation_db,
+        phase_degrees=phase_degrees,
+        delay_ripple=delay_ripple,
         gain=gain,
         q=q,
         width_hz=width_hz,

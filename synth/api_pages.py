@@ -8,6 +8,7 @@ from pathlib import Path
 from synth.checking.conditions import Conditions
 from synth.checking.model import OpAmpModel, op_amp_model
 from synth.errors import NetworkError
+from synth.masks.limits import Limit
 from synth.network.model import Network
 from synth.pages.build import page as page_of
 from synth.pages.record import Page
@@ -22,7 +23,6 @@ from synth.report.examined import SAMPLES, Examined, Wishes, examine
 from synth.report.parts_list import PartsList
 from synth.report.parts_list import parts_list as listed
 from synth.report.variants import OpAmpChoice, variant_deck
-from synth.tolerances.limits import Limit
 from synth.tolerances.spread import Spread
 from synth.values.series import CAPACITORS, RESISTORS
 
@@ -63,7 +63,7 @@ def plot(
     spread : Spread, optional
         Tolerances; by default 1 % for resistors and 5 % for others.
     mask : sequence of Limit
-        As from `read_mask`.
+        Those of `read_mask(...).limits`.
     resistors, capacitors : str
         Series for values that are in no preferred series.
     samples, seed : int

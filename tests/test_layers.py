@@ -18,9 +18,12 @@ ORDER = (
     ("shown",),
     ("units", "progress"),
     ("transfer",),
+    ("prototypes",),
     ("network",),
     ("analysis",),
     ("target",),
+    ("masks",),
+    ("measured",),
     ("transform",),
     ("positions",),
     ("stage_file",),
@@ -39,7 +42,7 @@ ORDER = (
     ("pages",),
     ("demo",),
     ("cli",),
-    ("api", "api_amplifier", "api_pages", "api_routes", "__init__"),
+    ("api", "api_amplifier", "api_mask", "api_pages", "api_routes", "__init__"),
 )
 LEVEL = {room: level for level, rooms in enumerate(ORDER) for room in rooms}
 HEAVY = ("scipy", "sympy", "networkx", "matplotlib", "jinja2", "schemdraw")

@@ -12,12 +12,13 @@ import pytest
 from synth.analysis.loop import analyse
 from synth.catalog import stage, stages
 from synth.errors import NetworkError, NumberError
+from synth.masks.limits import Limit
 from synth.network.deck_writer import write_deck
 from synth.network.model import Branch, Network
 from synth.tolerances import corners
 from synth.tolerances.draws import BLOCK, draw
 from synth.tolerances.grids import default_frequencies
-from synth.tolerances.limits import Limit, bounds, limit_frequencies
+from synth.tolerances.limits import bounds, limit_frequencies
 from synth.tolerances.model import model_of
 from synth.tolerances.montecarlo import percentiles, ranked, sample
 from synth.tolerances.nodal import nodal

@@ -69,8 +69,8 @@ class Asked(NamedTuple):
 def wishes(asked: Asked) -> Wishes:
     """Return what the options ask for."""
     from synth.checking.conditions import conditions_of
+    from synth.masks.limits import read_mask
     from synth.report.examined import Wishes
-    from synth.tolerances.limits import read_mask
 
     if asked.supply is not None and asked.op_amp is None:
         raise click.UsageError("--supply belongs to an op amp; give --op-amp MODEL too")
@@ -92,7 +92,7 @@ def wishes(asked: Asked) -> Wishes:
             plain.around.tolerance,
         ),
         spread,
-        () if asked.mask is None else read_mask(asked.mask),
+        () if asked.mask is None else read_mask(asked.mask).magnitudes("a page"),
         asked.resistors,
         asked.capacitors,
         asked.samples,

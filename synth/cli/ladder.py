@@ -8,8 +8,9 @@ import click
 
 from synth.cli.completion import families, ladder_forms
 from synth.cli.options import Command, Decibels, Gain, Quantity, Window, file_option, json_option
-from synth.cli.realise import FamilyOptions, check_pick, search, shelf, wanted_target
+from synth.cli.realise import check_pick, search, shelf
 from synth.cli.terminal import meter
+from synth.cli.wanted import FamilyOptions, wanted_target
 
 if TYPE_CHECKING:
     from synth.realisation.design import Realisation
@@ -150,8 +151,8 @@ def _against_cascade(
 ) -> tuple[tuple[Realisation, ...], Comparison]:
     """Return the ladders with the best cascade behind them, and how tolerances treat all."""
     from synth.cli.spread import tolerance_share
+    from synth.masks.limits import Limit
     from synth.realisation.ladder import compared, pass_band
-    from synth.tolerances.limits import Limit
     from synth.tolerances.spread import Spread
 
     spread = Spread(tolerance_share(tolerances[0]), tolerance_share(tolerances[1]))

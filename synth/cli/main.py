@@ -29,6 +29,7 @@ from synth.cli.parts import parts
 from synth.cli.plot import plot
 from synth.cli.realise import realise
 from synth.cli.report import report
+from synth.cli.target import target
 from synth.cli.tolerance import tolerance
 from synth.cli.transform import transform
 from synth.cli.values import values
@@ -114,6 +115,7 @@ def _restore(folder: str | None) -> None:
 
 
 _COMMANDS = (
+    target,
     realise,
     transform,
     lift,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from synth.cli.completion import families, op_amps, target_kinds
+from synth.cli.mask import MaskOptions, mask_options, ripple_options
 from synth.cli.options import (
     Command,
     Decibels,
@@ -20,6 +21,14 @@ from synth.cli.options import (
     json_option,
 )
 from synth.cli.terminal import meter
+from synth.cli.wanted import (
+    FamilyOptions,
+    Wanted,
+    equalised_target,
+    fitted_target,
+    masked_target,
+    wanted_target,
+)
 
 if TYPE_CHECKING:
     from synth.realisation.design import Realisation
@@ -43,7 +52,9 @@ class Realise(Command):
         formatter.write_text(f"KIND is one of {', '.join(KINDS)}.")
         say("--at is the edge of the pass band; what marks it depends on the family:")
         rows = [(f.name, f"{EDGES[f.edge]} (--edge {f.edge})") for f in FAMILIES.values()]
-        formatter.write_dl([*rows, ("bessel", f"on request: {EDGES['delay']} (--edge delay)")])
+        flat = ", ".join(f.name for f in FAMILIES.values() if f.flat)
+        formatter.write_dl(rows)
+        say(f"On request, for {flat}: {EDGES['delay']} (--edge delay).")
         say(
             "For a bandpass or bandstop --at is the geometric centre, and --width is measured "
             "between the same edges. With --q and no family --at is the pole frequency: the "
@@ -80,6 +91,10 @@ class Realise(Command):
 @click.option("--num", metavar="LIST", help='Numerator, descending powers, as "1 0 1".')
 @click.option("--den", metavar="LIST", help='Denominator, as "1 0.2 1".')
 @click.option("--complement", is_flag=True, help="Realise 1 - H instead.")
+@mask_options
+@ripple_options
+@click.option("--fit", is_flag=True, help="For a mask: a response of no family.")
+@click.option("--response", metavar="FILE", help="Frequency, magnitude and phase, a point a line.")
 @click.option("--resistors", default="E96", show_default=True, metavar="SERIES")
 @click.option("--capacitors", default="E12", show_default=True, metavar="SERIES")
 @click.option("--resistor-window", type=Window("ohm"), metavar="LOW:HIGH", help="[1k:1M]")
@@ -114,6 +129,14 @@ def realise(
     num: str | None,
     den: str | None,
     complement: bool,
+    mask: str | None,
+    pass_: tuple[str, ...],
+    stop: tuple[str, ...],
+    flat_delay: tuple[str, ...],
+    phase_ripple: float | None,
+    delay_ripple: str | None,
+    fit: bool,
+    response: str | None,
     resistors: str,
     capacitors: str,
     resistor_window: tuple[float, float] | None,
@@ -135,48 +158,66 @@ def realise(
 ) -> None:
     """Find circuits for a target, best first.
 
-    The target is a KIND, or H(s) by --h, or its coefficients by --num and --den.
+    The target is a KIND; or H(s) by --h, or its coefficients by --num and --den; or a mask, of
+    which the response of the fewest poles is taken, or that of --family; or a measured or desired
+    response in a file, of the order found, or that of --order.
     """
     from synth.cli.output import check_file, deliver, design_content
     from synth.report.record import realisation_records
     from synth.values.series import CAPACITORS, RESISTORS
 
     path = check_file(file)
-    family_options = FamilyOptions(family, order, q, width, ripple, stop_attenuation, edge, gain)
+    family_options = FamilyOptions(
+        family,
+        order,
+        q,
+        width,
+        ripple,
+        stop_attenuation,
+        edge,
+        gain,
+        phase_ripple,
+        delay_ripple,
+    )
+    masked = MaskOptions(mask, pass_, stop, flat_delay, gain)
     around = Around(supply, source_resistance, load_, band, level, tolerance)
     if op_amp is None:
         _refuse_without_op_amp(rank, explain_rank, around)
-    target = wanted_target(kind, at, family_options, h, num, den, complement)
+    wanted = _wanted(kind, at, family_options, h, num, den, complement, masked, fit, response)
     shelves = (
         shelf(resistors, resistor_window, RESISTORS),
         shelf(capacitors, capacitor_window, CAPACITORS),
     )
     chosen = pick or 1
-    ranked = None if op_amp is None else _ranking(target, op_amp, rank, around, shelves, seed)
-    if ranked is not None:
-        found = tuple(row.realisation for row in ranked.rows[: max(top, chosen)])
+    count = max(top, chosen)
+    ranked = None
+    if op_amp is None:
+        wanted, found = _searched(wanted, shelves, count, seed)
     else:
-        found = search(target, shelves, max(top, chosen), seed)
+        ranked = _ranking(wanted.target, op_amp, rank, around, shelves, seed)
+        found = tuple(row.realisation for row in ranked.rows[:count])
     check_pick(chosen, len(found))
-    records = realisation_records(found[: max(top, chosen)])
+    records = realisation_records(found[:count])
     design = found[chosen - 1].design
     content = None if path is None else design_content(path, design)
     from synth.report.answer import realise_answer
     from synth.report.text import realise_text
 
+    asked = wanted.report(found[:count])
+
     def answer() -> dict[str, Any]:
         if ranked is None:
-            return realise_answer(target, records)
+            return realise_answer(wanted.target, records, asked)
         from synth.report.ranking import ranking_answer
 
-        return ranking_answer(ranked, records)
+        return ranking_answer(ranked, records, asked)
 
     def text() -> str:
         if ranked is None:
-            return realise_text(target, records, chosen)
+            return realise_text(wanted.target, records, chosen, asked)
         from synth.report.ranking import ranking_text
 
-        return ranking_text(ranked, records, chosen, explain_rank)
+        return ranking_text(ranked, records, chosen, explain_rank, asked)
 
     deliver(path, content, as_json, answer, text)
 
@@ -229,6 +270,63 @@ def search(
         )
 
 
+def _wanted(
+    kind: str | None,
+    at: float | None,
+    options: FamilyOptions,
+    h: str | None,
+    num: str | None,
+    den: str | None,
+    complement: bool,
+    masked: MaskOptions,
+    fit: bool,
+    response: str | None,
+) -> Wanted:
+    """Return what is wanted; a usage error when the options contradict each other."""
+    flat = masked.flat_delay and not (masked.mask or masked.pass_ or masked.stop)
+    function = kind or h or num or den
+    if flat and function is not None:
+        plain = _wanted(
+            kind,
+            at,
+            options,
+            h,
+            num,
+            den,
+            complement,
+            replace(masked, flat_delay=()),
+            fit,
+            response,
+        )
+        return equalised_target(plain.target, replace(masked, gain=None))
+    given = [kind, h, num or den, masked.given, response]
+    if sum(x is not None for x in given) > 1:
+        raise click.UsageError(
+            "give one target: a KIND, or --h, or --num with --den, or a mask, or --response"
+        )
+    if fit and masked.given is None:
+        raise click.UsageError("--fit is for a mask; give --mask, or --pass and --stop")
+    if masked.given is not None:
+        return masked_target(masked, options, at, complement, fit)
+    if response is not None:
+        return fitted_target(response, options, at, complement)
+    return Wanted(wanted_target(kind, at, options, h, num, den, complement))
+
+
+def _searched(
+    wanted: Wanted, shelves: tuple[Shelf, Shelf], top: int, seed: int
+) -> tuple[Wanted, tuple[Realisation, ...]]:
+    """Return the circuits, and what they are for: of a mask the response that has one."""
+    if wanted.mask is None:
+        return wanted, search(wanted.target, shelves, top, seed)
+    from synth.realisation.whole import circuits_for
+
+    candidate, circuits = circuits_for(
+        wanted.mask, wanted.candidates, lambda target: search(target, shelves, top, seed)
+    )
+    return wanted.of(candidate), tuple(c.realisation for c in circuits)
+
+
 def _ranking(
     target: Target,
     op_amp: str,
@@ -257,74 +355,6 @@ def _ranking(
             seed=seed,
             progress=progress,
         )
-
-
-@dataclass(frozen=True)
-class FamilyOptions:
-    """The options that belong to a KIND."""
-
-    family: str | None
-    order: int | None
-    q: float | None
-    width: float | None
-    ripple: float | None
-    stop_attenuation: float | None
-    edge: str | None
-    gain: float | None
-
-    def given(self) -> str | None:
-        """Return the name of an option that was given, if one was."""
-        names = [n for n, value in vars(self).items() if value is not None]
-        return f"--{names[0].replace('_', '-')}" if names else None
-
-
-def wanted_target(
-    kind: str | None,
-    at: float | None,
-    options: FamilyOptions,
-    h: str | None,
-    num: str | None,
-    den: str | None,
-    complement: bool,
-) -> Target:
-    """Return the target that the options say; a usage error when they contradict each other."""
-    from synth.target import response_target, transfer_target
-    from synth.transfer.expression import transfer_from_coefficients, transfer_from_text
-
-    if (num is None) != (den is None):
-        raise click.UsageError("--num and --den belong together; give both")
-    if sum(x is not None for x in (kind, h, num)) != 1:
-        raise click.UsageError("give one target: a KIND, or --h, or --num with --den")
-    if kind is None:
-        given = options.given()
-        if given is not None:
-            raise click.UsageError(f"{given} is for a KIND and not for a given H; leave it out")
-        if h is not None:
-            return transfer_target(transfer_from_text(h), at, complement)
-        return transfer_target(transfer_from_coefficients(num or "", den or ""), at, complement)
-    if at is None:
-        raise click.UsageError(f"a {kind} needs its frequency; give --at, as in --at 1kHz")
-    wanted = response_target(
-        kind,
-        at,
-        family=options.family,
-        order=options.order,
-        ripple_db=options.ripple,
-        stop_attenuation_db=options.stop_attenuation,
-        gain=1.0 if options.gain is None else options.gain,
-        q=options.q,
-        width_hz=options.width,
-        edge=options.edge,
-    )
-    if not complement:
-        return wanted
-    other = transfer_target(wanted.transfer, None, True)
-    return replace(
-        other,
-        at_hz=at,
-        description=f"1 - H, H the {wanted.description}",
-        meaning=f"of H: {wanted.meaning}",
-    )
 
 
 def shelf(series: str, window: tuple[float, float] | None, default: Shelf) -> Shelf:

@@ -15,9 +15,9 @@ from synth.cli.terminal import meter
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
+    from synth.masks.limits import Limit
     from synth.network.model import Network
     from synth.realisation.circuit import Circuit
-    from synth.tolerances.limits import Limit
     from synth.tolerances.spread import Temperature
     from synth.transfer.transfer import Transfer
 
@@ -177,11 +177,11 @@ def _temperature(
 def _limits(
     network: Network, limit: float | None, band: tuple[float, float] | None, mask: str | None
 ) -> tuple[Limit, ...]:
+    from synth.masks.limits import read_mask
     from synth.tolerances.grids import limit_within
-    from synth.tolerances.limits import read_mask
 
     own = () if limit is None else (limit_within(network, limit, band),)
-    return own if mask is None else (*own, *read_mask(mask))
+    return own if mask is None else (*own, *read_mask(mask).magnitudes("synth tolerance"))
 
 
 def _reference(found: Circuit, reference: str) -> Transfer | None:

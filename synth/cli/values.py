@@ -146,7 +146,7 @@ def _picked(pick: int | None, result: Revalued) -> int:
 
 def _wanted(found: Circuit, asked: TargetOptions) -> Target | None:
     """Return the target that is said; None for the circuit's own response."""
-    from synth.cli.realise import wanted_target
+    from synth.cli.wanted import wanted_target
 
     kind, options = asked.kind, asked.of_family
     if kind is None and asked.h is None and asked.num is None and asked.den is None:

@@ -16,7 +16,7 @@ from synth.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from synth.cli.realise import FamilyOptions
+    from synth.cli.wanted import FamilyOptions
     from synth.network.model import Network
     from synth.realisation.request import Effort, ErrorWish, PartWishes
     from synth.values.stock import Stock
@@ -149,7 +149,7 @@ class TargetOptions:
     @property
     def of_family(self) -> FamilyOptions:
         """Those that belong to a kind."""
-        from synth.cli.realise import FamilyOptions
+        from synth.cli.wanted import FamilyOptions
 
         return FamilyOptions(
             self.family,
@@ -174,14 +174,14 @@ class ErrorOptions:
 
     def wish(self) -> ErrorWish:
         """Return them read."""
+        from synth.masks.limits import read_mask
         from synth.realisation.request import ErrorWish
-        from synth.tolerances.limits import read_mask
 
         decibels = self.metric in ("band", "mask") or bool(self.band or self.mask)
         return ErrorWish(
             self.metric,
             self.band,
-            () if self.mask is None else read_mask(self.mask),
+            () if self.mask is None else read_mask(self.mask).magnitudes("synth values"),
             None if self.floor is None else _floor(self.floor, decibels),
         )
 

@@ -9,10 +9,10 @@ import numpy as np
 import numpy.typing as npt
 
 from synth.errors import NumberError
+from synth.masks.limits import Limit
 from synth.plots.record import Axis, Band, Curve, Figure, Panel, Region
 from synth.report.examined import Examined
 from synth.target.target import RANGE_DB
-from synth.tolerances.limits import Limit
 from synth.transfer.phase import group_delay, phase
 from synth.transfer.transfer import Transfer
 

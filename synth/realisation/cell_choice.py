@@ -10,11 +10,12 @@ import numpy as np
 import numpy.typing as npt
 
 from synth.errors import NumberError, TargetError
+from synth.masks.limits import Limit
 from synth.realisation.cells import Cell
 from synth.realisation.request import ValueRequest
 from synth.search.candidates import SectionTarget
-from synth.tolerances.limits import Limit, limit_frequencies
 from synth.tolerances.limits import bounds as limit_bounds
+from synth.tolerances.limits import limit_frequencies
 from synth.values.band import BandMetric, band_metric
 from synth.values.continuous import Reach, reach
 from synth.values.grids import SAME, Grid, PairGrid

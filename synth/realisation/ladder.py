@@ -23,12 +23,12 @@ from synth.ladder.simulation import (
     negative_resistance,
 )
 from synth.ladder.values import nearest, preferred, wanted_at
+from synth.masks.limits import Limit
 from synth.network.model import Network
 from synth.progress import Progress, portion
 from synth.realisation.design import Design, Realisation, StageUse
 from synth.realisation.fitted import spread_of
 from synth.target.target import Target, phase_error, realised_error
-from synth.tolerances.limits import Limit
 from synth.tolerances.spread import Spread
 from synth.tolerances.study import tolerance
 from synth.tolerances.yields import Yield

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from synth.errors import NumberError
+from synth.masks.limits import Limit
 from synth.network.model import POWERS, Network
-from synth.tolerances.limits import Limit
 from synth.units import format_si
 from synth.values.grids import Grid, PairGrid, union
 from synth.values.proven import WORK

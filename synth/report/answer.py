@@ -15,6 +15,7 @@ from synth.network.model import Network
 from synth.realisation.circuit import Circuit
 from synth.realisation.design import StageUse
 from synth.realisation.saved import VERSION, Json, branch_json, step_json
+from synth.report.asked import NOTHING, Asked
 from synth.report.inputs import InputRow
 from synth.report.netlist import deck_text
 from synth.report.record import Analysis, Numbers, RealisationRecord, Response, TransformRecord
@@ -91,18 +92,27 @@ def transform_answer(record: TransformRecord, circuit: Circuit) -> Json:
     }
 
 
-def realise_answer(target: Target, records: Sequence[RealisationRecord]) -> Json:
-    """Return the answer of ``realise``."""
+def realise_answer(
+    target: Target, records: Sequence[RealisationRecord], asked: Asked = NOTHING
+) -> Json:
+    """Return the answer of ``realise``; `asked` is what a mask or a table says."""
     return {
         **_head("realise"),
-        "target": {
-            "kind": target.kind,
-            "at_hz": target.at_hz,
-            "description": target.description,
-            "meaning": target.meaning,
-            **transfer_json(target.transfer),
-        },
+        "target": target_json(target),
+        "mask": asked.mask,
+        "response": asked.response,
         "realisations": [_realisation(r) for r in records],
+    }
+
+
+def target_json(target: Target) -> Json:
+    """Return a target: what was asked, and its function."""
+    return {
+        "kind": target.kind,
+        "at_hz": target.at_hz,
+        "description": target.description,
+        "meaning": target.meaning,
+        **transfer_json(target.transfer),
     }
 
 

@@ -18,6 +18,7 @@ from synth.checking.conditions import Conditions, supplied
 from synth.checking.facts import Facts
 from synth.checking.model import OpAmpModel, op_amp_model
 from synth.errors import NetworkError, NumberError, TargetError
+from synth.masks.limits import Limit
 from synth.network.model import Network
 from synth.network.rails import rails
 from synth.positions import Placement
@@ -25,7 +26,6 @@ from synth.realisation.design import Design
 from synth.report.preferred import Preferred, with_preferred_values
 from synth.report.record import Analysis, analysis_record, response_of
 from synth.target.target import Target
-from synth.tolerances.limits import Limit
 from synth.tolerances.result import ToleranceResult
 from synth.tolerances.spread import Spread
 from synth.tolerances.study import tolerance

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from synth.realisation.ladder import Comparison
 from synth.realisation.saved import Json
 from synth.report.answer import realise_answer
+from synth.report.asked import Asked
 from synth.report.layout import table, wrapped
 from synth.report.record import RealisationRecord
 from synth.report.text import realise_text
@@ -17,8 +18,8 @@ def ladder_text(
     target: Target, records: Sequence[RealisationRecord], picked: int, comparison: Comparison | None
 ) -> str:
     """Return the circuits, and what tolerances leave of them where that was asked."""
-    head = [] if comparison is None else ["", *_comparison_lines(records, comparison)]
-    return realise_text(target, records, picked, head=head)
+    head = () if comparison is None else ("", *_comparison_lines(records, comparison))
+    return realise_text(target, records, picked, Asked(head=head))
 
 
 def _comparison_lines(records: Sequence[RealisationRecord], comparison: Comparison) -> list[str]:

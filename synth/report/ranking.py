@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from synth.realisation.ranking import CRITERIA
 from synth.realisation.saved import Json
 from synth.realisation.with_amplifier import Ranked, Ranking, score_text
 from synth.report.answer import realise_answer
+from synth.report.asked import Asked
 from synth.report.check import finding_json, model_json
 from synth.report.layout import labelled, wrapped
 from synth.report.record import RealisationRecord
@@ -16,7 +18,11 @@ from synth.report.text import realise_text
 
 
 def ranking_text(
-    ranking: Ranking, records: Sequence[RealisationRecord], picked: int, explain: bool
+    ranking: Ranking,
+    records: Sequence[RealisationRecord],
+    picked: int,
+    explain: bool,
+    asked: Asked,
 ) -> str:
     """Return the ranked circuits, what the op amp makes of each, and on request why.
 
@@ -29,13 +35,19 @@ def ranking_text(
         Number of the circuit whose parts are shown.
     explain : bool
         Whether to say what put each circuit before the next.
+    asked : Asked
+        What a mask or a table says.
     """
-    remarks = {row.number: _remarks(row) for row in ranking.rows[: len(records)]}
-    head = labelled("op amp", ranking.model.name)
+    remarks = {
+        row.number: [*_remarks(row), *asked.remarks.get(row.number, ())]
+        for row in ranking.rows[: len(records)]
+    }
+    head = [*asked.head, *labelled("op amp", ranking.model.name)]
     head += labelled("ranked by", ", ".join(ranking.order))
     if explain:
         head += _explanation(ranking)
-    return realise_text(ranking.target, records, picked, remarks, head)
+    both = replace(asked, head=tuple(head), remarks=remarks)
+    return realise_text(ranking.target, records, picked, both)
 
 
 def _remarks(row: Ranked) -> list[str]:
@@ -67,10 +79,10 @@ def _explanation(ranking: Ranking) -> list[str]:
     return lines
 
 
-def ranking_answer(ranking: Ranking, records: Sequence[RealisationRecord]) -> Json:
+def ranking_answer(ranking: Ranking, records: Sequence[RealisationRecord], asked: Asked) -> Json:
     """Return the answer of ``realise`` with an op amp."""
     return {
-        **realise_answer(ranking.target, records),
+        **realise_answer(ranking.target, records, asked),
         "ranking": {
             "op_amp": model_json(ranking.model),
             "order": list(ranking.order),

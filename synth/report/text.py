@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from math import pi
 
 from synth.analysis.symbolic import Formula
 from synth.analysis.zeros import Zero
 from synth.network.model import UNITS, Network
+from synth.report.asked import NOTHING, Asked
 from synth.report.layout import labelled, shortened, table, wrapped
 from synth.report.record import Analysis, RealisationRecord, Response, TransformRecord
 from synth.report.sketch import sketch
@@ -128,8 +129,7 @@ def realise_text(
     target: Target,
     records: Sequence[RealisationRecord],
     picked: int = 1,
-    remarks: Mapping[int, Sequence[str]] | None = None,
-    head: Sequence[str] = (),
+    asked: Asked = NOTHING,
 ) -> str:
     """Return the ranked circuits for a target, and the parts of the picked one.
 
@@ -138,16 +138,14 @@ def realise_text(
     target : Target
     records : sequence of RealisationRecord
     picked : int
-    remarks : mapping, optional
-        Number of a circuit -> lines to put under it.
-    head : sequence of str
-        Lines to put under the target.
+    asked : Asked
+        Lines to put under the target, and under each circuit.
     """
-    lines = [*labelled("target", target.description), *wrapped(target.meaning, "  "), *head]
+    lines = [*labelled("target", target.description), *wrapped(target.meaning, "  "), *asked.head]
     if not any(record.realisation.meets for record in records):
         lines += ["", *wrapped(_none_meets(target), "! ", "  ")]
     for record in records:
-        lines += ["", *_realisation_lines(record), *(remarks or {}).get(record.number, ())]
+        lines += ["", *_realisation_lines(record), *asked.remarks.get(record.number, ())]
     chosen = records[picked - 1]
     parts = part_lines(chosen.realisation.network)
     lines += [*_sketch_lines(chosen.transfer, f" of circuit {picked}"), ""]

@@ -198,7 +198,7 @@ def tolerance_answer(
         "limits": [
             {
                 "from_hz": x.limit.low_hz,
-                "to_hz": x.limit.high_hz,
+                "to_hz": x.limit.high_hz if isfinite(x.limit.high_hz) else None,
                 "operation": x.limit.operation,
                 "level_db": x.limit.level_db,
                 "yield": _yield_json(x.result),

@@ -2,8 +2,8 @@
 
 Conventions
 -----------
-The frequency is the edge of the pass band, in hertz: half power for Butterworth and Bessel, the
-end of the ripple for Chebyshev and elliptic, the start of the stop band for inverse Chebyshev,
+The frequency is the edge of the pass band, in hertz: the end of the ripple for Chebyshev and
+elliptic, the start of the stop band for inverse Chebyshev, half power for the other families,
 unless another edge is asked for.  For band-pass and band-stop it is the geometric centre, and
 the width is measured between the same edges.  The order is the number of poles of the whole
 filter.  The gain is the largest one of the pass band; it may be negative.  All of this is common
@@ -42,6 +42,8 @@ def family_target(
     *,
     ripple_db: float | None = None,
     stop_attenuation_db: float | None = None,
+    phase_degrees: float | None = None,
+    delay_ripple: float | None = None,
     gain: float = 1.0,
     q: float | None = None,
     width_hz: float | None = None,
@@ -54,12 +56,12 @@ def family_target(
     kind : str
         lowpass, highpass, bandpass, bandstop or allpass.
     family : str
-        butterworth, chebyshev, inverse-chebyshev, elliptic or bessel.
+        A key of `synth.target.families.FAMILIES`.
     order : int
-        Number of poles of the whole filter, 1 to 10; even for band-pass and band-stop.
+        Number of poles of the whole filter, 1 to 20; even for band-pass and band-stop.
     at_hz : float
         Edge in hertz (see the conventions above); geometric centre for the band kinds.
-    ripple_db, stop_attenuation_db : float, optional
+    ripple_db, stop_attenuation_db, phase_degrees, delay_ripple : float, optional
         As in `synth.target.families.prototype`.
     gain : float
         Largest pass-band gain, with sign: a low-pass of even order with ripple has less than it
@@ -102,6 +104,8 @@ def family_target(
         order // 2 if banded else order,
         ripple_db=ripple_db,
         stop_attenuation_db=stop_attenuation_db,
+        phase_degrees=phase_degrees,
+        delay_ripple=delay_ripple,
         edge=edge,
     )
     w0 = 2 * math.pi * at_hz
@@ -183,6 +187,8 @@ def response_target(
     order: int | None = None,
     ripple_db: float | None = None,
     stop_attenuation_db: float | None = None,
+    phase_degrees: float | None = None,
+    delay_ripple: float | None = None,
     gain: float = 1.0,
     q: float | None = None,
     width_hz: float | None = None,
@@ -205,7 +211,7 @@ def response_target(
     'second-order bandstop at 50 Hz with q 5, gain 1'
     """
     _check(kind, at_hz, gain)
-    extras = (ripple_db, stop_attenuation_db, edge)
+    extras = (ripple_db, stop_attenuation_db, phase_degrees, delay_ripple, edge)
     if family is None and all(x is None for x in extras):
         if width_hz is not None and q is None and kind in ("bandpass", "bandstop"):
             q, width_hz = at_hz / _width(kind, at_hz, None, width_hz), None
@@ -220,6 +226,8 @@ def response_target(
         at_hz,
         ripple_db=ripple_db,
         stop_attenuation_db=stop_attenuation_db,
+        phase_degrees=phase_degrees,
+        delay_ripple=delay_ripple,
         gain=gain,
         q=q,
         width_hz=width_hz,
@@ -248,7 +256,7 @@ def transfer_target(
     Raises
     ------
     TargetError
-        If the function is zero, constant, improper, not strictly stable, or of order above 10.
+        If the function is zero, constant, improper, not strictly stable, or of order above 20.
 
     Examples
     --------
@@ -320,6 +328,10 @@ def _title(p: Prototype) -> str:
         numbers.append(f"{p.ripple_db:g} dB ripple")
     if p.stop_db is not None:
         numbers.append(f"{p.stop_db:g} dB stop-band attenuation")
+    if p.phase_degrees is not None:
+        numbers.append(f"{p.phase_degrees:g} degrees phase ripple")
+    if p.delay_ripple is not None:
+        numbers.append(f"{100 * p.delay_ripple:g} % delay ripple")
     return p.family.name + (f" ({', '.join(numbers)})" if numbers else "")
 
 

@@ -9,8 +9,9 @@ import numpy as np
 from synth.analysis.loop import Loop
 from synth.analysis.numbers import modes
 from synth.errors import NumberError
+from synth.masks.limits import Limit
 from synth.network.model import Network
-from synth.tolerances.limits import Bounds, Limit, bounds, limit_frequencies
+from synth.tolerances.limits import Bounds, bounds, limit_frequencies
 from synth.tolerances.marks import with_marks
 from synth.tolerances.model import Model, model_of
 from synth.tolerances.sensitivity import pass_band

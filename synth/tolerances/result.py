@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from synth.masks.limits import Limit
 from synth.tolerances.corners import WorstCase
-from synth.tolerances.limits import Limit
 from synth.tolerances.sections import SectionStatistics
 from synth.tolerances.spread import Array, Spread
 from synth.tolerances.yields import Yield

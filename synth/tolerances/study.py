@@ -12,12 +12,13 @@ import numpy as np
 from synth.analysis.feedback import Feedback, feedback, judged
 from synth.analysis.loop import Loop
 from synth.errors import NumberError
+from synth.masks.limits import Limit
 from synth.network.model import Network
 from synth.progress import Progress, counter
 from synth.tolerances.corners import WorstCase, worst_case
 from synth.tolerances.factored import Factored
 from synth.tolerances.grids import bounds_of, default_frequencies
-from synth.tolerances.limits import Bounds, Limit
+from synth.tolerances.limits import Bounds
 from synth.tolerances.marks import at_zeros, with_marks
 from synth.tolerances.model import Model, model_of
 from synth.tolerances.montecarlo import (

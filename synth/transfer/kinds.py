@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from synth.transfer import polynomial as poly
+from synth.transfer.critical import magnitude_extrema
 from synth.transfer.polynomial import Poly
 from synth.transfer.transfer import Transfer
 
@@ -196,18 +196,4 @@ def _peak(transfer: Transfer, dc: float, infinity: float) -> tuple[float, float]
 
 def stationary_points(transfer: Transfer) -> list[float]:
     """Return the angular frequencies in rad/s, above 0, where the slope of |H| is zero."""
-    n, d = _magnitude(transfer.exact_numerator), _magnitude(transfer.exact_denominator)
-    slope = poly.subtract(
-        poly.mul(poly.derivative(n), d),
-        poly.mul(n, poly.derivative(d)),
-    )
-    if not slope:
-        return []
-    return [math.sqrt(x.real) for x in poly.roots(slope) if not x.imag and x.real > 0]
-
-
-def _magnitude(p: Poly) -> Poly:
-    """Return |p(jw)|^2 as a polynomial in w^2."""
-    even = poly.strip(c * (-1) ** k for k, c in enumerate(p[::2]))
-    odd = poly.strip(c * (-1) ** k for k, c in enumerate(p[1::2]))
-    return poly.add(poly.mul(even, even), poly.mul(poly.S, poly.mul(odd, odd)))
+    return [float(w) for w in magnitude_extrema(transfer.zeros, transfer.poles)]

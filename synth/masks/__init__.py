@@ -1,0 +1,1 @@
+"""Masks: what a response must keep, which family keeps it at the lowest order, direct fits."""

@@ -1,0 +1,1 @@
+"""Measured or desired responses: tables of frequency, magnitude and phase, and fits to them."""
