@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from synth.catalog import stage, stages
-from synth.drawing import draw
+from synth.drawing import draw, placement_for
 from synth.drawing.carry import carried
 from synth.drawing.measure import Measures, measure
 from synth.drawing.model import Box, Drawing, Label, Point, Wire
@@ -90,6 +90,20 @@ def test_a_swap_keeps_its_picture_without_being_told(name) -> None:
     before = draw(network)
     after = draw(Swap().apply(network)[0])
     assert places(after) == places(before) == places(draw(network, placement=stage(name).placement))
+
+
+def test_a_swap_of_any_network_keeps_its_picture() -> None:
+    """Also where the layout is automatic, unless a mark no longer fits."""
+    kept = total = 0
+    for network in random_networks(20, 5):
+        if Swap().accepts(network):
+            continue
+        swapped, step = Swap().apply(network)
+        after = draw(swapped, placement=carried(placement_for(network), network, swapped, step))
+        checked(swapped, after)
+        total += 1
+        kept += places(after) == places(draw(network))
+    assert kept >= 0.8 * total > 10
 
 
 def test_rc_cr_changes_the_symbols_in_place() -> None:

@@ -41,6 +41,7 @@ def draw(
     """
     from synth.cli.output import checked_path, deliver
     from synth.drawing import draw as schematic
+    from synth.drawing import placement_for
     from synth.drawing.carry import carried
     from synth.report.schematic import schematic_answer, schematic_record, schematic_text
     from synth.transform.steps import read_step
@@ -50,6 +51,8 @@ def draw(
     found = load(circuit, input_, output, ground, keep_grounded)
     network = found.network
     placement = None if found.stage is None else found.stage.placement
+    if chain and placement is None:
+        placement = placement_for(network)
     for step in chain:
         after, record = step.apply(network)
         if placement is not None:

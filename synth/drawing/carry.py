@@ -75,18 +75,17 @@ def _split(places: dict[str, Place], names: Sequence[str], after: Network) -> di
 
 
 def _kept(place: Place, before: Network, old: str, new: Branch | OpAmp) -> Place:
-    """Return the place of a part that goes on under one name, turned where its pins are."""
-    was = next((b for b in before.branches if b.name == old), None)
-    if isinstance(new, OpAmp):
-        u = before.op_amp(old)
-        if (u.plus, u.minus) == (new.minus, new.plus):  # its inputs have been exchanged
-            top, _, rest = place.facing.partition("-")
-            other = "minus" if top == "plus" else "plus"
-            return Place(place.x, place.y, f"{other}-{rest}" if rest else other)
+    """Return the place of a part that goes on under one name; an op amp may be turned over."""
+    if not isinstance(new, OpAmp):
         return place
-    if was is not None and new.nodes == was.nodes[::-1] and new.nodes != was.nodes:
-        return turned(place)
-    return place
+    u = before.op_amp(old)
+    fixed = before.fixed_nodes
+    exchanged = (u.plus, u.minus) == (new.minus, new.plus)
+    if not exchanged or (u.plus in fixed and u.minus in fixed):  # a swap exchanges what holds them
+        return place
+    top, _, rest = place.facing.partition("-")
+    other = "minus" if top == "plus" else "plus"
+    return Place(place.x, place.y, f"{other}-{rest}" if rest else other)
 
 
 def turned(place: Place) -> Place:

@@ -52,6 +52,14 @@ def draw(network: Network, *, placement: Placement | None = None) -> Drawing:
     raise NetworkError("the symbols cannot be wired; please report this network")
 
 
+def placement_for(network: Network) -> Placement:
+    """Return the places that `draw` gives a network by itself, as a start for what is made of it.
+
+    The places can be taken along by `synth.drawing.carry.carried`.
+    """
+    return next(_choices(scene_of(network), None))
+
+
 def _choices(scene: Scene, placement: Placement | None) -> Iterator[Placement]:
     """Placements to try: the one given, the one the catalogue lends, the automatic one."""
     wanted = {i.name for i in scene.items}

@@ -55,9 +55,9 @@ def shape_of(item: Item, facing: str, scene: Scene) -> Shape:
         if node not in scene.held:
             continue
         kind, shown = scene.held[node]
-        for box in mark(kind, node, shown, pin).boxes:
-            barrier.append(box)
-            taken.append(_grown(box, 0.1, 0.2))
+        barrier += list(mark(kind, node, shown, pin).boxes)
+        for other, text in _either(kind, shown, scene):  # room for a swap
+            taken += [_grown(box, 0.1, 0.2) for box in mark(other, node, text, pin).boxes]
         if isinstance(item.of, Branch):
             manner += _manner(kind, pin.away)
     if isinstance(item.of, Branch) and not any(n in scene.held for n in item.nodes):
@@ -95,6 +95,16 @@ def op_amp_barrier(place: Place) -> tuple[Box, ...]:
         lead(0.15, 0.8, place.y - 1),
         lead(4.2, 4.85, place.y),
     )
+
+
+def _either(kind: str, shown: str, scene: Scene) -> list[tuple[str, str]]:
+    """Return the mark of a terminal and the one that a swap would put there."""
+    network = scene.network
+    if kind == "source":
+        return [(kind, shown), scene.held[network.reference]]
+    if kind in ("ground", "reference") and network.inputs:
+        return [(kind, shown), scene.held[network.inputs[0].node]]
+    return [(kind, shown)]
 
 
 def _grown(box: Box, dx: float, dy: float) -> Box:

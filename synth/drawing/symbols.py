@@ -62,7 +62,7 @@ def forward(place: Place) -> int:
 def op_amp_box(place: Place) -> Box:
     """Return the ink of an op amp, without its leads."""
     ends = sorted((place.x + 0.7 * forward(place), place.x + 4.3 * forward(place)))
-    return Box(ends[0], place.y - 2.0, ends[1], place.y + 2.0)
+    return Box(ends[0], place.y - 2.1, ends[1], place.y + 2.1)
 
 
 def op_amp_symbol(op_amp: OpAmp, place: Place) -> Symbol:
