@@ -124,7 +124,10 @@ def candidates(
     found = _assemble_best(target, fixed, count, workshop, assembling)
     if len(found) < 2 or _costly(found, max(len(split) for split in ways)):
         free = [
-            chain for split in ways for chain in best_chains(free_plan(split), workshop.fits, _KEEP)
+            chain
+            for pieces in dict.fromkeys(frozenset(split.pieces) for split in ways)
+            for split in [next(s for s in ways if frozenset(s.pieces) == pieces)]
+            for chain in best_chains(free_plan(split), workshop.fits, _KEEP)
         ]
         rest = portion(progress, _ASSEMBLED, 1.0)
         found = _inequivalent([*found, *_assemble_best(target, free, count, workshop, rest)])
