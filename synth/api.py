@@ -6,12 +6,14 @@ Every function takes and returns frozen objects; nothing is changed in place.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor
 from pathlib import Path
 
 from synth.errors import TargetError
 from synth.network.deck_reader import read_deck
 from synth.network.model import Network
 from synth.progress import Progress
+from synth.realisation.brief import Brief
 from synth.realisation.circuit import read_circuit, read_design_file
 from synth.realisation.design import Design, Realisation
 from synth.realisation.realise import realise as search
@@ -306,6 +308,9 @@ def realise(
     capacitors: Shelf = CAPACITORS,
     top: int = 5,
     seed: int = 0,
+    best_for: str = "range",
+    mask: Sequence[Limit] = (),
+    executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> tuple[Realisation, ...]:
     """Return circuits for a target, best first.
@@ -322,6 +327,13 @@ def realise(
         How many circuits at most.
     seed : int
         Of the value search; the result is reproducible.
+    best_for : str
+        What pairing, order and gains of sections are chosen for: ``range`` (the largest dynamic
+        range) or ``noise``.
+    mask : sequence of Limit
+        What the response must keep; values are then chosen for the largest margin.
+    executor : Executor, optional
+        Any of `concurrent.futures` or like it; the result does not depend on it.
     progress : callable, optional
         Called with (done, total) as the search goes on.
 
@@ -357,14 +369,8 @@ def realise(
             width_hz=width_hz,
             edge=edge,
         )
-    return search(
-        wanted,
-        resistors=resistors,
-        capacitors=capacitors,
-        top=top,
-        seed=seed,
-        progress=progress,
-    )
+    brief = Brief(wanted, resistors, capacitors, best_for, tuple(mask), seed, executor)
+    return search(brief, top=top, progress=progress)
 
 
 # -- preferred values ------------------------------------------------------------------------------

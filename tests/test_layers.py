@@ -15,7 +15,7 @@ PACKAGE = Path(synth.__file__).resolve().parent
 #: Rooms from the lowest to the highest.  Rooms of one row do not need each other.
 ORDER = (
     ("errors",),
-    ("units", "progress"),
+    ("units", "progress", "parallel"),
     ("transfer",),
     ("network",),
     ("analysis",),

@@ -40,7 +40,9 @@ def node_voltages(network: Network, w: Array) -> dict[str, ComplexArray]:
     right = sum(s[:, None] ** power * r for power, (_, r) in sides.items())
     found: dict[str, ComplexArray] = {}
     if eq.rows:
-        solved = np.linalg.solve(left, np.asarray(right)[..., None])[..., 0]
+        solved = np.asarray(
+            np.linalg.solve(left, np.asarray(right)[..., None])[..., 0], dtype=complex
+        )
         found = {node: solved[:, column] for node, column in eq.column_of.items()}
     for node, terminal in eq.pinned.items():
         found[node] = np.full(len(w), complex(terminal.at != "ground"))

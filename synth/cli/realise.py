@@ -19,9 +19,11 @@ from synth.cli.options import (
     file_option,
     json_option,
 )
+from synth.cli.pool import jobs_option, pool
 from synth.cli.terminal import meter
 
 if TYPE_CHECKING:
+    from synth.realisation.brief import Brief
     from synth.realisation.design import Realisation
     from synth.realisation.with_amplifier import Ranking
     from synth.target.target import Target
@@ -96,6 +98,14 @@ class Realise(Command):
 )
 @click.option("--rank", "rank", metavar="LIST", help="Criteria to rank by first, as noise,spread.")
 @click.option("--explain-rank", is_flag=True, help="Say what put each circuit before the next.")
+@click.option(
+    "--best-for",
+    type=click.Choice(["range", "noise"]),
+    default="range",
+    show_default=True,
+    help="What pairing, order and gains of the sections are chosen for.",
+)
+@jobs_option
 @condition_options
 @file_option
 @json_option
@@ -124,6 +134,8 @@ def realise(
     op_amp: str | None,
     rank: str | None,
     explain_rank: bool,
+    best_for: str,
+    jobs: int,
     supply: tuple[float, float] | None,
     source_resistance: float | None,
     load_: float | None,
@@ -138,6 +150,7 @@ def realise(
     The target is a KIND, or H(s) by --h, or its coefficients by --num and --den.
     """
     from synth.cli.output import check_file, deliver, design_content
+    from synth.realisation.brief import Brief
     from synth.report.record import realisation_records
     from synth.values.series import CAPACITORS, RESISTORS
 
@@ -152,15 +165,18 @@ def realise(
         _shelf(capacitors, capacitor_window, CAPACITORS),
     )
     chosen = pick or 1
-    ranked = None if op_amp is None else _ranking(target, op_amp, rank, around, shelves, seed)
-    if ranked is not None:
-        found = tuple(row.realisation for row in ranked.rows[: max(top, chosen)])
-    else:
-        found = _search(target, shelves, max(top, chosen), seed)
+    with pool(jobs) as executor:
+        brief = Brief(target, *shelves, aim=best_for, seed=seed, executor=executor)
+        ranked = None if op_amp is None else _ranking(brief, op_amp, rank, around)
+        if ranked is not None:
+            found = tuple(row.realisation for row in ranked.rows[: max(top, chosen)])
+        else:
+            found = _search(brief, max(top, chosen))
     _check_pick(chosen, len(found))
     records = realisation_records(found[: max(top, chosen)])
     design = found[chosen - 1].design
     content = None if path is None else design_content(path, design)
+    from synth.realisation.realise import INTERRUPTED
     from synth.report.answer import realise_answer
     from synth.report.text import realise_text
 
@@ -179,6 +195,8 @@ def realise(
         return ranking_text(ranked, records, chosen, explain_rank)
 
     deliver(path, content, as_json, answer, text)
+    if any(INTERRUPTED in r.notes for r in found):
+        raise click.Abort
 
 
 @dataclass(frozen=True)
@@ -211,30 +229,14 @@ def _check_pick(chosen: int, found: int) -> None:
         )
 
 
-def _search(
-    target: Target, shelves: tuple[Shelf, Shelf], top: int, seed: int
-) -> tuple[Realisation, ...]:
+def _search(brief: Brief, top: int) -> tuple[Realisation, ...]:
     from synth.realisation.realise import realise as search
 
     with meter("searching") as progress:
-        return search(
-            target,
-            resistors=shelves[0],
-            capacitors=shelves[1],
-            top=top,
-            seed=seed,
-            progress=progress,
-        )
+        return search(brief, top=top, progress=progress)
 
 
-def _ranking(
-    target: Target,
-    op_amp: str,
-    rank: str | None,
-    around: Around,
-    shelves: tuple[Shelf, Shelf],
-    seed: int,
-) -> Ranking:
+def _ranking(brief: Brief, op_amp: str, rank: str | None, around: Around) -> Ranking:
     from synth.checking.conditions import conditions_of
     from synth.realisation.ranking import parse_order
     from synth.realisation.with_amplifier import ranking
@@ -245,16 +247,7 @@ def _ranking(
         around.source_resistance, around.load, around.band, around.level, around.tolerance
     )
     with meter("searching") as progress:
-        return ranking(
-            target,
-            model,
-            conditions,
-            order=order,
-            resistors=shelves[0],
-            capacitors=shelves[1],
-            seed=seed,
-            progress=progress,
-        )
+        return ranking(brief, model, conditions, order=order, progress=progress)
 
 
 @dataclass(frozen=True)

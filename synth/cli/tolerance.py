@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
 
 from synth.cli.options import Decibels, Quantity, Window, circuit_options, json_option, load
+from synth.cli.pool import jobs_option, pool
 from synth.cli.terminal import meter
 
 if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
     from synth.network.model import Network
     from synth.realisation.circuit import Circuit
     from synth.tolerances.limits import Limit
@@ -97,9 +95,7 @@ if TYPE_CHECKING:
 )
 @click.option("--phase", is_flag=True, help="Percentiles of the phase too.")
 @click.option("--corners/--no-corners", default=True, help="Find the worst case  [default: yes]")
-@click.option(
-    "--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes."
-)
+@jobs_option
 @json_option
 def tolerance(
     circuit: str,
@@ -153,7 +149,7 @@ def tolerance(
     grid = frequency_range(found.network, start, stop, points)
     limits = _limits(found.network, limit, band, mask)
     wanted = _reference(found, reference)
-    with _executor(jobs) as executor, meter("drawing") as progress:
+    with pool(jobs) as executor, meter("drawing") as progress:
         result = analysis(
             found.network,
             spread,
@@ -239,23 +235,3 @@ def _reference(found: Circuit, reference: str) -> Transfer | None:
             f"--of target: {found.name} has no target; give a saved design made by realise"
         )
     return found.design.target.transfer
-
-
-@contextmanager
-def _executor(jobs: int) -> Iterator[Executor | None]:
-    """Give a pool of processes, started afresh so that they inherit nothing; none for one job."""
-    if jobs == 1:
-        yield None
-        return
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
-
-    context = get_context("spawn")
-    with ProcessPoolExecutor(jobs, context, initializer=_leave_interrupts_to_the_parent) as pool:
-        yield pool
-
-
-def _leave_interrupts_to_the_parent() -> None:
-    import signal
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from synth.network.model import Network
+from synth.realisation.loudness import Loudness
 from synth.target.target import MEETS_DEGREES, Target
 from synth.transform.step import Step
 
@@ -94,6 +95,10 @@ class Realisation:
         Largest over smallest resistor, and the same of capacitors: the larger of the two.
     balanced_zeros : int
         Coefficients of the numerator that vanish only because parts match.
+    levels : Loudness
+        At the outputs of its op amps.
+    aim : str
+        What its sections were arranged for: a key of `synth.search.arrange.AIMS`.
     notes : tuple of str
         What the user should know.
     """
@@ -106,12 +111,19 @@ class Realisation:
     phase_error: float
     spread: float
     balanced_zeros: int
+    levels: Loudness
+    aim: str = "range"
     notes: tuple[str, ...] = ()
 
     @property
     def network(self) -> Network:
         """The circuit."""
         return self.design.network
+
+    @property
+    def level_cost_db(self) -> float:
+        """What its levels lose of the dynamic range, or add to the noise, dB."""
+        return self.levels.cost_db(self.aim)
 
     @property
     def allpass(self) -> bool:

@@ -74,9 +74,16 @@ class Loudness:
         """What the dynamic range loses against a circuit as quiet inside as at its output."""
         return self.headroom_db + self.sunk_db
 
+    def cost_db(self, aim: str) -> float:
+        """Return what is to be small: the loss of range, or the noise (`synth.search.arrange`)."""
+        return self.noise_db if aim == "noise" else self.loss_db
+
 
 def loudness(
-    stages: Sequence[Network], names: Sequence[Mapping[str, str]], w: Array
+    stages: Sequence[Network],
+    names: Sequence[Mapping[str, str]],
+    followers: Sequence[str],
+    w: Array,
 ) -> Loudness:
     """Return the levels of stages in a chain.
 
@@ -86,15 +93,21 @@ def loudness(
         With values, in the order of the signal.
     names : sequence of mapping
         Of each stage: op amp -> its name in the whole.
+    followers : sequence of str
+        Op amps added behind stages that do not end at one, in the order of the signal.
     w : array
         Angular frequencies in rad/s that resolve the response, ascending.
     """
-    inner, ends = [], []
+    inner: list[tuple[str, npt.NDArray[np.complex128]]] = []
+    ends: list[Array] = []
+    added = iter(followers)
     product = np.ones(len(w), dtype=complex)
     for network, called in zip(stages, names, strict=True):
         voltages = node_voltages(network, w)
         inner += [(called[u.name], product * voltages[u.out]) for u in network.op_amps]
         product = product * voltages[network.output]
+        if all(u.out != network.output for u in network.op_amps):
+            inner += [(name, product) for name in [next(added, "")] if name]
         ends.append(np.abs(product))
     whole = ends[-1]
     inside = whole >= whole.max() * 10 ** (-PASS_DB / 20)
@@ -106,16 +119,14 @@ def loudness(
         peak,
         least,
         _decibels(loudest / peak),
-        max(0.0, _decibels(least / min(float(x[inside].min()) for x in ends))),
+        max(0.0, _decibels(least / max(min(float(x[inside].min()) for x in ends), _TINY))),
         _noise(ends, w),
     )
 
 
 def _level(name: str, size: Array, w: Array, inside: npt.NDArray[np.bool_]) -> OutputLevel:
     k = int(np.argmax(size))
-    return OutputLevel(
-        name, float(size[k]), float(w[k] / (2 * math.pi)), float(size[inside].min())
-    )
+    return OutputLevel(name, float(size[k]), float(w[k] / (2 * math.pi)), float(size[inside].min()))
 
 
 def _noise(ends: Sequence[Array], w: Array) -> float:

@@ -17,6 +17,8 @@ from synth.realisation.design import Realisation
 
 #: Ratios of like parts above this are hard to make well (common practice).
 WIDE = 100.0
+#: Levels are compared in steps of so many decibels: half a bit.
+LEVEL_STEP_DB = 3.0
 #: Criterion -> what it measures, and the steps in which it is compared; in the default order.
 CRITERIA: Mapping[str, str] = {
     "error": "times the error allowed, with preferred values and the amplifier: met, or by how "
@@ -38,7 +40,8 @@ def rank(r: Realisation) -> tuple[float, ...]:
 
     The target met (by the measure of `synth.target.target`), else how many times that measure
     must double to hold the error; fewest amplifiers; fewest zeros that need matched parts; a
-    spread within `WIDE`; fewest capacitors, then parts; spread (in octaves); error.
+    spread within `WIDE`; dynamic range lost (or noise added, whichever was asked for) in steps of
+    `LEVEL_STEP_DB`; fewest capacitors, then parts; spread (in octaves); error.
     """
     network = r.network
     return (
@@ -46,6 +49,7 @@ def rank(r: Realisation) -> tuple[float, ...]:
         len(network.op_amps),
         r.balanced_zeros,
         r.spread > WIDE,
+        floor(r.level_cost_db / LEVEL_STEP_DB),
         sum(b.power == 1 for b in network.branches),
         len(network.branches),
         round(log2(r.spread)),

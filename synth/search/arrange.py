@@ -113,9 +113,7 @@ class Arranger:
         only, without : collection of Choice
             Sections that may occur at all, and that must not.
         """
-        allowed = [
-            c for c in self.sets.choices if c not in without and (only is None or c in only)
-        ]
+        allowed = [c for c in self.sets.choices if c not in without and (only is None or c in only)]
         if aim == "noise":
             path = self._path(self.noise, np.inf, allowed)
             return None if path is None else self._made(path[0], (path[1],))
@@ -163,7 +161,8 @@ class Arranger:
                 after = mask | 1 << k
                 worst[after] = min(worst[after], max(worst[mask], peaks[after]))
         limit = worst[-1] + _SAME
-        best: list[tuple[float, tuple[int, ...]]] = [(0.0, ())] + [(inf, ())] * (len(keys) - 1)
+        best: list[tuple[float, tuple[int, ...]]] = [(inf, ()) for _ in keys]
+        best[0] = (0.0, ())
         for mask in masks:
             for k in set(range(len(sections))) - set(used[mask]):
                 after = mask | 1 << k

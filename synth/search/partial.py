@@ -65,7 +65,9 @@ class Factors:
         sizes = np.abs(all_)
         low, high = sizes.min() / _REACH, sizes.max() * _REACH
         count = max(2, int(_PER_DECADE * np.log10(high / low)))
-        around = [abs(p.imag) + abs(p.real) * _AROUND for q in self.poles for p in np.roots(q[::-1])]
+        around = [
+            abs(p.imag) + abs(p.real) * _AROUND for q in self.poles for p in np.roots(q[::-1])
+        ]
         grid = np.unique(np.concatenate([np.geomspace(low, high, count), sizes, *around]))
         ends = np.array([low * _END, high / _END])
         return np.sort(np.concatenate([grid[(grid >= low) & (grid <= high)], ends]))
@@ -248,7 +250,7 @@ class Sets:
 
 
 def _log_size(coefficients: Sequence[float], w: Array, unit: float) -> Array:
-    """ln |polynomial| on the imaginary axis, s counted in units of `unit`."""
+    """Ln |polynomial| on the imaginary axis, s counted in units of `unit`."""
     n = len(coefficients) - 1
     scaled = [c * unit ** (k - n) for k, c in enumerate(coefficients)]
     value = np.polynomial.polynomial.polyval(1j * w / unit, scaled)

@@ -16,7 +16,7 @@ import numpy as np
 from synth.errors import TargetError
 from synth.search.arrange import DECIBELS, Arrangement, Arranger
 from synth.search.candidates import SectionTarget
-from synth.search.partial import Choice, Factors, factors_of
+from synth.search.partial import Array, Choice, Factors, factors_of
 from synth.transfer.transfer import Transfer
 
 #: How many pairings are taken for the sake of their levels,
@@ -58,7 +58,7 @@ class Piece:
             return 0.5
         if self.order == 2:
             return sqrt(self.denominator[0]) / self.denominator[1]
-        return max(abs(z) / (2 * abs(z.real)) for z in np.roots(self.denominator[::-1]))
+        return float(max(abs(z) / (2 * abs(z.real)) for z in np.roots(self.denominator[::-1])))
 
     @property
     def ends(self) -> tuple[float, float]:
@@ -118,8 +118,13 @@ def splits(transfer: Transfer, aim: str = "range") -> tuple[Split, ...]:
         If it has more zeros than poles, or more sections than can be arranged.
     """
     if not any(s.order for s in transfer.sections):
-        return (Split(tuple(_piece(s.numerator[::-1], s.denominator[::-1])
-                            for s in transfer.sections), None, 0.0),)
+        return (
+            Split(
+                tuple(_piece(s.numerator[::-1], s.denominator[::-1]) for s in transfer.sections),
+                None,
+                0.0,
+            ),
+        )
     factors = factors_of(transfer)
     found: list[Split] = []
     for k, parts in enumerate((factors, *_joined(factors))):
@@ -144,7 +149,9 @@ def _ways(transfer: Transfer, arranger: Arranger, aim: str, own: bool) -> list[A
     least = min((w.loss_db for w in known.values()), default=inf)
     ways = [w for w in known.values() if w.loss_db <= least + WORSE_DB]
     for w in best:
-        if w.pairing not in known and w.loss_db <= min(least - WORTH_DB, best[0].loss_db + WORTH_DB):
+        if w.pairing not in known and w.loss_db <= min(
+            least - WORTH_DB, best[0].loss_db + WORTH_DB
+        ):
             ways.insert(0, w)
     return ways
 
@@ -197,9 +204,9 @@ def _constants(
 
 
 def _section(factors: Factors, choice: Choice) -> Piece:
-    n = np.ones(1)
+    n: Array = np.ones(1)
     for j in choice.zeros:
-        n = np.polynomial.polynomial.polymul(n, factors.zeros[j])
+        n = np.asarray(np.polynomial.polynomial.polymul(n, factors.zeros[j]), dtype=float)
     n = np.concatenate([np.zeros(choice.origin), n])
     return _piece(tuple(n), factors.poles[choice.pole])
 
@@ -223,10 +230,10 @@ def _customary(transfer: Transfer, arranger: Arranger) -> Iterator[tuple[Choice,
 
 def _alike(a: Piece, b: Piece) -> bool:
     size = a.w0
-    scaled = [
+    x, y = (
         np.array([c * size ** (k - p.order) for k, c in enumerate(p.numerator)]) for p in (a, b)
-    ]
-    return len(scaled[0]) == len(scaled[1]) and bool(np.allclose(*scaled, rtol=1e-9, atol=1e-12))
+    )
+    return len(x) == len(y) and bool(np.allclose(x, y, rtol=1e-9, atol=1e-12))
 
 
 def _joined(factors: Factors) -> Iterator[Factors]:

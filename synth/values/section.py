@@ -97,17 +97,50 @@ def fit(
     values = values[np.argsort(_roughness(values, inverse), kind="stable")[:count]]
 
     def error(rows: Array) -> Array:
-        found = errors.evaluate(np.log(rows) + offset)
-        return np.asarray(np.abs(found).max(axis=1, initial=0.0))
+        return weighed(errors, np.log(rows) + offset)
 
-    floor = ZERO_FLOOR if _has_finite_zeros(target) else FLOOR
-    choice = choose(names, values, shelves, error, floor, effort)[0]
+    choice = choose(names, values, shelves, error, floor_of(target), effort)[0]
     chosen = np.array([[choice.values[n] for n in names]])
     return SectionFit(candidate, target, choice, float(errors.gain(np.log(chosen) + offset)[0]))
 
 
-def _has_finite_zeros(target: SectionTarget) -> bool:
-    return sum(1 for c in target.numerator if c) > 1 and target.order > 0
+def floor_of(target: SectionTarget) -> float:
+    """Return the error below which errors of a section do not count."""
+    finite_zeros = sum(1 for c in target.numerator if c) > 1 and target.order > 0
+    return ZERO_FLOOR if finite_zeros else FLOOR
+
+
+def sharpness(target: SectionTarget) -> float:
+    """Return how many times an error of the pole frequency counts; 1 at low Q.
+
+    Beside a peak |H| changes by Q times the relative shift of the pole frequency, so that the
+    same share of a decibel needs a pole frequency Q times as exact.  Where the floor is lower
+    anyhow, for the sake of zeros, it counts so many times less.
+    """
+    return max(1.0, pole_q(target) * floor_of(target) / FLOOR) if target.order > 1 else 1.0
+
+
+def pole_q(target: SectionTarget) -> float:
+    """Return the largest Q of a section's poles; one half for a first-order one, 0 for none."""
+    if target.order < 2:
+        return 0.5 * target.order
+    if target.order == 2:
+        return 1 / target.denominator[1]
+    poles = np.roots(target.denominator[::-1])
+    return float(max(np.abs(poles) / np.maximum(-2 * poles.real, 1e-12)))
+
+
+def weighed(errors: CoefficientError, logs: Array) -> Array:
+    """Return (batch,) largest relative errors of coefficients, those of D by `sharpness`.
+
+    Of a section of second order only that of w0**2 in D; of a higher one all of them.
+    """
+    size = np.abs(errors.evaluate(logs))
+    weight, order = sharpness(errors.target), errors.target.order
+    if weight > 1:
+        first = size.shape[1] - order
+        size[:, first : first + 1 if order == 2 else None] *= weight
+    return np.asarray(size.max(axis=1, initial=0.0))
 
 
 def _capacitor_sets(count: int, w0: float, shelf: Shelf, seed: int) -> Array:
