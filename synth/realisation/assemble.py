@@ -71,6 +71,7 @@ def _use(stage: FittedStage, names: Mapping[str, str]) -> StageUse:
         source=candidate.stage.source,
         steps=tuple(_told(step, target) for step in candidate.steps),
         parts=tuple(names.items()),
+        order=target.order,
         w0=target.w0 if target.order else 0.0,
         q=pole_q(target),
         error=stage.fit.choice.error,

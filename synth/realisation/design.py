@@ -41,10 +41,12 @@ class StageUse:
         What was done to it.
     parts : tuple of (str, str)
         Name in the stage (after its steps) -> name in the whole circuit.
+    order : int
+        Number of its poles.
     w0 : float
-        Pole frequency wanted, rad/s; 0 for a plain gain.
+        Pole frequency wanted, rad/s (of more than a pair the geometric mean); 0 for a plain gain.
     q : float
-        Pole Q wanted; one half for a first-order stage, 0 for a plain gain.
+        Largest pole Q wanted; one half for a first-order stage, 0 for a plain gain.
     error : float
         Largest relative error of a coefficient of the stage.
     bound : float
@@ -61,12 +63,18 @@ class StageUse:
     source: str
     steps: tuple[Step, ...]
     parts: tuple[tuple[str, str], ...]
+    order: int
     w0: float
     q: float
     error: float
     bound: float
     proved: bool
     certificate: str
+
+    @property
+    def sharing(self) -> bool:
+        """Whether two pairs of poles share the amplifier of the stage."""
+        return self.order > 3
 
     @property
     def label(self) -> str:

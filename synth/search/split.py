@@ -1,8 +1,8 @@
 """Split a transfer into sections: pairing, order and gains together.
 
 `synth.search.arrange` finds what is best among all; beside it stand the pairing nearest to the
-poles, sections with unit gain in the order of least peaks (they need the fewest parts), and a real
-pole joined with a pair in one section, which saves an amplifier.
+poles, sections with unit gain in the order of least peaks (they need the fewest parts), and poles
+joined in sections of third or fourth order, which save an amplifier.
 """
 
 from __future__ import annotations
@@ -237,15 +237,21 @@ def _alike(a: Piece, b: Piece) -> bool:
 
 
 def _joined(factors: Factors) -> Iterator[Factors]:
-    """Yield the factors with the real pole joined to a pair, for sections of third order."""
+    """Yield the factors with poles joined in a section of third or fourth order.
+
+    A real pole is joined to one of the pairs of lowest Q, else those two pairs to each other;
+    such sections have all their zeros at one end.
+    """
     singles = [p for p in factors.poles if len(p) == 2]
-    pairs = [p for p in factors.poles if len(p) == 3]
-    if len(singles) != 1 or not pairs or max(factors.infinity, factors.origin) < 3:
+    pairs = sorted((p for p in factors.poles if len(p) == 3), key=lambda p: sqrt(p[0]) / p[1])
+    if len(singles) > 1 or len(singles) + len(pairs) < 2:
         return
-    pairs.sort(key=lambda p: sqrt(p[0]) / p[1])
-    for pair in pairs[:_JOINED]:
-        both = tuple(float(x) for x in np.polynomial.polynomial.polymul(singles[0], pair))
-        rest = tuple(p for p in pairs if p is not pair)
+    joins = [(singles[0], p) for p in pairs[:_JOINED]] if singles else [(pairs[0], pairs[1])]
+    for a, b in joins:
+        if len(a) + len(b) - 2 > max(factors.infinity, factors.origin):
+            continue
+        both = tuple(float(x) for x in np.polynomial.polynomial.polymul(a, b))
+        rest = tuple(p for p in factors.poles if p is not a and p is not b)
         yield replace(factors, poles=(both, *rest))
 
 

@@ -22,6 +22,7 @@ _SETS = 256
 _COMBINATIONS = 4096  # roundings tried, over all exact solutions of one candidate
 _SHORTLIST = (16, 256)  # fewest and most exact solutions that are rounded
 _LEAST_GAIN = 0.1  # a free gain stays between this and its inverse
+_GUESSES, _LEVELS = 256, 16  # for sections of more than two poles
 _PROBE = 96  # starts tried first: a candidate that solves none of them is given up
 
 
@@ -69,9 +70,14 @@ def fit(
     errors = CoefficientError(candidate.terms, target)
     names = candidate.terms.names
     inverse = np.array([n[0] == "R" for n in names], dtype=bool)
-    sets = _capacitor_sets(int((~inverse).sum()), target.w0, shelves["C"], seed)
-    starts = _starts(candidate, sets, target.w0, shelves["R"], seed)
-    exact_sets = np.repeat(sets, len(starts) // len(sets), axis=0)
+    if target.order > 2:
+        starts, exact_sets = _solved_starts(errors, inverse, shelves, seed)
+        if not len(starts):
+            return Misfit.NO_POSITIVE_VALUES
+    else:
+        sets = _capacitor_sets(int((~inverse).sum()), target.w0, shelves["C"], seed)
+        starts = _starts(candidate, sets, target.w0, shelves["R"], seed)
+        exact_sets = np.repeat(sets, len(starts) // len(sets), axis=0)
     every = -(-len(starts) // effort.exact)
     starts, exact_sets = starts[::every], exact_sets[::every]
     # normalised units: R/LEVEL and C*w0*LEVEL
@@ -190,6 +196,38 @@ def _starts(candidate: Candidate, sets: Array, w0: float, shelf: Shelf, seed: in
     rows[:, inverse] += noise[:, inverse]
     rows[:, inverse] = np.clip(rows[:, inverse], np.log(shelf.low * 1.2), np.log(shelf.high / 1.2))
     return rows
+
+
+def _solved_starts(
+    errors: CoefficientError, inverse: npt.NDArray[np.bool_], shelves: Mapping[str, Shelf], seed: int
+) -> tuple[Array, Array]:
+    """Log-values near exact solutions with capacitors rounded to their shelf, and those.
+
+    The capacitors of more than two poles must have certain ratios, which sets at random miss:
+    the equations are first solved for the parts of one kind, those of the other nearly alike,
+    and for all.
+    """
+    names, w0 = errors.terms.names, errors.target.w0
+    generator = np.random.default_rng(seed)
+    found = []
+    for free in (~inverse, inverse, np.ones(len(names), dtype=bool)):
+        spread = np.where(free, 0.8, 0.4)
+        guesses = generator.normal(0.0, 1.0, size=(_GUESSES, len(names))) * spread
+        exact, solved = solve(errors, guesses, free)
+        found.append(exact[solved])
+    logs = np.vstack(found)
+    offset = np.where(inverse, -np.log(LEVEL), np.log(w0 * LEVEL))
+    logs = logs[np.argsort(_roughness(np.exp(logs - offset), inverse), kind="stable")]
+    logs = logs[: _GUESSES // 4]
+    steps = np.linspace(-1.2, 1.2, _LEVELS)
+    rows = (logs[:, None, :] + np.where(inverse, 1.0, -1.0) * steps[:, None]).reshape(-1, len(names))
+    rows = rows - offset
+    shelf = np.log(shelves["C"].values)
+    wanted = rows[:, ~inverse]
+    at = np.clip(np.searchsorted(shelf, wanted), 1, len(shelf) - 1)
+    at -= wanted - shelf[at - 1] < shelf[at] - wanted
+    rows[:, ~inverse] = shelf[at]
+    return rows, shelves["C"].values[at]
 
 
 def _roughness(values: Array, inverse: npt.NDArray[np.bool_]) -> Array:
