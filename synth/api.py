@@ -25,7 +25,9 @@ from synth.report.explain import explanation
 from synth.report.explanation import Explanation
 from synth.report.record import Analysis, analysis_record
 from synth.target import Target, response_target, transfer_target
+from synth.tolerances.classes import cheapest_classes as cheapest_classes
 from synth.tolerances.limits import Limit
+from synth.tolerances.spread import Spread
 from synth.tolerances.study import tolerance as tolerance
 from synth.transfer.expression import transfer_from_text
 from synth.transfer.transfer import Transfer
@@ -310,6 +312,7 @@ def realise(
     seed: int = 0,
     best_for: str = "range",
     mask: Sequence[Limit] = (),
+    spread: Spread | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> tuple[Realisation, ...]:
@@ -331,7 +334,10 @@ def realise(
         What pairing, order and gains of sections are chosen for: ``range`` (the largest dynamic
         range) or ``noise``.
     mask : sequence of Limit
-        What the response must keep; values are then chosen for the largest margin.
+        What the response must keep; values are then chosen for the largest margin, and each
+        circuit has its yield.
+    spread : Spread, optional
+        How parts vary, for the yield.
     executor : Executor, optional
         Any of `concurrent.futures` or like it; the result does not depend on it.
     progress : callable, optional
@@ -369,7 +375,9 @@ def realise(
             width_hz=width_hz,
             edge=edge,
         )
-    brief = Brief(wanted, resistors, capacitors, best_for, tuple(mask), seed, executor)
+    brief = Brief(
+        wanted, resistors, capacitors, best_for, tuple(mask), spread or Spread(), seed, executor
+    )
     return search(brief, top=top, progress=progress)
 
 

@@ -21,6 +21,7 @@ from synth.cli.options import (
 )
 from synth.cli.pool import jobs_option, pool
 from synth.cli.terminal import meter
+from synth.cli.tolerance import tolerance_share
 
 if TYPE_CHECKING:
     from synth.realisation.brief import Brief
@@ -105,6 +106,14 @@ class Realise(Command):
     show_default=True,
     help="What pairing, order and gains of the sections are chosen for.",
 )
+@click.option(
+    "--limit",
+    type=Decibels(),
+    metavar="DB",
+    help="Values for the most margin within this of the target where it passes; with yield.",
+)
+@click.option("--resistor-tolerance", default="1%", show_default=True, metavar="PERCENT")
+@click.option("--capacitor-tolerance", default="5%", show_default=True, metavar="PERCENT")
 @jobs_option
 @condition_options
 @file_option
@@ -135,6 +144,9 @@ def realise(
     rank: str | None,
     explain_rank: bool,
     best_for: str,
+    limit: float | None,
+    resistor_tolerance: str,
+    capacitor_tolerance: str,
     jobs: int,
     supply: tuple[float, float] | None,
     source_resistance: float | None,
@@ -151,7 +163,9 @@ def realise(
     """
     from synth.cli.output import check_file, deliver, design_content
     from synth.realisation.brief import Brief
+    from synth.realisation.polish import pass_limits
     from synth.report.record import realisation_records
+    from synth.tolerances.spread import Spread
     from synth.values.series import CAPACITORS, RESISTORS
 
     path = check_file(file)
@@ -166,7 +180,9 @@ def realise(
     )
     chosen = pick or 1
     with pool(jobs) as executor:
-        brief = Brief(target, *shelves, aim=best_for, seed=seed, executor=executor)
+        mask = () if limit is None else pass_limits(target, limit)
+        spread = Spread(tolerance_share(resistor_tolerance), tolerance_share(capacitor_tolerance))
+        brief = Brief(target, *shelves, best_for, mask, spread, seed, executor)
         ranked = None if op_amp is None else _ranking(brief, op_amp, rank, around)
         if ranked is not None:
             found = tuple(row.realisation for row in ranked.rows[: max(top, chosen)])

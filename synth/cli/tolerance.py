@@ -77,6 +77,11 @@ if TYPE_CHECKING:
 )
 @click.option("--mask", metavar="FILE", help="Yield: limits, one a line, as in 1k 2k >= -3 dB.")
 @click.option(
+    "--wanted-yield",
+    metavar="PERCENT",
+    help="Find the cheapest tolerance classes that reach this yield.",
+)
+@click.option(
     "--of",
     "reference",
     type=click.Choice(["nominal", "target"]),
@@ -113,6 +118,7 @@ def tolerance(
     band: tuple[float, float] | None,
     limit: float | None,
     mask: str | None,
+    wanted_yield: str | None,
     reference: str,
     start: float | None,
     stop: float | None,
@@ -133,7 +139,9 @@ def tolerance(
     and the number of circuits only. Ctrl-C keeps what is done.
     """
     from synth.cli.output import deliver
+    from synth.report.classes import classes_json, classes_text
     from synth.report.tolerance import tolerance_answer, tolerance_text
+    from synth.tolerances.classes import cheapest_classes
     from synth.tolerances.grids import frequency_range
     from synth.tolerances.spread import Distribution, Spread
     from synth.tolerances.study import tolerance as analysis
@@ -149,6 +157,9 @@ def tolerance(
     grid = frequency_range(found.network, start, stop, points)
     limits = _limits(found.network, limit, band, mask)
     wanted = _reference(found, reference)
+    share = None if wanted_yield is None else tolerance_share(wanted_yield)
+    if share is not None and not limits:
+        raise click.UsageError("--wanted-yield needs --limit or --mask, which the yield is about")
     with pool(jobs) as executor, meter("drawing") as progress:
         result = analysis(
             found.network,
@@ -164,14 +175,35 @@ def tolerance(
             executor=executor,
             progress=progress,
         )
+        classes = None
+        if share is not None and result.complete:
+            classes = cheapest_classes(
+                found.network,
+                limits,
+                share,
+                spread,
+                reference=wanted,
+                seed=seed,
+                executor=executor,
+                progress=progress,
+            )
     deliver(
         None,
         None,
         as_json,
-        lambda: tolerance_answer(found.name, result, found.network.title, found.notes),
-        lambda: tolerance_text(result, found.network.title, found.notes),
+        lambda: tolerance_answer(
+            found.name,
+            result,
+            found.network.title,
+            found.notes,
+            None if classes is None else classes_json(classes),
+        ),
+        lambda: (
+            tolerance_text(result, found.network.title, found.notes)
+            + ("" if classes is None else classes_text(classes, found.network))
+        ),
     )
-    if not result.complete:
+    if not (result.complete and (classes is None or classes.complete)):
         raise click.Abort
 
 

@@ -5,13 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer
+from synth.realisation.brief import Brief
 from synth.realisation.design import Design, Realisation, StageUse
 from synth.realisation.fitted import FittedStage, spread_of
 from synth.realisation.loudness import loudness
+from synth.realisation.polish import aim_at
 from synth.search.candidates import SectionTarget
-from synth.target.target import Target, phase_error, realised_error
+from synth.target.target import phase_error, realised_error
 from synth.transfer.kinds import describe
 from synth.transfer.transfer import Transfer
 from synth.transform.cascade import cascade
@@ -27,17 +31,16 @@ class Offer:
     stages: tuple[FittedStage, ...]
 
 
-def assembled(target: Target, chain: Sequence[FittedStage], aim: str = "range") -> Offer:
+def assembled(brief: Brief, chain: Sequence[FittedStage]) -> Offer:
     """Chain the stages, analyse the whole exactly with its values, and take its figures.
 
     Parameters
     ----------
-    target : Target
+    brief : Brief
     chain : sequence of FittedStage
         In the order of the signal.
-    aim : str
-        What the sections were arranged for.
     """
+    target = brief.target
     whole = cascade([s.network for s in chain], buffer_last=True)
     network = replace(whole.network, title=target.description)
     uses = tuple(_use(s, names) for s, names in zip(chain, whole.maps, strict=True))
@@ -57,10 +60,19 @@ def assembled(target: Target, chain: Sequence[FittedStage], aim: str = "range") 
         spread=spread_of(network),
         balanced_zeros=sum(s.balanced_zeros for s in chain),
         levels=loudness([s.network for s in chain], whole.maps, whole.buffers, target.grid),
-        aim=aim,
+        aim=brief.aim,
+        excess_db=excess_db(brief, realised),
         notes=whole.step.notes,
     )
     return Offer(made, tuple(chain))
+
+
+def excess_db(brief: Brief, response: Transfer) -> float | None:
+    """Return by how many decibels a response passes the mask, negative inside; None without."""
+    if not brief.mask:
+        return None
+    aim = aim_at(brief.target, brief.mask)
+    return float(aim.errors(np.abs(response(1j * aim.frequencies))[None, :] ** 2)[0])
 
 
 def _use(stage: FittedStage, names: Mapping[str, str]) -> StageUse:

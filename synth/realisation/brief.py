@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from synth.errors import RealisationError
 from synth.search.arrange import AIMS
 from synth.target.target import Target
 from synth.tolerances.limits import Limit
+from synth.tolerances.spread import Spread
 from synth.values.series import CAPACITORS, RESISTORS, Shelf
 
 
@@ -27,6 +28,8 @@ class Brief:
     mask : tuple of Limit
         What the response of the whole must keep; the values are then chosen for the largest
         margin.  Empty: they are chosen to be nearest to the target.
+    spread : Spread
+        How parts vary: what the yield of each circuit is taken with when there is a mask.
     seed : int
         Of the random starts of the value fits; the result is reproducible.
     executor : Executor or None
@@ -43,6 +46,7 @@ class Brief:
     capacitors: Shelf = CAPACITORS
     aim: str = "range"
     mask: tuple[Limit, ...] = ()
+    spread: Spread = field(default_factory=Spread)
     seed: int = 0
     executor: Executor | None = None
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from synth.network.model import Network
 from synth.realisation.loudness import Loudness
-from synth.target.target import MEETS_DEGREES, Target
+from synth.target.target import MEETS_DB, MEETS_DEGREES, Target
+from synth.tolerances.yields import Yield
 from synth.transform.step import Step
 
 
@@ -107,6 +108,10 @@ class Realisation:
         At the outputs of its op amps.
     aim : str
         What its sections were arranged for: a key of `synth.search.arrange.AIMS`.
+    excess_db : float or None
+        By how much the response passes the mask, negative inside; None without a mask.
+    yield_ : Yield or None
+        Share of circuits that keep the mask with the tolerances of the parts; None without one.
     notes : tuple of str
         What the user should know.
     """
@@ -121,6 +126,8 @@ class Realisation:
     balanced_zeros: int
     levels: Loudness
     aim: str = "range"
+    excess_db: float | None = None
+    yield_: Yield | None = None
     notes: tuple[str, ...] = ()
 
     @property
@@ -140,7 +147,9 @@ class Realisation:
 
     @property
     def misses(self) -> float:
-        """Largest error over what counts as met: at most 1 when the target is met."""
+        """Largest error over what counts as met: at most 1 when the target, or the mask, is met."""
+        if self.excess_db is not None:
+            return 1 + max(self.excess_db, 0.0) / MEETS_DB
         return max(self.deviation, self.phase_error / MEETS_DEGREES if self.allpass else 0.0)
 
     @property

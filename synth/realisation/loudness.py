@@ -15,6 +15,7 @@ import numpy.typing as npt
 from synth.analysis.nodes import node_voltages
 from synth.network.model import Network
 from synth.search.arrange import PASS_DB
+from synth.transform.cascade import needs_follower
 
 Array = npt.NDArray[np.float64]
 
@@ -102,12 +103,12 @@ def loudness(
     ends: list[Array] = []
     added = iter(followers)
     product = np.ones(len(w), dtype=complex)
-    for network, called in zip(stages, names, strict=True):
+    for k, (network, called) in enumerate(zip(stages, names, strict=True)):
         voltages = node_voltages(network, w)
         inner += [(called[u.name], product * voltages[u.out]) for u in network.op_amps]
         product = product * voltages[network.output]
-        if all(u.out != network.output for u in network.op_amps):
-            inner += [(name, product) for name in [next(added, "")] if name]
+        if needs_follower(stages, k, buffer_last=True):
+            inner.append((next(added), product))
         ends.append(np.abs(product))
     whole = ends[-1]
     inside = whole >= whole.max() * 10 ** (-PASS_DB / 20)

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from synth.realisation.fitted import FittedStage, Proof
+from synth.search.arrange import PASS_DB
 from synth.search.candidates import SectionTarget
 from synth.search.match import CoefficientError
 from synth.target.target import MEETS_DB, MEETS_SHARE, Target
@@ -109,6 +110,22 @@ def aim_at(target: Target, mask: Sequence[Limit] = ()) -> Aim:
         least[inside] = np.maximum(least[inside], b.least)
         most[inside] = np.minimum(most[inside], b.most)
     return WithinMask(2 * np.pi * f, least, most)
+
+
+def pass_limits(target: Target, decibels: float) -> tuple[Limit, ...]:
+    """Return limits that keep the response within so many decibels of the target as it passes.
+
+    It passes where it is within `PASS_DB` of its maximum, over the grid of the target.
+    """
+    grid = target.grid / (2 * np.pi)
+    size = np.abs(target.transfer.response(grid))
+    inside = np.concatenate([[False], size >= size.max() * 10 ** (-PASS_DB / 20), [False]])
+    starts = np.flatnonzero(inside[1:] & ~inside[:-1])
+    stops = np.flatnonzero(inside[:-1] & ~inside[1:]) - 1
+    return tuple(
+        Limit(float(grid[a]), float(grid[b]), "within", decibels)
+        for a, b in zip(starts, stops, strict=True)
+    )
 
 
 def polished(

@@ -42,7 +42,8 @@ def rank(r: Realisation) -> tuple[float, ...]:
 
     The target met (by the measure of `synth.target.target`), else how many times that measure
     must double to hold the error; fewest amplifiers (one that two pairs of poles share counts
-    twice when the spread is above `SHARED_SPREAD`); fewest zeros that need matched parts; a
+    twice when the spread is above `SHARED_SPREAD`); yield in steps of 5 % where limits are given;
+    fewest zeros that need matched parts; a
     spread within `WIDE`; dynamic range lost (or noise added, whichever was asked for) in steps of
     `LEVEL_STEP_DB`; fewest capacitors, then parts; spread (in octaves); error.
     """
@@ -50,6 +51,7 @@ def rank(r: Realisation) -> tuple[float, ...]:
     return (
         doublings(r.misses),
         len(network.op_amps) + sum(s.sharing and r.spread > SHARED_SPREAD for s in r.stages),
+        0 if r.yield_ is None else -floor(20 * r.yield_.value),
         r.balanced_zeros,
         r.spread > WIDE,
         floor(r.level_cost_db / LEVEL_STEP_DB),

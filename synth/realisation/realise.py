@@ -24,6 +24,7 @@ from synth.realisation.workshop import Workshop
 from synth.search.candidates import SectionTarget, negated
 from synth.search.plan import Chain, Plan, best_chains, free_plan, gain_target, plans
 from synth.search.split import Split, splits
+from synth.tolerances.classes import mask_yield
 from synth.values.section import SectionFit
 
 _KEEP = 24
@@ -68,7 +69,22 @@ def realise(
     found = candidates(brief, count=top, progress=portion(progress, 0.0, _SEARCHED))
     offers = sorted(found, key=_place)[:top]
     made = proved(brief, offers, work, progress=portion(progress, _SEARCHED, 1.0))
-    return tuple(sorted(made, key=rank))
+    return tuple(sorted((with_yield(brief, r) for r in made), key=rank))
+
+
+def with_yield(brief: Brief, r: Realisation) -> Realisation:
+    """Return the realisation with the share of circuits that keep the mask, where there is one."""
+    if not brief.mask:
+        return r
+    found = mask_yield(
+        r.network,
+        brief.mask,
+        brief.spread,
+        reference=brief.target.transfer,
+        seed=brief.seed,
+        executor=brief.executor,
+    )
+    return replace(r, yield_=found)
 
 
 def candidates(brief: Brief, *, count: int, progress: Progress | None = None) -> list[Offer]:
@@ -159,8 +175,8 @@ def _whole(brief: Brief, offer: Offer, stages: Sequence[Refined]) -> Realisation
     if target.kind != "allpass" or brief.mask:
         moved = polished(aim_at(target, brief.mask), together, brief.shelves)
         together = _sound(moved, together)
-    better = assembled(target, together, brief.aim).realisation
-    worse = better.misses > max(1.0, offer.realisation.misses) and not brief.mask
+    better = assembled(brief, together).realisation
+    worse = better.misses > max(1.0, offer.realisation.misses)
     return offer.realisation if worse else better
 
 
@@ -243,7 +259,7 @@ def _assemble_best(
             deep = [workshop.deepened(s) for s in chain.stages]
             stages = _levelled(brief, deep, workshop)
             if stages is not None:
-                found.append(assembled(brief.target, stages, brief.aim))
+                found.append(assembled(brief, stages))
             tick()
     except KeyboardInterrupt:
         if not found:

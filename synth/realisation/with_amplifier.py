@@ -33,7 +33,7 @@ from synth.realisation.ranking import (
     order_key,
     pareto,
 )
-from synth.realisation.realise import candidates, proved
+from synth.realisation.realise import candidates, proved, with_yield
 from synth.target.target import (
     MEETS_DEGREES,
     Target,
@@ -180,7 +180,10 @@ def ranking(
     best.sort(key=place)
     first = [offers[id(row.realisation)] for row in best[:PROVED]]
     proving = portion(progress, _CHECKED, 1.0)
-    anew = [_full(cheap_row(r), model, around) for r in proved(brief, first, progress=proving)]
+    anew = [
+        _full(cheap_row(with_yield(brief, r)), model, around)
+        for r in proved(brief, first, progress=proving)
+    ]
     rows = [*sorted([*anew, *best[PROVED:]], key=place), *cheap[FULL_CHECKS:]]
     return Ranking(
         target,

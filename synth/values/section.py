@@ -199,7 +199,10 @@ def _starts(candidate: Candidate, sets: Array, w0: float, shelf: Shelf, seed: in
 
 
 def _solved_starts(
-    errors: CoefficientError, inverse: npt.NDArray[np.bool_], shelves: Mapping[str, Shelf], seed: int
+    errors: CoefficientError,
+    inverse: npt.NDArray[np.bool_],
+    shelves: Mapping[str, Shelf],
+    seed: int,
 ) -> tuple[Array, Array]:
     """Log-values near exact solutions with capacitors rounded to their shelf, and those.
 
@@ -220,7 +223,9 @@ def _solved_starts(
     logs = logs[np.argsort(_roughness(np.exp(logs - offset), inverse), kind="stable")]
     logs = logs[: _GUESSES // 4]
     steps = np.linspace(-1.2, 1.2, _LEVELS)
-    rows = (logs[:, None, :] + np.where(inverse, 1.0, -1.0) * steps[:, None]).reshape(-1, len(names))
+    rows = (logs[:, None, :] + np.where(inverse, 1.0, -1.0) * steps[:, None]).reshape(
+        -1, len(names)
+    )
     rows = rows - offset
     shelf = np.log(shelves["C"].values)
     wanted = rows[:, ~inverse]
