@@ -21,6 +21,7 @@ from synth.cli.lift import lift
 from synth.cli.options import version_option
 from synth.cli.pairings import pairings
 from synth.cli.realise import realise
+from synth.cli.split import split
 from synth.cli.tolerance import tolerance
 from synth.cli.transform import transform
 from synth.cli.values import values
@@ -91,6 +92,7 @@ _COMMANDS = (
     transform,
     lift,
     derive,
+    split,
     pairings,
     check,
     values,

@@ -175,8 +175,8 @@ def realise(
         _refuse_without_op_amp(rank, explain_rank, around)
     target = wanted_target(kind, at, family_options, h, num, den, complement)
     shelves = (
-        _shelf(resistors, resistor_window, RESISTORS),
-        _shelf(capacitors, capacitor_window, CAPACITORS),
+        shelf_of(resistors, resistor_window, RESISTORS),
+        shelf_of(capacitors, capacitor_window, CAPACITORS),
     )
     chosen = pick or 1
     with pool(jobs) as executor:
@@ -334,6 +334,7 @@ def wanted_target(
     )
 
 
-def _shelf(series: str, window: tuple[float, float] | None, default: Shelf) -> Shelf:
+def shelf_of(series: str, window: tuple[float, float] | None, default: Shelf) -> Shelf:
+    """Return the default shelf with another series and window."""
     low, high = window or (default.low, default.high)
     return replace(default, series=series.upper(), low=low, high=high)

@@ -169,7 +169,7 @@ def _numbers(n: Numbers | None) -> Json:
         "numerator": list(n.numerator),
         "denominator": list(n.denominator),
         "modes": _pairs(n.modes),
-        "response": _description(n.description),
+        "response": description_json(n.description),
         "feedback": {"negative": n.feedback.negative, "reason": n.feedback.reason},
     }
 
@@ -211,7 +211,8 @@ def _section(s: Section) -> Json:
     }
 
 
-def _description(d: Description) -> Json:
+def description_json(d: Description) -> Json:
+    """Return kind, slopes and peak."""
     return {
         "kind": d.kind,
         "order": d.order,

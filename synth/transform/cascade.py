@@ -62,7 +62,7 @@ def cascade(stages: Sequence[Network], *, buffer_last: bool = False) -> Chained:
     for k, network in enumerate(stages, start=1):
         buffered = needs_follower(stages, k - 1, buffer_last)
         end = "out" if k == last and not buffered else (f"q{k}" if buffered else f"v{k}")
-        nodes = _node_names(network, feed, end, k)
+        nodes = node_names(network, feed, end, k)
         names: dict[str, str] = {}
         for b in network.branches:
             names[b.name] = fresh(_LETTERS[b.power])
@@ -105,7 +105,8 @@ def needs_follower(stages: Sequence[Network], k: int, buffer_last: bool) -> bool
     return any(feed in b.nodes for b in stages[k + 1].branches)
 
 
-def _node_names(network: Network, feed: str, end: str, k: int) -> dict[str, str]:
+def node_names(network: Network, feed: str, end: str, k: int) -> dict[str, str]:
+    """Return the nodes' names in a whole: k-th part of it, fed from one node, ending at another."""
     names = {n: f"n{k}{n}" for n in network.nodes}
     names.update(dict.fromkeys((network.reference, *network.supplies), "0"))
     names[network.input] = feed
