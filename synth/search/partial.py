@@ -22,7 +22,6 @@ IntArray = npt.NDArray[np.int64]
 
 #: Most sections of a cascade: at most sum_k C(10, k)**2 = 184,756 sets.
 MOST_SECTIONS = 10
-_ORIGIN_BITS = 5
 _PER_DECADE = 24
 _REACH = 30.0
 #: Points around each pole, in units of its distance from the imaginary axis.
@@ -139,11 +138,15 @@ class Sets:
 
     @property
     def _zero_shift(self) -> int:
-        return _ORIGIN_BITS
+        """Bits that count the zeros at the origin."""
+        return self.factors.origin.bit_length()
 
     @property
     def _pole_shift(self) -> int:
-        return _ORIGIN_BITS + len(self.factors.zeros)
+        return self._zero_shift + len(self.factors.zeros)
+
+    def _at_origin(self, keys: IntArray) -> IntArray:
+        return keys & ((1 << self._zero_shift) - 1)
 
     @property
     def size(self) -> int:
@@ -191,9 +194,9 @@ class Sets:
         """Return the places of the keys that a section can follow, and the keys it leads to."""
         f = self.factors
         step = self.step(choice)
-        bits = step >> _ORIGIN_BITS
-        ok = (keys >> _ORIGIN_BITS) & bits == 0
-        ok &= (keys & ((1 << _ORIGIN_BITS) - 1)) + choice.origin <= f.origin
+        ok = (keys >> self._zero_shift) & (step >> self._zero_shift) == 0
+        if f.origin:
+            ok &= self._at_origin(keys) + choice.origin <= f.origin
         if f.infinity and f.infinity < sum(len(p) - 1 for p in f.poles):
             ok &= self._beyond(keys) + self._own_beyond(choice) <= f.infinity
         rows = np.flatnonzero(ok)
@@ -206,7 +209,7 @@ class Sets:
     def _beyond(self, keys: IntArray) -> IntArray:
         """Zeros at infinity that the sets use."""
         f = self.factors
-        total = -(keys & ((1 << _ORIGIN_BITS) - 1))
+        total = -self._at_origin(keys)
         for i, p in enumerate(f.poles):
             total = total + (len(p) - 1) * ((keys >> (self._pole_shift + i)) & 1)
         for j, z in enumerate(f.zeros):
@@ -240,7 +243,7 @@ class Sets:
         if len(f.zeros):
             found += zeros[z]
         if f.origin:
-            found += (keys & ((1 << _ORIGIN_BITS) - 1))[:, None] * np.log(w / unit)
+            found += self._at_origin(keys)[:, None] * np.log(w / unit)
         return np.asarray(found)
 
     def blocks(self, keys: IntArray, points: int) -> list[IntArray]:

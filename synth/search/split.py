@@ -32,6 +32,8 @@ _HOPELESS_DB = 20.0
 _NEAR_DB = 0.5
 #: At most so many pairs are tried beside the real pole: those of lowest Q.
 _JOINED = 2
+#: and of Q up to this, without and with a real pole.
+_JOINED_Q = (1.5, 5.0)
 
 
 @dataclass(frozen=True)
@@ -239,16 +241,18 @@ def _alike(a: Piece, b: Piece) -> bool:
 def _joined(factors: Factors) -> Iterator[Factors]:
     """Yield the factors with poles joined in a section of third or fourth order.
 
-    A real pole is joined to one of the pairs of lowest Q, else those two pairs to each other;
-    such sections have all their zeros at one end.
+    A real pole is joined to one of the pairs of lowest Q, else those two pairs to each other, in
+    plain low-passes and high-passes only.
     """
+    if factors.zeros or (factors.infinity and factors.origin):
+        return
     singles = [p for p in factors.poles if len(p) == 2]
     pairs = sorted((p for p in factors.poles if len(p) == 3), key=lambda p: sqrt(p[0]) / p[1])
     if len(singles) > 1 or len(singles) + len(pairs) < 2:
         return
     joins = [(singles[0], p) for p in pairs[:_JOINED]] if singles else [(pairs[0], pairs[1])]
     for a, b in joins:
-        if len(a) + len(b) - 2 > max(factors.infinity, factors.origin):
+        if sqrt(b[0]) / b[1] > _JOINED_Q[len(singles)]:
             continue
         both = tuple(float(x) for x in np.polynomial.polynomial.polymul(a, b))
         rest = tuple(p for p in factors.poles if p is not a and p is not b)
