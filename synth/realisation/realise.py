@@ -127,7 +127,13 @@ def proved(
         Rows of the enumeration for each stage.
     progress : callable, optional
         Called with (done, total).
+
+    Notes
+    -----
+    After an interruption, now or before, those not reached keep the values they have.
     """
+    if any(INTERRUPTED in o.realisation.notes for o in offers):
+        return [o.realisation for o in offers]
     tasks = {_task(s, offer): None for offer in offers for s in offer.stages}
     stages = {_task(s, offer): s for offer in offers for s in offer.stages}
     tick = counter(progress, len(tasks) + len(offers))

@@ -51,7 +51,7 @@ def classes_json(choice: ClassChoice) -> Json:
 
 def _json(found: Classes) -> Json:
     return {
-        "tolerances": dict(found.tolerances),
+        "tolerances": [{"part": n, "tolerance": t} for n, t in found.tolerances.items()],
         "steps": found.steps,
         "yield": yield_json(found.yield_),
     }
