@@ -24,6 +24,18 @@ ROWS = (
         3.0,
     ),
     (
+        "synth realise, an elliptic low-pass of order 8",
+        ["realise", "lowpass", "--family", "elliptic", "--order", "8", "--at", "1kHz"],
+        IMPORTS,
+        10.0,
+    ),
+    (
+        "synth realise, a Chebyshev band-pass of order 8",
+        "realise bandpass --family chebyshev --order 8 --at 8kHz --width 1kHz".split(),
+        IMPORTS,
+        10.0,
+    ),
+    (
         "synth realise --op-amp, a Butterworth biquad",
         ["realise", "lowpass", "--order", "2", "--at", "1kHz", "--op-amp", "general-purpose"],
         IMPORTS,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import log10
 
 import numpy as np
 
@@ -21,6 +22,9 @@ from synth.transfer.transfer import Transfer
 from synth.transform.cascade import cascade
 from synth.transform.step import Step
 from synth.values.section import pole_q
+
+#: Stages of a larger Q are said to need a trim.
+SHARP_Q = 10.0
 
 
 @dataclass(frozen=True)
@@ -62,9 +66,26 @@ def assembled(brief: Brief, chain: Sequence[FittedStage]) -> Offer:
         levels=loudness([s.network for s in chain], whole.maps, whole.buffers, target.grid),
         aim=brief.aim,
         excess_db=excess_db(brief, realised),
-        notes=whole.step.notes,
+        notes=(*whole.step.notes, *_sharp_notes(uses)),
     )
     return Offer(made, tuple(chain))
+
+
+def _sharp_notes(uses: Sequence[StageUse]) -> tuple[str, ...]:
+    """Say which stages the values alone do not hold: at high Q the parts' tolerance counts Q times.
+
+    Beside a peak |H| changes by Q times the relative shift of the pole frequency.
+    """
+    sharp = [(k, use.q) for k, use in enumerate(uses, start=1) if use.q > SHARP_Q]
+    if not sharp:
+        return ()
+    q = max(q for _, q in sharp)
+    where = ", ".join(str(k) for k, _ in sharp)
+    return (
+        f"stage{'s' if len(sharp) > 1 else ''} {where} of Q up to {q:.3g}: 1 % off in f0 changes "
+        f"|H| there by about {20 * log10(1 + q / 100):.2g} dB; trim f0, or take parts of a tighter "
+        "class (`synth tolerance FILE --wanted-yield`)",
+    )
 
 
 def excess_db(brief: Brief, response: Transfer) -> float | None:
