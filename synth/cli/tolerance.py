@@ -178,15 +178,9 @@ def tolerance(
         classes = None
         if share is not None and result.complete:
             classes = cheapest_classes(
-                found.network,
-                limits,
-                share,
-                spread,
-                reference=wanted,
-                seed=seed,
-                executor=executor,
-                progress=progress,
-            )
+                found.network, limits, share, spread,
+                reference=wanted, seed=seed, executor=executor, progress=progress,
+            )  # fmt: skip
     deliver(
         None,
         None,

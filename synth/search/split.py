@@ -117,16 +117,8 @@ def splits(transfer: Transfer, aim: str = "range") -> tuple[Split, ...]:
     Raises
     ------
     TargetError
-        If it has more zeros than poles, or more sections than can be arranged.
+        If it has no poles, more zeros than poles, or more sections than can be arranged.
     """
-    if not any(s.order for s in transfer.sections):
-        return (
-            Split(
-                tuple(_piece(s.numerator[::-1], s.denominator[::-1]) for s in transfer.sections),
-                None,
-                0.0,
-            ),
-        )
     factors = factors_of(transfer)
     found: list[Split] = []
     for k, parts in enumerate((factors, *_joined(factors))):

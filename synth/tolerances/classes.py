@@ -22,10 +22,10 @@ from synth.network.model import KINDS, Network
 from synth.progress import Progress
 from synth.tolerances.grids import bounds_of
 from synth.tolerances.limits import Bounds, Limit
-from synth.tolerances.model import model_of
+from synth.tolerances.model import Model, model_of
 from synth.tolerances.montecarlo import check, sample
 from synth.tolerances.sensitivity import decibels_per_cent
-from synth.tolerances.spread import Array, Spread, ranges
+from synth.tolerances.spread import Array, Ranges, Spread, ranges
 from synth.tolerances.yields import Yield, wilson
 from synth.transfer.transfer import Transfer
 
@@ -137,40 +137,89 @@ def cheapest_classes(
     if not limits:
         raise NumberError("a yield needs limits; give some, as in --limit 0.5dB or --mask FILE")
     check(samples, seed)
-    model, loop = model_of(network)
-    base = ranges(network, spread or Spread())
-    tests = [bounds_of(model, loop, limit, reference) for limit in limits]
-    menus = [CLASSES.get(KINDS[b.power], CLASSES["capacitor"]) for b in network.branches]
-
-    def draw(at: Sequence[int], again: int) -> Yield:
-        chosen = replace(base, tolerance=np.array([m[k] for m, k in zip(menus, at, strict=True)]))
-        drawn = sample(model, chosen, tests, samples=samples, seed=again, executor=executor)
-        return wilson(int(drawn.passed.all(axis=0).sum()), drawn.count)
-
+    trials = _Trials.of(network, limits, spread or Spread(), reference, samples, executor)
     # the lower end of the interval, so that chance does not choose
-    search = _Search(menus, wanted, lambda at: draw(at, seed).low, progress)
-    per_cent = np.nan_to_num(decibels_per_cent(model, _frequencies(tests)))
-    influence = np.abs(per_cent).max(axis=0)
-    kinds = [KINDS[b.power] for b in network.branches]
-    complete, by_kind, by_part = True, None, None
+    search = _Search(trials.menus, wanted, lambda at: trials.yield_of(at, seed).low, progress)
+    by_kind: tuple[int, ...] | None = None
+    by_part: tuple[int, ...] | None = None
+    complete = True
     try:
-        by_kind = search.by_kind(kinds)
-        by_part = None if by_kind is None else search.widened(by_kind, influence)
+        by_kind = search.by_kind([KINDS[b.power] for b in network.branches])
+        by_part = None if by_kind is None else search.widened(by_kind, trials.influence())
     except KeyboardInterrupt:
         complete = False
 
     def found(at: tuple[int, ...]) -> Classes:
-        used = {n: m[k] for n, m, k in zip(base.names, menus, at, strict=True)}
-        return Classes(used, sum(at), draw(at, seed + 1))
+        return Classes(trials.tolerances(at), sum(at), trials.yield_of(at, seed + 1))
 
     return ClassChoice(
         wanted,
         None if by_kind is None else found(by_kind),
         None if by_part is None else found(by_part),
-        found(tuple(len(m) - 1 for m in menus)),
+        found(tuple(len(m) - 1 for m in trials.menus)),
         search.tried,
         complete,
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Trials:
+    """The yield of a network for any places in the classes of its parts."""
+
+    model: Model
+    base: Ranges
+    tests: tuple[Bounds, ...]
+    menus: tuple[tuple[float, ...], ...]
+    samples: int
+    executor: Executor | None
+
+    @classmethod
+    def of(
+        cls,
+        network: Network,
+        limits: Sequence[Limit],
+        spread: Spread,
+        reference: Transfer | None,
+        samples: int,
+        executor: Executor | None,
+    ) -> _Trials:
+        model, loop = model_of(network)
+        tests = tuple(bounds_of(model, loop, limit, reference) for limit in limits)
+        menus = tuple(CLASSES.get(KINDS[b.power], CLASSES["capacitor"]) for b in network.branches)
+        return cls(model, ranges(network, spread), tests, menus, samples, executor)
+
+    def tolerances(self, at: Sequence[int]) -> dict[str, float]:
+        """Return part -> tolerance."""
+        return {n: m[k] for n, m, k in zip(self.base.names, self.menus, at, strict=True)}
+
+    def yield_of(self, at: Sequence[int], seed: int) -> Yield:
+        """Draw circuits."""
+        tolerance = np.array(list(self.tolerances(at).values()))
+        return _drawn(
+            self.model,
+            replace(self.base, tolerance=tolerance),
+            self.tests,
+            self.samples,
+            seed,
+            self.executor,
+        )
+
+    def influence(self) -> Array:
+        """Return the largest dB per per cent of each part where limits are."""
+        f = np.unique(np.concatenate([t.frequencies for t in self.tests]))
+        return np.asarray(np.abs(np.nan_to_num(decibels_per_cent(self.model, f))).max(axis=0))
+
+
+def _drawn(
+    model: Model,
+    parts: Ranges,
+    tests: Sequence[Bounds],
+    samples: int,
+    seed: int,
+    executor: Executor | None,
+) -> Yield:
+    found = sample(model, parts, tests, samples=samples, seed=seed, executor=executor)
+    return wilson(int(found.passed.all(axis=0).sum()), found.count)
 
 
 def mask_yield(
@@ -186,10 +235,7 @@ def mask_yield(
     """Return the share of circuits that keep all limits; parameters as `cheapest_classes`."""
     model, loop = model_of(network)
     tests = [bounds_of(model, loop, limit, reference) for limit in limits]
-    drawn = sample(
-        model, ranges(network, spread), tests, samples=samples, seed=seed, executor=executor
-    )
-    return wilson(int(drawn.passed.all(axis=0).sum()), drawn.count)
+    return _drawn(model, ranges(network, spread), tests, samples, seed, executor)
 
 
 class _Search:
@@ -246,7 +292,3 @@ class _Search:
                     here[k] -= 1
                     moved = True
         return tuple(here)
-
-
-def _frequencies(tests: Sequence[Bounds]) -> Array:
-    return np.unique(np.concatenate([t.frequencies for t in tests]))

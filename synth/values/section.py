@@ -70,14 +70,9 @@ def fit(
     errors = CoefficientError(candidate.terms, target)
     names = candidate.terms.names
     inverse = np.array([n[0] == "R" for n in names], dtype=bool)
-    if target.order > 2:
-        starts, exact_sets = _solved_starts(errors, inverse, shelves, seed)
-        if not len(starts):
-            return Misfit.NO_POSITIVE_VALUES
-    else:
-        sets = _capacitor_sets(int((~inverse).sum()), target.w0, shelves["C"], seed)
-        starts = _starts(candidate, sets, target.w0, shelves["R"], seed)
-        exact_sets = np.repeat(sets, len(starts) // len(sets), axis=0)
+    starts, exact_sets = _beginnings(candidate, errors, shelves, seed)
+    if not len(starts):
+        return Misfit.NO_POSITIVE_VALUES
     every = -(-len(starts) // effort.exact)
     starts, exact_sets = starts[::every], exact_sets[::every]
     # normalised units: R/LEVEL and C*w0*LEVEL
@@ -108,6 +103,19 @@ def fit(
     choice = choose(names, values, shelves, error, floor_of(target), effort)[0]
     chosen = np.array([[choice.values[n] for n in names]])
     return SectionFit(candidate, target, choice, float(errors.gain(np.log(chosen) + offset)[0]))
+
+
+def _beginnings(
+    candidate: Candidate, errors: CoefficientError, shelves: Mapping[str, Shelf], seed: int
+) -> tuple[Array, Array]:
+    """Log-values to start from, and the capacitors on their shelf that they stand for."""
+    target = errors.target
+    inverse = np.array([n[0] == "R" for n in candidate.terms.names], dtype=bool)
+    if target.order > 2:
+        return _solved_starts(errors, inverse, shelves, seed)
+    sets = _capacitor_sets(int((~inverse).sum()), target.w0, shelves["C"], seed)
+    starts = _starts(candidate, sets, target.w0, shelves["R"], seed)
+    return starts, np.repeat(sets, len(starts) // len(sets), axis=0)
 
 
 def floor_of(target: SectionTarget) -> float:
