@@ -8,6 +8,7 @@ from multiprocessing import get_context
 
 import pytest
 
+from synth.cli.main import run
 from synth.parallel import collected, ordered
 from synth.realisation import realise as module
 from synth.realisation.brief import Brief
@@ -128,3 +129,14 @@ def test_a_stop_before_any_circuit_is_a_stop(monkeypatch) -> None:
     monkeypatch.setattr(module, "assembled", stopped)
     with pytest.raises(KeyboardInterrupt):
         realise(Brief(family_target("lowpass", "butterworth", 2, 1000.0)), top=3)
+
+
+def test_the_command_shows_what_is_there_and_ends_as_interrupted(monkeypatch, capsys) -> None:
+    def stopped(*arguments):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(module, "_chosen", stopped)
+    assert run(["realise", "lowpass", "--order", "3", "--at", "1kHz", "--top", "1"]) == 130
+    text = capsys.readouterr().out
+    assert "interrupted" in text
+    assert "third-order-lowpass-unity" in text

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from synth.errors import RealisationError
 from synth.search.arrange import AIMS
@@ -55,6 +55,11 @@ class Brief:
             raise RealisationError(
                 f"circuits cannot be arranged for {self.aim!r}; choose one of {', '.join(AIMS)}"
             )
+
+    @property
+    def alone(self) -> Brief:
+        """The same question without an executor, as it is sent to one."""
+        return self if self.executor is None else replace(self, executor=None)
 
     @property
     def shelves(self) -> Mapping[str, Shelf]:

@@ -134,28 +134,23 @@ def proved(
     """
     if any(INTERRUPTED in o.realisation.notes for o in offers):
         return [o.realisation for o in offers]
-    tasks = {_task(s, offer): None for offer in offers for s in offer.stages}
     stages = {_task(s, offer): s for offer in offers for s in offer.stages}
+    tasks = list(stages)
     tick = counter(progress, len(tasks) + len(offers))
-    choosing = (
-        partial(_chosen, brief, work)
-        if brief.executor is None
-        else partial(_chosen, replace(brief, executor=None), work)
-    )
-    source = ordered(choosing, [(stages[t], t[2]) for t in tasks], brief.executor)
+    choosing, joining = partial(_chosen, brief.alone, work), partial(_whole, brief.alone)
     chosen: dict[_Task, Refined] = {}
     made: list[Realisation] = []
     try:
-        for task, found in zip(tasks, source, strict=True):
+        choices = [(stages[t], t[2]) for t in tasks]
+        for task, found in zip(tasks, ordered(choosing, choices, brief.executor), strict=True):
             chosen[task] = found
             tick()
-        for offer in offers:
-            made.append(_whole(brief, offer, [chosen[_task(s, offer)] for s in offer.stages]))
+        wholes = [(o, [chosen[_task(s, o)] for s in o.stages]) for o in offers]
+        for whole in ordered(joining, wholes, brief.executor):
+            made.append(whole)
             tick()
     except KeyboardInterrupt:
         made += [_stopped(o).realisation for o in offers[len(made) :]]
-    finally:
-        source.close()
     return made
 
 
@@ -174,8 +169,9 @@ def _chosen(brief: Brief, work: float, task: tuple[FittedStage, int]) -> Refined
     return Refined(sound or (stage,))
 
 
-def _whole(brief: Brief, offer: Offer, stages: Sequence[Refined]) -> Realisation:
+def _whole(brief: Brief, task: tuple[Offer, Sequence[Refined]]) -> Realisation:
     """Choose the stages together, then part by part; the offer stays where that is no better."""
+    offer, stages = task
     target = brief.target
     together: Sequence[FittedStage] = jointly(target, stages)
     if target.kind != "allpass" or brief.mask:
@@ -261,11 +257,10 @@ def _assemble_best(
     found: list[Offer] = []
     try:
         workshop.deepen(s for chain in tried for s in chain.stages)
-        for chain in tried:
-            deep = [workshop.deepened(s) for s in chain.stages]
-            stages = _levelled(brief, deep, workshop)
-            if stages is not None:
-                found.append(assembled(brief, stages))
+        deep = [[workshop.deepened(s) for s in chain.stages] for chain in tried]
+        ready = [s for s in (_levelled(brief, d, workshop) for d in deep) if s is not None]
+        for offer in ordered(partial(assembled, brief.alone), ready, brief.executor):
+            found.append(offer)
             tick()
     except KeyboardInterrupt:
         if not found:
