@@ -164,7 +164,7 @@ def error(aim, stages) -> float:
     for s in stages:
         out = s.network.output
         squares *= [abs(by_hand(s.network, float(w))[out]) ** 2 for w in aim.frequencies]
-    return float(aim.errors(squares[None, :])[0])
+    return float(aim.deviations(squares[None, :]).max())
 
 
 def test_the_margin_to_a_mask_is_what_is_left_to_its_nearest_limit() -> None:

@@ -14,7 +14,7 @@ from synth.realisation.brief import Brief
 from synth.realisation.design import Design, Realisation, StageUse
 from synth.realisation.fitted import FittedStage, spread_of
 from synth.realisation.loudness import loudness
-from synth.realisation.polish import aim_at
+from synth.realisation.polish import aim_at, worst
 from synth.search.candidates import SectionTarget
 from synth.target.target import phase_error, realised_error
 from synth.transfer.kinds import describe
@@ -93,7 +93,7 @@ def excess_db(brief: Brief, response: Transfer) -> float | None:
     if not brief.mask:
         return None
     aim = aim_at(brief.target, brief.mask)
-    return float(aim.errors(np.abs(response(1j * aim.frequencies))[None, :] ** 2)[0])
+    return worst(aim, np.abs(response(1j * aim.frequencies)) ** 2)
 
 
 def _use(stage: FittedStage, names: Mapping[str, str]) -> StageUse:

@@ -21,14 +21,20 @@ from synth.search.candidates import SectionTarget
 from synth.search.match import CoefficientError
 from synth.target.target import MEETS_DB, MEETS_SHARE, Target
 from synth.tolerances.limits import Limit, bounds, limit_frequencies
-from synth.values.choose import LEVEL, Choice, pair_moves, random_moves
-from synth.values.section import SectionFit, weighed
+from synth.values.choose import LEVEL, Choice, pair_moves, random_moves, triple_moves
+from synth.values.section import SectionFit, floor_of, weighed
 from synth.values.series import Shelf
 
 Array = npt.NDArray[np.float64]
 
-_ROUNDS = 4
-_POINTS = 300
+_ROUNDS = 12
+_POINTS = 180
+#: Sharpness of the smooth maximum; a round that gains less than this share is as good as none.
+_SHARP, _GAIN = 8.0, 0.01
+#: Beyond this error each section is moved to its own target first,
+_FAR = 1.0
+#: if it has at most so many resistors.
+_MOST_MOVED = 12
 _TINY = 1e-60
 _STOP_SHARE = MEETS_SHARE / 10
 _TOLD = "not proved: moved together with the other stages for the response of the whole"
@@ -41,8 +47,8 @@ class Aim(Protocol):
     def frequencies(self) -> Array:
         """Angular frequencies in rad/s."""
 
-    def errors(self, squares: Array) -> Array:
-        """Return (rows,) how bad responses |H|**2 (rows, frequencies) are; lower is better."""
+    def deviations(self, squares: Array) -> Array:
+        """Return how bad responses |H|**2 (rows, frequencies) are at each; lower is better."""
 
     @property
     def enough(self) -> float:
@@ -64,13 +70,13 @@ class NearTarget:
         """Half of what counts as met."""
         return 0.5
 
-    def errors(self, squares: Array) -> Array:
-        """Return the largest deviations over what counts as met."""
+    def deviations(self, squares: Array) -> Array:
+        """Return deviations over what counts as met."""
         wanted = np.abs(self.target.transfer(1j * self.frequencies))
         near, scale = wanted * (10 ** (MEETS_DB / 20) - 1), self.target.scale
         allowed = np.maximum(near, scale * MEETS_SHARE)
         allowed = np.minimum(allowed, np.maximum(2 * near, scale * _STOP_SHARE))
-        return np.asarray((np.abs(np.sqrt(squares) - wanted) / allowed).max(axis=1))
+        return np.asarray(np.abs(np.sqrt(squares) - wanted) / allowed)
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,12 +92,12 @@ class WithinMask:
         """There is no margin that could not be larger."""
         return -np.inf
 
-    def errors(self, squares: Array) -> Array:
+    def deviations(self, squares: Array) -> Array:
         """Return by how many decibels the limits are passed; negative inside."""
         with np.errstate(divide="ignore"):
             level = 10 * np.log10(np.maximum(squares, _TINY))
             low, high = 10 * np.log10(self.least), 10 * np.log10(self.most)
-        return np.asarray(np.maximum(level - high, low - level).max(axis=1))
+        return np.asarray(np.maximum(level - high, low - level))
 
 
 def aim_at(target: Target, mask: Sequence[Limit] = ()) -> Aim:
@@ -141,28 +147,83 @@ def polished(
     shelves : mapping
         Letter (R, C) -> shelf.
     """
-    grid = shelves["R"].values
-    sections = [_Section.of(s, grid, aim.frequencies) for s in stages]
-    logs = [s.logs(s.start[None, :])[0] for s in sections]
-    best = float(aim.errors(np.exp(np.sum(logs, axis=0))[None, :])[0])
-    for turn in range(_ROUNDS):
-        before = best
-        for k, section in enumerate(sections):
-            if best <= aim.enough or not section.columns:
-                continue
-            rows = section.trials(turn)
-            table = section.logs(rows)
-            rest = np.sum([x for j, x in enumerate(logs) if j != k], axis=0)
-            errors = aim.errors(np.exp(table + rest))
-            j = int(np.argmin(errors))
-            if errors[j] < best - 1e-9:
-                best, section.at = float(errors[j]), rows[j]
-                logs[k] = table[j]
-        if not best < before:
-            break
+    whole = _Whole(aim, [_Section.of(s, shelves["R"].values, aim.frequencies) for s in stages])
+    if whole.error > _FAR:  # only near its target does a section help the others
+        whole.settle(stages)
+    whole.search()
     return tuple(
-        stage if (section.at == section.start).all() else section.stage(stage)
-        for stage, section in zip(stages, sections, strict=True)
+        stage if (at == section.start).all() else section.stage(stage, at)
+        for stage, section, at in zip(stages, whole.sections, whole.best, strict=True)
+    )
+
+
+def worst(aim: Aim, squares: Array) -> float:
+    """Return the largest deviation of a response |H|**2 over the frequencies of an aim."""
+    return float(aim.deviations(squares[None, :]).max())
+
+
+class _Whole:
+    """Sections whose resistors move, and the best places seen.
+
+    Moves are judged by a smooth maximum of the deviations: the true one stands still as soon as
+    two frequencies want different things.
+    """
+
+    def __init__(self, aim: Aim, sections: Sequence[_Section]) -> None:
+        self.aim, self.sections = aim, sections
+        self.logs = [s.logs(s.at[None, :])[0] for s in sections]
+        self.best = [s.at for s in sections]
+        self.error = worst(aim, self._squares())
+
+    def _squares(self) -> Array:
+        return np.asarray(np.exp(np.sum(self.logs, axis=0)))
+
+    def settle(self, stages: Sequence[FittedStage]) -> None:
+        """Move every section to its own target, if the whole is better for it."""
+        for section, stage in zip(self.sections, stages, strict=True):
+            fit = stage.fit
+            section.settle(fit.target, CoefficientError(fit.candidate.terms, fit.target))
+        before, self.logs = self.logs, [s.logs(s.at[None, :])[0] for s in self.sections]
+        if not self._kept():
+            self.logs = before
+            for section, at in zip(self.sections, self.best, strict=True):
+                section.at = at
+
+    def search(self) -> None:
+        """Move the sections in turn while a round still helps, or the next one does."""
+        stale = 0
+        smooth = float(_smooth(self.aim.deviations(self._squares()[None, :]))[0])
+        for turn in range(_ROUNDS):
+            before = smooth
+            for k, section in enumerate(self.sections):
+                if self.error <= self.aim.enough or not section.columns:
+                    continue
+                rows = section.trials(turn)
+                table = section.logs(rows)
+                rest = np.sum([x for j, x in enumerate(self.logs) if j != k], axis=0)
+                scores = _smooth(self.aim.deviations(np.exp(table + rest)))
+                j = int(np.argmin(scores))
+                if scores[j] < smooth - 1e-9:
+                    smooth, section.at, self.logs[k] = float(scores[j]), rows[j], table[j]
+                    self._kept()
+            stale = 0 if smooth < before - _GAIN * abs(before) else stale + 1
+            if stale > 1:
+                break
+
+    def _kept(self) -> bool:
+        """Remember the places if the largest deviation is smaller than ever."""
+        error = worst(self.aim, self._squares())
+        if error < self.error:
+            self.error, self.best = error, [s.at for s in self.sections]
+            return True
+        return False
+
+
+def _smooth(deviations: Array) -> Array:
+    """Return (rows,) a maximum that feels all frequencies near it."""
+    top = deviations.max(axis=1)
+    return np.asarray(
+        top + np.log(np.exp(_SHARP * (deviations - top[:, None])).mean(axis=1)) / _SHARP
     )
 
 
@@ -200,14 +261,35 @@ class _Section:
         pairs = list(combinations(range(count), 2)) or [(0, 0)]
         generator = np.random.default_rng([count, turn])
         moves = np.vstack([pair_moves(count, pairs), random_moves(count, generator)])
+        return self._moved(moves)
+
+    def settle(self, target: SectionTarget, errors: CoefficientError) -> None:
+        """Move three resistors at a time to the section's own target."""
+        count = len(self.columns)
+        if not 0 < count <= _MOST_MOVED:
+            return
+        moves, offsets = triple_moves(count), _offsets(self.names, target)
+        best = float(weighed(errors, np.log(self.at[None, :]) + offsets)[0])
+        for _ in range(_ROUNDS):
+            if best <= floor_of(target):
+                break
+            rows = self._moved(moves)
+            sizes = weighed(errors, np.log(rows) + offsets)
+            k = int(np.argmin(sizes))
+            if not sizes[k] < best * (1 - 1e-9):
+                break
+            best, self.at = float(sizes[k]), rows[k]
+
+    def _moved(self, moves: npt.NDArray[np.int64]) -> Array:
+        """Return the values at hand with resistors moved over their series."""
         at = np.searchsorted(self.grid, self.at[self.columns] * (1 - 1e-9))
         rows = np.repeat(self.at[None, :], len(moves), axis=0)
         rows[:, self.columns] = self.grid[np.clip(at + moves, 0, len(self.grid) - 1)]
         return rows
 
-    def stage(self, stage: FittedStage) -> FittedStage:
-        """Return the stage with the values at hand."""
-        values = dict(zip(self.names, (float(v) for v in self.at), strict=True))
+    def stage(self, stage: FittedStage, at: Array) -> FittedStage:
+        """Return the stage with these values."""
+        values = dict(zip(self.names, (float(v) for v in at), strict=True))
         bound = stage.proof.bound if stage.proof else 0.0
         moved = with_values(stage, values, None)
         return replace(moved, proof=Proof(moved.fit.choice.error, bound, False, _TOLD))

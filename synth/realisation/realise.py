@@ -33,6 +33,7 @@ _KEEP = 24
 _FITTED, _ASSEMBLED = 0.4, 0.7
 _SEARCHED = 0.6
 _MORE = 4  # circuits assembled beyond those asked for, since the whole may change the order
+_PROVED = 3  # values of so many are chosen with care however few are asked for, for the same reason
 #: Said of every circuit when the search was stopped before its end.
 INTERRUPTED = "the search was interrupted: what was found by then, values not all chosen by proof"
 
@@ -67,9 +68,9 @@ def realise(
         If interrupted before a circuit is found.
     """
     found = candidates(brief, count=top, progress=portion(progress, 0.0, _SEARCHED))
-    offers = sorted(found, key=_place)[:top]
+    offers = sorted(found, key=_place)[: max(top, _PROVED)]
     made = proved(brief, offers, work, progress=portion(progress, _SEARCHED, 1.0))
-    return tuple(sorted((with_yield(brief, r) for r in made), key=rank))
+    return tuple(sorted((with_yield(brief, r) for r in made), key=rank)[:top])
 
 
 def with_yield(brief: Brief, r: Realisation) -> Realisation:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, product
 
 import numpy as np
 import numpy.typing as npt
@@ -180,6 +180,18 @@ def pair_moves(count: int, pairs: Sequence[tuple[int, int]]) -> IntArray:
         moves[k, :, i] = np.repeat(steps, len(steps))
         moves[k, :, j] = np.tile(steps, len(steps)) if i != j else moves[k, :, i]
     return moves.reshape(-1, count)
+
+
+def triple_moves(count: int) -> IntArray:
+    """Return all moves of three of `count` parts (or of all, if fewer) by up to four places."""
+    size = min(3, count)
+    steps = np.array(list(product(range(-4, 5), repeat=size)), dtype=np.int64)
+    moves = []
+    for chosen in combinations(range(count), size):
+        rows = np.zeros((len(steps), count), dtype=np.int64)
+        rows[:, chosen] = steps
+        moves.append(rows)
+    return np.vstack(moves)
 
 
 def random_moves(count: int, generator: np.random.Generator) -> IntArray:
