@@ -16,6 +16,7 @@ from synth.progress import Progress
 from synth.realisation.brief import Brief
 from synth.realisation.circuit import read_circuit, read_design_file
 from synth.realisation.design import Design, Realisation
+from synth.realisation.divide import Division, division
 from synth.realisation.realise import realise as search
 from synth.realisation.request import request_for
 from synth.realisation.revalue import revalue
@@ -379,6 +380,57 @@ def realise(
         wanted, resistors, capacitors, best_for, tuple(mask), spread or Spread(), seed, executor
     )
     return search(brief, top=top, progress=progress)
+
+
+def divide(
+    corners: Sequence[float | str],
+    *,
+    family: str = "butterworth",
+    order: int = 1,
+    ripple_db: float | None = None,
+    resistors: Shelf = RESISTORS,
+    capacitors: Shelf = CAPACITORS,
+    seed: int = 0,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+) -> Division:
+    """Divide a signal into bands whose outputs sum to 1, from low-passes and their complements.
+
+    Parameters
+    ----------
+    corners : sequence of float or str
+        Hertz, or a text as ``"300Hz"``, rising.
+    family, order, ripple_db
+        Of the low-passes; see `target_for`.
+    resistors, capacitors, seed, executor, progress
+        As in `realise`.
+
+    Returns
+    -------
+    Division
+        Its ``network`` has an output for each of its ``bands``.
+
+    Raises
+    ------
+    TargetError
+        If the corners do not rise, or the low-passes make no sense.
+    RealisationError
+        If no circuit has a complement that can be built.
+
+    Examples
+    --------
+    >>> found = divide([500.0])
+    >>> [band.name for band in found.bands], found.sum_is_one
+    (['low', 'high'], True)
+    """
+    targets = [
+        target_for("lowpass", f, family=family, order=order, ripple_db=ripple_db) for f in corners
+    ]
+    at = [t.at_hz or 0.0 for t in targets]
+    if at != sorted(set(at)):
+        raise TargetError("the corners of a division must rise, each given once")
+    briefs = [Brief(t, resistors, capacitors, seed=seed, executor=executor) for t in targets]
+    return division(briefs, progress)
 
 
 # -- preferred values ------------------------------------------------------------------------------
