@@ -28,7 +28,7 @@ def processes():
 def cluster():
     """Dask's executor on a local cluster of processes."""
     distributed = pytest.importorskip(
-        "distributed", reason="dask's distributed is not installed (pip install distributed)"
+        "distributed", reason="dask's distributed is not installed (pip install '.[dask]')"
     )
     with (
         distributed.LocalCluster(
