@@ -6,6 +6,7 @@ Every function takes and returns frozen objects; nothing is changed in place.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor
 from pathlib import Path
 
 from synth.errors import TargetError
@@ -13,8 +14,10 @@ from synth.masks.limits import Limit
 from synth.network.deck_reader import read_deck
 from synth.network.model import Network
 from synth.progress import Progress
+from synth.realisation.brief import Brief
 from synth.realisation.circuit import read_circuit, read_design_file
 from synth.realisation.design import Design, Realisation
+from synth.realisation.divide import Division, division
 from synth.realisation.realise import realise as search
 from synth.realisation.request import Effort, ErrorWish, PartWishes, request_for
 from synth.realisation.revalue import revalue
@@ -24,6 +27,8 @@ from synth.report.explain import explanation
 from synth.report.explanation import Explanation
 from synth.report.record import Analysis, analysis_record
 from synth.target import Target, response_target, transfer_target
+from synth.tolerances.classes import cheapest_classes as cheapest_classes
+from synth.tolerances.spread import Spread
 from synth.tolerances.study import tolerance as tolerance
 from synth.transfer.expression import transfer_from_text
 from synth.transfer.transfer import Transfer
@@ -310,6 +315,10 @@ def realise(
     capacitors: Shelf = CAPACITORS,
     top: int = 5,
     seed: int = 0,
+    best_for: str = "range",
+    mask: Sequence[Limit] = (),
+    spread: Spread | None = None,
+    executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> tuple[Realisation, ...]:
     """Return circuits for a target, best first.
@@ -326,6 +335,16 @@ def realise(
         How many circuits at most.
     seed : int
         Of the value search; the result is reproducible.
+    best_for : str
+        What pairing, order and gains of sections are chosen for: ``range`` (the largest dynamic
+        range) or ``noise``.
+    mask : sequence of Limit
+        What the response must keep; values are then chosen for the largest margin, and each
+        circuit has its yield.
+    spread : Spread, optional
+        How parts vary, for the yield.
+    executor : Executor, optional
+        Any of `concurrent.futures` or like it; the result does not depend on it.
     progress : callable, optional
         Called with (done, total) as the search goes on.
 
@@ -361,14 +380,61 @@ def realise(
             width_hz=width_hz,
             edge=edge,
         )
-    return search(
-        wanted,
-        resistors=resistors,
-        capacitors=capacitors,
-        top=top,
-        seed=seed,
-        progress=progress,
+    brief = Brief(
+        wanted, resistors, capacitors, best_for, tuple(mask), spread or Spread(), seed, executor
     )
+    return search(brief, top=top, progress=progress)
+
+
+def divide(
+    corners: Sequence[float | str],
+    *,
+    family: str = "butterworth",
+    order: int = 1,
+    ripple_db: float | None = None,
+    resistors: Shelf = RESISTORS,
+    capacitors: Shelf = CAPACITORS,
+    seed: int = 0,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+) -> Division:
+    """Divide a signal into bands whose outputs sum to 1, from low-passes and their complements.
+
+    Parameters
+    ----------
+    corners : sequence of float or str
+        Hertz, or a text as ``"300Hz"``, rising.
+    family, order, ripple_db
+        Of the low-passes; see `target_for`.
+    resistors, capacitors, seed, executor, progress
+        As in `realise`.
+
+    Returns
+    -------
+    Division
+        Its ``network`` has an output for each of its ``bands``.
+
+    Raises
+    ------
+    TargetError
+        If the corners do not rise, or the low-passes make no sense.
+    RealisationError
+        If no circuit has a complement that can be built.
+
+    Examples
+    --------
+    >>> found = divide([500.0])
+    >>> [band.name for band in found.bands], found.sum_is_one
+    (['low', 'high'], True)
+    """
+    targets = [
+        target_for("lowpass", f, family=family, order=order, ripple_db=ripple_db) for f in corners
+    ]
+    at = [t.at_hz or 0.0 for t in targets]
+    if at != sorted(set(at)):
+        raise TargetError("the corners of a division must rise, each given once")
+    briefs = [Brief(t, resistors, capacitors, seed=seed, executor=executor) for t in targets]
+    return division(briefs, progress)
 
 
 # -- preferred values ------------------------------------------------------------------------------

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Executor
+
 from synth.checking.checked import check as check_with
 from synth.checking.conditions import conditions_of
 from synth.checking.model import OpAmpModel, op_amp_model
 from synth.network.model import Network
+from synth.realisation.brief import Brief
 from synth.realisation.ranking import parse_order
 from synth.realisation.with_amplifier import Ranking
 from synth.realisation.with_amplifier import ranking as rank_with
@@ -84,6 +87,8 @@ def ranking(
     resistors: Shelf = RESISTORS,
     capacitors: Shelf = CAPACITORS,
     seed: int = 0,
+    best_for: str = "range",
+    executor: Executor | None = None,
 ) -> Ranking:
     """Return circuits for a target, ranked with a real op amp.
 
@@ -96,7 +101,7 @@ def ranking(
         Criteria to rank by first, joined by commas (`synth.realisation.ranking.CRITERIA`).
     source_resistance, load, band_hz, level
         As in `check`.
-    resistors, capacitors, seed
+    resistors, capacitors, seed, best_for, executor
         As in `realise`.
 
     Returns
@@ -111,11 +116,8 @@ def ranking(
         If no circuit of the catalogue realises it, or a criterion is unknown.
     """
     return rank_with(
-        target,
+        Brief(target, resistors, capacitors, best_for, seed=seed, executor=executor),
         op_amp_model(op_amp) if isinstance(op_amp, str) else op_amp,
         conditions_of(source_resistance, load, band_hz, level),
         order=parse_order(rank),
-        resistors=resistors,
-        capacitors=capacitors,
-        seed=seed,
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import partial
 
 from synth.masks.compare import Comparison, compare, equalise
 from synth.masks.limits import DelayLimit, Mask
@@ -11,6 +10,8 @@ from synth.masks.verify import Kept, verified
 from synth.measured.fit import ResponseFit, fit_response
 from synth.measured.table import ResponseTable
 from synth.progress import Progress
+from synth.realisation.brief import Brief
+from synth.realisation.design import Realisation
 from synth.realisation.realise import realise
 from synth.realisation.whole import Checked, circuits_for
 from synth.target import FAMILIES, Target
@@ -65,9 +66,11 @@ def realise_mask(
     RealisationError
         If no response keeps the mask, or none has a circuit.
     """
-    search = partial(
-        realise, resistors=resistors, capacitors=capacitors, top=top, seed=seed, progress=progress
-    )
+
+    def search(target: Target) -> tuple[Realisation, ...]:
+        brief = Brief(target, resistors, capacitors, mask=mask.absolute, seed=seed)
+        return realise(brief, top=top, progress=progress)
+
     return circuits_for(mask, compare(mask, families=families).candidates, search)[1]
 
 

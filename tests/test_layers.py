@@ -16,7 +16,7 @@ PACKAGE = Path(synth.__file__).resolve().parent
 ORDER = (
     ("errors",),
     ("shown",),
-    ("units", "progress"),
+    ("units", "progress", "parallel"),
     ("transfer",),
     ("prototypes",),
     ("network",),

@@ -13,6 +13,7 @@ from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer
 from synth.catalog import content_hash, stage
 from synth.network.equivalence import equivalent
+from synth.realisation.brief import Brief
 from synth.realisation.realise import realise
 from synth.search.candidates import SectionTarget, obstacle
 from synth.target.responses import family_target
@@ -133,7 +134,7 @@ def test_an_elliptic_lowpass_needs_one_amplifier_a_section_with_lifts() -> None:
     target = family_target(
         "lowpass", "elliptic", 3, 1000.0, ripple_db=0.5, stop_attenuation_db=30.0
     )
-    best = realise(target, top=3)[0]
+    best = realise(Brief(target), top=3)[0]
     assert len(best.network.op_amps) <= 3
     assert best.meets
     loop = analyse(best.network)

@@ -14,6 +14,7 @@ from synth.catalog import stage
 from synth.errors import RealisationError
 from synth.network.deck_writer import write_deck
 from synth.network.equivalence import equivalent
+from synth.realisation.brief import Brief
 from synth.realisation.realise import realise
 from synth.search.candidates import SectionTarget, derivations
 from synth.target.responses import family_target, second_order_target, transfer_target
@@ -75,7 +76,7 @@ def response(realisation, f=F):
 )
 def test_realised_response_against_scipy(kind, family, order, options, oracle) -> None:
     target = family_target(kind, family, order, 1000.0, **options)
-    found = realise(target, top=3)
+    found = realise(Brief(target), top=3)
     b, a = oracle(2 * math.pi * 1000)
     wanted = np.abs(signal.freqs(b, a, 2 * math.pi * F)[1])
     best = found[0]
@@ -91,7 +92,7 @@ def test_realised_response_against_scipy(kind, family, order, options, oracle) -
 def test_values_come_from_the_series_asked_for() -> None:
     target = second_order_target("lowpass", 5.0, 0.7071)
     resistors, capacitors = Shelf("E24", 2e3, 5e5), Shelf("E6", 1e-9, 1e-6)
-    for r in realise(target, resistors=resistors, capacitors=capacitors, top=6):
+    for r in realise(Brief(target, resistors, capacitors), top=6):
         for b in r.network.branches:
             shelf = resistors if b.power == 0 else capacitors
             assert b.value in shelf.values, (r.label, b)
@@ -99,16 +100,16 @@ def test_values_come_from_the_series_asked_for() -> None:
 
 def test_a_high_q_section_comes_out_of_a_sallen_key_with_gain() -> None:
     """Franco's equal-component example asks f0 = 1 kHz, Q = 5, K = 2.8 (ch. 3, from memory)."""
-    found = realise(second_order_target("lowpass", 1000.0, 5.0, 2.8), top=3)
+    found = realise(Brief(second_order_target("lowpass", 1000.0, 5.0, 2.8)), top=3)
     assert "sallen-key-lowpass-gain" in {r.label for r in found}
     assert found[0].meets
     assert found[0].error_db < 0.25
-    unity = realise(second_order_target("lowpass", 1000.0, 5.0, 1.0), top=5)
+    unity = realise(Brief(second_order_target("lowpass", 1000.0, 5.0, 1.0)), top=5)
     assert "sallen-key-lowpass-attenuator" in {r.label for r in unity}
 
 
 def test_a_notch_has_several_routes_one_of_them_a_complement() -> None:
-    found = realise(second_order_target("bandstop", 50.0, 5.0), top=8)
+    found = realise(Brief(second_order_target("bandstop", 50.0, 5.0)), top=8)
     assert len(found) >= 2
     swapped = [r for r in found if any(s.name == "swap" for u in r.stages for s in u.steps)]
     assert swapped
@@ -118,7 +119,7 @@ def test_a_notch_has_several_routes_one_of_them_a_complement() -> None:
 
 
 def test_offered_circuits_differ_and_are_ranked() -> None:
-    found = realise(family_target("highpass", "butterworth", 3, 200.0), top=8)
+    found = realise(Brief(family_target("highpass", "butterworth", 3, 200.0)), top=8)
     for i, a in enumerate(found):
         for b in found[:i]:
             assert equivalent(a.network, b.network) is None
@@ -128,12 +129,12 @@ def test_offered_circuits_differ_and_are_ranked() -> None:
 
 def test_the_same_question_gets_the_same_answer() -> None:
     target = second_order_target("bandpass", 8000.0, 3.0)
-    first, second = realise(target, top=2), realise(target, top=2)
+    first, second = realise(Brief(target), top=2), realise(Brief(target), top=2)
     assert [r.network for r in first] == [r.network for r in second]
 
 
 def test_allpass_is_judged_by_its_phase() -> None:
-    found = realise(family_target("allpass", "bessel", 3, 2000.0), top=3)
+    found = realise(Brief(family_target("allpass", "bessel", 3, 2000.0)), top=3)
     assert found[0].phase_error < 2.0
     h = response(found[0])
     assert np.abs(np.abs(h) - 1).max() < 0.02
@@ -142,14 +143,14 @@ def test_allpass_is_judged_by_its_phase() -> None:
 def test_complement_of_a_target() -> None:
     h = Transfer.from_tf([1.0], [1.0, math.sqrt(2), 1.0])
     target = transfer_target(h, at_hz=1000.0, complement=True)
-    found = realise(target, top=3)
+    found = realise(Brief(target), top=3)
     wanted = 1 - h.scaled_frequency(2 * math.pi * 1000).response(F)
     assert np.abs(response(found[0]) - wanted).max() < 0.02
 
 
 def test_no_values_in_the_windows_is_said_with_the_windows() -> None:
     with pytest.raises(RealisationError, match=r"outside the windows .*1 kohm to 1 Mohm"):
-        realise(second_order_target("lowpass", 0.001, 0.7071))
+        realise(Brief(second_order_target("lowpass", 0.001, 0.7071)))
 
 
 @pytest.mark.parametrize(
@@ -210,7 +211,7 @@ def test_our_values_are_no_worse_than_published_ones(
 )
 def test_realised_deck_in_the_simulator(target) -> None:
     """What is written runs, and does what the exact analysis says."""
-    for r in realise(target, top=2):
+    for r in realise(Brief(target), top=2):
         at = target.at_hz
         deck = write_deck(r.network, amplifier="ideal", frequencies=(at / 20, at * 20), points=40)
         run = simulate(deck)
@@ -225,7 +226,7 @@ def test_realised_deck_in_the_simulator(target) -> None:
 def test_numerators_larger_than_the_denominator_are_realised(numerator) -> None:
     """General biquads whose coefficients exceed the denominator's: a weighted sum gives them."""
     h = Transfer.from_tf(numerator, [1, 1, 1]).scaled_frequency(6283.0)
-    best = realise(transfer_target(h), top=1)[0]
+    best = realise(Brief(transfer_target(h)), top=1)[0]
     w = np.geomspace(600.0, 60000.0, 101)
     loop = analyse(best.network)
     assert best.meets
@@ -235,17 +236,16 @@ def test_numerators_larger_than_the_denominator_are_realised(numerator) -> None:
 
 def test_a_refusal_tells_windows_from_structure() -> None:
     with pytest.raises(RealisationError, match=r"\d+ circuits can have .* outside the windows"):
-        realise(second_order_target("bandstop", 0.01, 5.0))
+        realise(Brief(second_order_target("bandstop", 0.01, 5.0)))
     narrow = Shelf("E96", 1e4, 1.02e4)
     with pytest.raises(RealisationError, match="windows"):
-        realise(second_order_target("lowpass", 1000.0, 5.0), resistors=narrow)
+        realise(Brief(second_order_target("lowpass", 1000.0, 5.0), narrow))
 
 
 def test_a_target_that_is_missed_is_said_to_be_missed() -> None:
     """Zeros far inside the poles' width, and three resistor values in the whole decade."""
-    found = realise(
-        second_order_target("lowpass", 1000.0, 20.0), resistors=Shelf("E3", 1e3, 1e6), top=1
-    )
+    target = second_order_target("lowpass", 1000.0, 20.0)
+    found = realise(Brief(target, Shelf("E3", 1e3, 1e6)), top=1)
     assert found[0].misses > 1
     assert not found[0].meets
 

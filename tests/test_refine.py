@@ -10,6 +10,7 @@ import pytest
 from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer
 from synth.catalog import stage
+from synth.realisation.brief import Brief
 from synth.realisation.fitted import FittedStage, spread_of
 from synth.realisation.realise import realise
 from synth.realisation.refine import Refined, jointly, refined
@@ -52,7 +53,7 @@ def test_a_proof_holds_against_brute_force() -> None:
 def test_sections_compensate_each_other() -> None:
     """Coarse series: the whole deviates less than with each section's own best choice."""
     target = family_target("lowpass", "butterworth", 5, 1000.0)
-    found = realise(target, resistors=R24, capacitors=C6, top=3)
+    found = realise(Brief(target, R24, C6), top=3)
     w = target.grid[np.abs(target.transfer(1j * target.grid)) > 0.02]
     wanted = np.abs(target.transfer(1j * w))
     for r in found:
@@ -94,7 +95,7 @@ def test_one_choice_each_is_left_alone() -> None:
 def test_equal_parts_are_proved_by_their_spread_not_by_an_error_of_nothing() -> None:
     """A first-order section within the floor: a spread of 1 is what is proved."""
     target = second_order_target("lowpass", 1000.0)
-    use = realise(target, top=1)[0].stages[0]
+    use = realise(Brief(target), top=1)[0].stages[0]
     assert use.proved
     assert "has a spread below 1 " in use.certificate
     assert "error below 0 " not in use.certificate

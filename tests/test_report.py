@@ -10,6 +10,7 @@ from synth.analysis.numbers import transfer
 from synth.catalog import names, stage
 from synth.network.deck_reader import read_deck
 from synth.network.model import Branch, Network
+from synth.realisation.brief import Brief
 from synth.realisation.realise import realise
 from synth.report.advice import complement_advice, half_power_frequency
 from synth.report.catalog import stage_text
@@ -238,7 +239,7 @@ def test_shortened_says_how_long_it_was():
 def test_a_missed_target_is_said_above_and_beside_the_circuit(change_db, missed):
     """The circuit is exact; what is asked lies `change_db` from it."""
     target = second_order_target("lowpass", 1e3, gain=1.0)
-    found = realise(target, top=1)[0]
+    found = realise(Brief(target), top=1)[0]
     target = second_order_target("lowpass", 1e3, gain=10 ** (change_db / 20))
     loop = analyse(found.network)
     error = realised_error(target, transfer(loop, loop.transfer()))

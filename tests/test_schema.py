@@ -119,6 +119,31 @@ def test_transform(name, steps, capsys):
     assert read_deck(answer["netlist"]).network.values
 
 
+def test_split(capsys):
+    answer = _answer(capsys, "split", "--at", "300Hz", "--at", "3kHz")
+    assert answer["sum_is_one"] is True
+    s = 2j * np.pi * 700.0
+    total = sum(
+        np.polyval(b["numerator"], s) / np.polyval(b["denominator"], s) for b in answer["bands"]
+    )
+    assert total == pytest.approx(1.0)
+
+
+def test_tolerance_classes(capsys):
+    answer = _answer(
+        capsys, "tolerance", "rc-lowpass", "--limit", "0.3dB", "--wanted-yield", "90%",
+        "--samples", "300", "--points", "10",
+    )  # fmt: skip
+    assert [x["part"] for x in answer["classes"]["by_kind"]["tolerances"]] == ["R1", "C1"]
+
+
+def test_realise_within_limits(capsys):
+    answer = _answer(capsys, "realise", "lowpass", "--at", "1kHz", "--limit", "0.5dB", "--top", "1")
+    (found,) = answer["realisations"]
+    assert found["mask_excess_db"] < 0
+    assert 0 < found["yield"]["value"] <= 1
+
+
 def test_realise(capsys):
     answer = _answer(capsys, *["realise", "lowpass", "--at", "1kHz", "--order", "1", "--top", "2"])
     first = answer["realisations"][0]

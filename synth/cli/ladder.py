@@ -152,13 +152,14 @@ def _against_cascade(
     """Return the ladders with the best cascade behind them, and how tolerances treat all."""
     from synth.cli.spread import tolerance_share
     from synth.masks.limits import Limit
+    from synth.realisation.brief import Brief
     from synth.realisation.ladder import compared, pass_band
     from synth.tolerances.spread import Spread
 
     spread = Spread(tolerance_share(tolerances[0]), tolerance_share(tolerances[1]))
     low, high = band or pass_band(target)
     limit = Limit(low, high, "within", within_db)
-    everything = (*found, *search(target, shelves, 1, seed))
+    everything = (*found, *search(Brief(target, *shelves, seed=seed), 1))
     with meter("drawing") as progress:
         comparison = compared(
             target, everything, spread, limit, samples=samples, seed=seed, progress=progress

@@ -29,6 +29,7 @@ from synth.cli.parts import parts
 from synth.cli.plot import plot
 from synth.cli.realise import realise
 from synth.cli.report import report
+from synth.cli.split import split
 from synth.cli.target import target
 from synth.cli.tolerance import tolerance
 from synth.cli.transform import transform
@@ -121,6 +122,7 @@ _COMMANDS = (
     lift,
     derive,
     ladder,
+    split,
     pairings,
     check,
     values,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +21,8 @@ from synth.cli.options import (
     file_option,
     json_option,
 )
+from synth.cli.pool import jobs_option, pool
+from synth.cli.spread import tolerance_share
 from synth.cli.terminal import meter
 from synth.cli.wanted import (
     FamilyOptions,
@@ -31,6 +34,7 @@ from synth.cli.wanted import (
 )
 
 if TYPE_CHECKING:
+    from synth.realisation.brief import Brief
     from synth.realisation.design import Realisation
     from synth.realisation.with_amplifier import Ranking
     from synth.target.target import Target
@@ -111,6 +115,22 @@ class Realise(Command):
 )
 @click.option("--rank", "rank", metavar="LIST", help="Criteria to rank by first, as noise,spread.")
 @click.option("--explain-rank", is_flag=True, help="Say what put each circuit before the next.")
+@click.option(
+    "--best-for",
+    type=click.Choice(["range", "noise"]),
+    default="range",
+    show_default=True,
+    help="What pairing, order and gains of the sections are chosen for.",
+)
+@click.option(
+    "--limit",
+    type=Decibels(),
+    metavar="DB",
+    help="Values for the most margin within this of the target where it passes; with yield.",
+)
+@click.option("--resistor-tolerance", default="1%", show_default=True, metavar="PERCENT")
+@click.option("--capacitor-tolerance", default="5%", show_default=True, metavar="PERCENT")
+@jobs_option
 @condition_options
 @file_option
 @json_option
@@ -147,6 +167,11 @@ def realise(
     op_amp: str | None,
     rank: str | None,
     explain_rank: bool,
+    best_for: str,
+    limit: float | None,
+    resistor_tolerance: str,
+    capacitor_tolerance: str,
+    jobs: int,
     supply: tuple[float, float] | None,
     source_resistance: float | None,
     load_: float | None,
@@ -163,7 +188,10 @@ def realise(
     response in a file, of the order found, or that of --order.
     """
     from synth.cli.output import check_file, deliver, design_content
+    from synth.realisation.brief import Brief
+    from synth.realisation.polish import pass_limits
     from synth.report.record import realisation_records
+    from synth.tolerances.spread import Spread
     from synth.values.series import CAPACITORS, RESISTORS
 
     path = check_file(file)
@@ -190,16 +218,26 @@ def realise(
     )
     chosen = pick or 1
     count = max(top, chosen)
+    spread = Spread(tolerance_share(resistor_tolerance), tolerance_share(capacitor_tolerance))
     ranked = None
-    if op_amp is None:
-        wanted, found = _searched(wanted, shelves, count, seed)
-    else:
-        ranked = _ranking(wanted.target, op_amp, rank, around, shelves, seed)
-        found = tuple(row.realisation for row in ranked.rows[:count])
+    with pool(jobs) as executor:
+
+        def brief(target: Target) -> Brief:
+            mask = () if wanted.mask is None else wanted.mask.absolute
+            if limit is not None:
+                mask = (*mask, *pass_limits(target, limit))
+            return Brief(target, *shelves, best_for, mask, spread, seed, executor)
+
+        if op_amp is None:
+            wanted, found = _searched(wanted, brief, count)
+        else:
+            ranked = _ranking(brief(wanted.target), op_amp, rank, around)
+            found = tuple(row.realisation for row in ranked.rows[:count])
     check_pick(chosen, len(found))
     records = realisation_records(found[:count])
     design = found[chosen - 1].design
     content = None if path is None else design_content(path, design)
+    from synth.realisation.realise import INTERRUPTED
     from synth.report.answer import realise_answer
     from synth.report.text import realise_text
 
@@ -220,6 +258,8 @@ def realise(
         return ranking_text(ranked, records, chosen, explain_rank, asked)
 
     deliver(path, content, as_json, answer, text)
+    if any(INTERRUPTED in r.notes for r in found):
+        raise click.Abort
 
 
 @dataclass(frozen=True)
@@ -253,21 +293,12 @@ def check_pick(chosen: int, found: int) -> None:
         )
 
 
-def search(
-    target: Target, shelves: tuple[Shelf, Shelf], top: int, seed: int
-) -> tuple[Realisation, ...]:
+def search(brief: Brief, top: int) -> tuple[Realisation, ...]:
     """Find circuits, and show how far the search is."""
     from synth.realisation.realise import realise as find
 
     with meter("searching") as progress:
-        return find(
-            target,
-            resistors=shelves[0],
-            capacitors=shelves[1],
-            top=top,
-            seed=seed,
-            progress=progress,
-        )
+        return find(brief, top=top, progress=progress)
 
 
 def _wanted(
@@ -314,27 +345,20 @@ def _wanted(
 
 
 def _searched(
-    wanted: Wanted, shelves: tuple[Shelf, Shelf], top: int, seed: int
+    wanted: Wanted, brief: Callable[[Target], Brief], top: int
 ) -> tuple[Wanted, tuple[Realisation, ...]]:
     """Return the circuits, and what they are for: of a mask the response that has one."""
     if wanted.mask is None:
-        return wanted, search(wanted.target, shelves, top, seed)
+        return wanted, search(brief(wanted.target), top)
     from synth.realisation.whole import circuits_for
 
     candidate, circuits = circuits_for(
-        wanted.mask, wanted.candidates, lambda target: search(target, shelves, top, seed)
+        wanted.mask, wanted.candidates, lambda target: search(brief(target), top)
     )
     return wanted.of(candidate), tuple(c.realisation for c in circuits)
 
 
-def _ranking(
-    target: Target,
-    op_amp: str,
-    rank: str | None,
-    around: Around,
-    shelves: tuple[Shelf, Shelf],
-    seed: int,
-) -> Ranking:
+def _ranking(brief: Brief, op_amp: str, rank: str | None, around: Around) -> Ranking:
     from synth.checking.conditions import conditions_of
     from synth.realisation.ranking import parse_order
     from synth.realisation.with_amplifier import ranking
@@ -345,16 +369,7 @@ def _ranking(
         around.source_resistance, around.load, around.band, around.level, around.tolerance
     )
     with meter("searching") as progress:
-        return ranking(
-            target,
-            model,
-            conditions,
-            order=order,
-            resistors=shelves[0],
-            capacitors=shelves[1],
-            seed=seed,
-            progress=progress,
-        )
+        return ranking(brief, model, conditions, order=order, progress=progress)
 
 
 def shelf(series: str, window: tuple[float, float] | None, default: Shelf) -> Shelf:

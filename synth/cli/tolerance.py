@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
 
 from synth.cli.options import Decibels, Quantity, Window, circuit_options, json_option, load
-from synth.cli.spread import read_spread, spread_options
+from synth.cli.pool import jobs_option, pool
+from synth.cli.spread import read_spread, spread_options, tolerance_share
 from synth.cli.terminal import meter
 
 if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
     from synth.masks.limits import Limit
     from synth.network.model import Network
     from synth.realisation.circuit import Circuit
@@ -52,6 +50,11 @@ if TYPE_CHECKING:
 )
 @click.option("--mask", metavar="FILE", help="Yield: limits, one a line, as in 1k 2k >= -3 dB.")
 @click.option(
+    "--wanted-yield",
+    metavar="PERCENT",
+    help="Find the cheapest tolerance classes that reach this yield.",
+)
+@click.option(
     "--of",
     "reference",
     type=click.Choice(["nominal", "target"]),
@@ -70,9 +73,7 @@ if TYPE_CHECKING:
 )
 @click.option("--phase", is_flag=True, help="Percentiles of the phase too.")
 @click.option("--corners/--no-corners", default=True, help="Find the worst case  [default: yes]")
-@click.option(
-    "--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes."
-)
+@jobs_option
 @json_option
 def tolerance(
     circuit: str,
@@ -90,6 +91,7 @@ def tolerance(
     band: tuple[float, float] | None,
     limit: float | None,
     mask: str | None,
+    wanted_yield: str | None,
     reference: str,
     start: float | None,
     stop: float | None,
@@ -110,7 +112,9 @@ def tolerance(
     and the number of circuits only. Ctrl-C keeps what is done.
     """
     from synth.cli.output import deliver
+    from synth.report.classes import classes_json, classes_text
     from synth.report.tolerance import tolerance_answer, tolerance_text
+    from synth.tolerances.classes import cheapest_classes
     from synth.tolerances.grids import frequency_range
     from synth.tolerances.study import tolerance as analysis
 
@@ -126,7 +130,10 @@ def tolerance(
     grid = frequency_range(found.network, start, stop, points)
     limits = _limits(found.network, limit, band, mask)
     wanted = _reference(found, reference)
-    with _executor(jobs) as executor, meter("drawing") as progress:
+    share = None if wanted_yield is None else tolerance_share(wanted_yield)
+    if share is not None and not limits:
+        raise click.UsageError("--wanted-yield needs --limit or --mask, which the yield is about")
+    with pool(jobs) as executor, meter("drawing") as progress:
         result = analysis(
             found.network,
             spread,
@@ -141,14 +148,29 @@ def tolerance(
             executor=executor,
             progress=progress,
         )
+        classes = None
+        if share is not None and result.complete:
+            classes = cheapest_classes(
+                found.network, limits, share, spread,
+                reference=wanted, seed=seed, executor=executor, progress=progress,
+            )  # fmt: skip
     deliver(
         None,
         None,
         as_json,
-        lambda: tolerance_answer(found.name, result, found.network.title, found.notes),
-        lambda: tolerance_text(result, found.network.title, found.notes),
+        lambda: tolerance_answer(
+            found.name,
+            result,
+            found.network.title,
+            found.notes,
+            None if classes is None else classes_json(classes),
+        ),
+        lambda: (
+            tolerance_text(result, found.network.title, found.notes)
+            + ("" if classes is None else classes_text(classes, found.network))
+        ),
     )
-    if not result.complete:
+    if not (result.complete and (classes is None or classes.complete)):
         raise click.Abort
 
 
@@ -192,23 +214,3 @@ def _reference(found: Circuit, reference: str) -> Transfer | None:
             f"--of target: {found.name} has no target; give a saved design made by realise"
         )
     return found.design.target.transfer
-
-
-@contextmanager
-def _executor(jobs: int) -> Iterator[Executor | None]:
-    """Give a pool of processes, started afresh so that they inherit nothing; none for one job."""
-    if jobs == 1:
-        yield None
-        return
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
-
-    context = get_context("spawn")
-    with ProcessPoolExecutor(jobs, context, initializer=_leave_interrupts_to_the_parent) as pool:
-        yield pool
-
-
-def _leave_interrupts_to_the_parent() -> None:
-    import signal
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -137,6 +137,19 @@ class Mask:
     delays: tuple[DelayLimit, ...] = ()
     gain: float = 1.0
 
+    @property
+    def absolute(self) -> tuple[Limit, ...]:
+        """The limits of the magnitude as levels: ``within`` of the gain is two of them."""
+        level = 20 * math.log10(abs(self.gain))
+        found: list[Limit] = []
+        for x in self.limits:
+            if x.operation == "within":
+                found.append(replace(x, operation=">=", level_db=level - x.level_db))
+                found.append(replace(x, operation="<=", level_db=level + x.level_db))
+            else:
+                found.append(x)
+        return tuple(found)
+
     def magnitudes(self, command: str) -> tuple[Limit, ...]:
         """Return the limits of the magnitude; NumberError where the delay is limited too."""
         if self.delays:

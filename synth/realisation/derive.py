@@ -20,6 +20,7 @@ from synth.errors import RealisationError, SynthError, TargetError, TransformErr
 from synth.network.equivalence import equivalent, shape_key
 from synth.network.model import Network
 from synth.progress import Progress, counter, portion
+from synth.realisation.brief import Brief
 from synth.realisation.realise import realise
 from synth.realisation.rework import Rework, rework
 from synth.search.goal import Goal, goals
@@ -271,7 +272,7 @@ def _fresh(
         return []
     try:
         target = transfer_target(Transfer.from_tf(*wanted.seen))
-        best = realise(target, top=count, progress=progress)
+        best = realise(Brief(target), top=count, progress=progress)
     except (RealisationError, TargetError, TransformError):
         return []
     routes = []

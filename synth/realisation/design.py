@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from synth.network.model import Network
+from synth.realisation.loudness import Loudness
 from synth.shown import shown
-from synth.target.target import MEETS_DEGREES, Target
+from synth.target.target import MEETS_DB, MEETS_DEGREES, Target
+from synth.tolerances.yields import Yield
 from synth.transform.step import Step
 
 
@@ -50,10 +52,12 @@ class StageUse:
         What was done to it.
     parts : tuple of (str, str)
         Name in the stage (after its steps) -> name in the whole circuit.
+    order : int
+        Number of its poles.
     w0 : float
-        Pole frequency wanted, rad/s; 0 for a plain gain.
+        Pole frequency wanted, rad/s (of more than a pair the geometric mean); 0 for a plain gain.
     q : float
-        Pole Q wanted; one half for a first-order stage, 0 for a plain gain.
+        Largest pole Q wanted; one half for a first-order stage, 0 for a plain gain.
     error : float
         Largest relative error of a coefficient of the stage.
     bound : float
@@ -70,12 +74,18 @@ class StageUse:
     source: str
     steps: tuple[Step, ...]
     parts: tuple[tuple[str, str], ...]
+    order: int
     w0: float
     q: float
     error: float
     bound: float
     proved: bool
     certificate: str
+
+    @property
+    def sharing(self) -> bool:
+        """Whether two pairs of poles share the amplifier of the stage."""
+        return self.order > 3
 
     @property
     def label(self) -> str:
@@ -104,6 +114,14 @@ class Realisation:
         Largest over smallest resistor, and the same of capacitors: the larger of the two.
     balanced_zeros : int
         Coefficients of the numerator that vanish only because parts match.
+    levels : Loudness
+        At the outputs of its op amps.
+    aim : str
+        What its sections were arranged for: a key of `synth.search.arrange.AIMS`.
+    excess_db : float or None
+        By how much the response passes the mask, negative inside; None without a mask.
+    yield_ : Yield or None
+        Share of circuits that keep the mask with the tolerances of the parts; None without one.
     notes : tuple of str
         What the user should know.
     """
@@ -116,6 +134,10 @@ class Realisation:
     phase_error: float
     spread: float
     balanced_zeros: int
+    levels: Loudness
+    aim: str = "range"
+    excess_db: float | None = None
+    yield_: Yield | None = None
     notes: tuple[str, ...] = ()
 
     @property
@@ -124,13 +146,20 @@ class Realisation:
         return self.design.network
 
     @property
+    def level_cost_db(self) -> float:
+        """What its levels lose of the dynamic range, or add to the noise, dB."""
+        return self.levels.cost_db(self.aim)
+
+    @property
     def allpass(self) -> bool:
         """Whether the target is an all-pass, of which the phase counts."""
         return self.design.target is not None and self.design.target.kind == "allpass"
 
     @property
     def misses(self) -> float:
-        """Largest error over what counts as met: at most 1 when the target is met."""
+        """Largest error over what counts as met: at most 1 when the target, or the mask, is met."""
+        if self.excess_db is not None:
+            return 1 + max(self.excess_db, 0.0) / MEETS_DB
         return max(self.deviation, self.phase_error / MEETS_DEGREES if self.allpass else 0.0)
 
     @property

@@ -28,6 +28,7 @@ from synth.network.model import Network
 from synth.progress import Progress, portion
 from synth.realisation.design import Design, Realisation, StageUse
 from synth.realisation.fitted import spread_of
+from synth.realisation.loudness import loudness
 from synth.target.target import Target, phase_error, realised_error
 from synth.tolerances.spread import Spread
 from synth.tolerances.study import tolerance
@@ -169,6 +170,7 @@ def _realised(
         steps=(),
         parts=unchanged_names(network),
         w0=ladder.w0,
+        order=len(ladder.arms),
         q=0.5,
         error=size,
         bound=0.0,
@@ -184,6 +186,7 @@ def _realised(
         phase_error=phase_error(target, realised),
         spread=spread_of(network),
         balanced_zeros=0,
+        levels=loudness([network], [dict(unchanged_names(network))], (), target.grid),
     )
 
 

@@ -17,6 +17,12 @@ from synth.realisation.design import Realisation
 
 #: Ratios of like parts above this are hard to make well (common practice).
 WIDE = 100.0
+#: Two pairs of poles around one amplifier are sound with ratios up to this (common practice).
+SHARED_SPREAD = 30.0
+#: A circuit that loses more of its dynamic range than this comes after all that do not.
+LOST_DB = 40.0
+#: Levels are compared in steps of so many decibels: half a bit.
+LEVEL_STEP_DB = 3.0
 #: Criterion -> what it measures, and the steps in which it is compared; in the default order.
 CRITERIA: Mapping[str, str] = {
     "error": "times the error allowed, with preferred values and the amplifier: met, or by how "
@@ -37,15 +43,21 @@ def rank(r: Realisation) -> tuple[float, ...]:
     """Return the key by which realisations with ideal op amps are ordered, best first.
 
     The target met (by the measure of `synth.target.target`), else how many times that measure
-    must double to hold the error; fewest amplifiers; fewest zeros that need matched parts; a
-    spread within `WIDE`; fewest capacitors, then parts; spread (in octaves); error.
+    must double to hold the error; at most `LOST_DB` of dynamic range lost; fewest amplifiers (one
+    that two pairs of poles share counts twice when the spread is above `SHARED_SPREAD`); yield in
+    steps of 5 % where limits are given; fewest zeros that need matched parts; a spread within
+    `WIDE`; dynamic range lost (or noise added, whichever was asked for) in steps of
+    `LEVEL_STEP_DB`; fewest capacitors, then parts; spread (in octaves); error.
     """
     network = r.network
     return (
         doublings(r.misses),
-        len(network.op_amps),
+        r.level_cost_db > LOST_DB,
+        len(network.op_amps) + sum(s.sharing and r.spread > SHARED_SPREAD for s in r.stages),
+        0 if r.yield_ is None else -floor(20 * r.yield_.value),
         r.balanced_zeros,
         r.spread > WIDE,
+        floor(r.level_cost_db / LEVEL_STEP_DB),
         sum(b.power == 1 for b in network.branches),
         len(network.branches),
         round(log2(r.spread)),

@@ -2,68 +2,52 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from math import pi, prod
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from functools import partial
+from math import prod
 
 from synth.analysis.feedback import feedback
 from synth.analysis.loop import analyse
-from synth.analysis.numbers import transfer
-from synth.catalog import stages
 from synth.errors import RealisationError
 from synth.network.equivalence import equivalent, shape_key
+from synth.parallel import ordered
 from synth.progress import Progress, counter, portion
-from synth.realisation.design import Design, Realisation, StageUse
-from synth.realisation.fitted import FittedStage, least_cost, spread_of
+from synth.realisation.assemble import Offer, assembled
+from synth.realisation.brief import Brief
+from synth.realisation.design import Realisation
+from synth.realisation.fitted import FittedStage
+from synth.realisation.polish import aim_at, polished
 from synth.realisation.ranking import rank
 from synth.realisation.refine import LISTED, WORK, Refined, jointly, refined
-from synth.search.candidates import Candidate, SectionTarget, derivations, negated, search
-from synth.search.lifted import candidates_for
+from synth.realisation.workshop import Workshop
+from synth.search.candidates import SectionTarget, negated
 from synth.search.plan import Chain, Plan, best_chains, free_plan, gain_target, plans
-from synth.search.split import splits
-from synth.target.target import Target, phase_error, realised_error
-from synth.transfer.kinds import describe
-from synth.transfer.transfer import Transfer
-from synth.transform.cascade import cascade
-from synth.transform.step import Step
-from synth.units import format_si
-from synth.values.choose import DEEP, QUICK
-from synth.values.section import Misfit, SectionFit, fit
-from synth.values.series import CAPACITORS, RESISTORS, Shelf
+from synth.search.split import Split, splits
+from synth.tolerances.classes import mask_yield
+from synth.values.section import SectionFit
 
-#: How many lifted circuits are fitted beside the others for one section, fewest parts first.
-LIFTED = 16
-#: How many circuits are fitted for all sections together; the simplest come first.
-MOST_FITS = 24
 _KEEP = 24
 #: Shares of the search after which sections are fitted and chains assembled; of the whole, after
 #: which circuits are found and only their values are left to prove.  They pace the progress told.
 _FITTED, _ASSEMBLED = 0.4, 0.7
 _SEARCHED = 0.6
 _MORE = 4  # circuits assembled beyond those asked for, since the whole may change the order
+_PROVED = 3  # values of so many are chosen with care however few are asked for, for the same reason
+#: Said of every circuit when the search was stopped before its end.
+INTERRUPTED = "the search was interrupted: what was found by then, values not all chosen by proof"
 
 
 def realise(
-    target: Target,
-    *,
-    resistors: Shelf = RESISTORS,
-    capacitors: Shelf = CAPACITORS,
-    top: int = 5,
-    seed: int = 0,
-    work: float = WORK,
-    progress: Progress | None = None,
+    brief: Brief, *, top: int = 5, work: float = WORK, progress: Progress | None = None
 ) -> tuple[Realisation, ...]:
-    """Return circuits that realise `target`, best first.
+    """Return circuits for a question, best first.
 
     Parameters
     ----------
-    target : Target
-    resistors, capacitors : Shelf
-        Where values come from.
+    brief : Brief
     top : int
         How many circuits to return at most.
-    seed : int
-        Of the random starts of the value fits; the result is reproducible.
     work : float
         Rows of the enumeration that proves the values of each stage offered.
     progress : callable, optional
@@ -73,114 +57,160 @@ def realise(
     -------
     tuple of Realisation
         Each verified by exact analysis of the whole circuit with its values.  Ranked as by
-        `synth.realisation.ranking.rank`.
+        `synth.realisation.ranking.rank`.  After an interruption those found by then, with a
+        note that says so.
 
     Raises
     ------
     RealisationError
         If no circuit of the catalogue can have a section of the target; the message says why.
+    KeyboardInterrupt
+        If interrupted before a circuit is found.
     """
-    found = candidates(
-        target,
-        resistors=resistors,
-        capacitors=capacitors,
-        count=top,
-        seed=seed,
-        progress=portion(progress, 0.0, _SEARCHED),
+    found = candidates(brief, count=top, progress=portion(progress, 0.0, _SEARCHED))
+    offers = sorted(found, key=_place)[: max(top, _PROVED)]
+    made = proved(brief, offers, work, progress=portion(progress, _SEARCHED, 1.0))
+    return tuple(sorted((with_yield(brief, r) for r in made), key=rank)[:top])
+
+
+def with_yield(brief: Brief, r: Realisation) -> Realisation:
+    """Return the realisation with the share of circuits that keep the mask, where there is one."""
+    if not brief.mask:
+        return r
+    found = mask_yield(
+        r.network,
+        brief.mask,
+        brief.spread,
+        reference=brief.target.transfer,
+        seed=brief.seed,
+        executor=brief.executor,
     )
-    offers = sorted(found, key=_place)[:top]
-    proving = portion(progress, _SEARCHED, 1.0)
-    made = proved(target, offers, resistors, capacitors, work, progress=proving)
-    return tuple(sorted(made, key=rank))
+    return replace(r, yield_=found)
 
 
-@dataclass(frozen=True)
-class Offer:
-    """A realisation with values from the local search, and the stages it is made of."""
+def candidates(brief: Brief, *, count: int, progress: Progress | None = None) -> list[Offer]:
+    """Return inequivalent circuits for a question, about `count` and in no order.
 
-    realisation: Realisation
-    stages: tuple[FittedStage, ...]
-
-
-def candidates(
-    target: Target,
-    *,
-    resistors: Shelf = RESISTORS,
-    capacitors: Shelf = CAPACITORS,
-    count: int,
-    seed: int = 0,
-    progress: Progress | None = None,
-) -> list[Offer]:
-    """Return inequivalent circuits that realise `target`, about `count` and in no order.
-
-    Parameters as `realise`; so are the errors.
+    Parameters and errors as for `realise`.
     """
-    ways = splits(target.transfer)
+    target = brief.target
+    ways = splits(target.transfer, brief.aim)
     planned = [plan for split in ways for plan in plans(target.transfer, split)]
-    tick = counter(portion(progress, 0.0, _FITTED), len(_section_targets(planned)))
-    workshop = _Workshop({"R": resistors, "C": capacitors}, seed, max(map(len, ways)), tick)
+    wanted = _section_targets(planned)
+    tick = counter(portion(progress, 0.0, _FITTED), len(wanted))
+    workshop = Workshop(brief, max(map(len, ways)), tick)
+    workshop.prepare(wanted)
     fixed = [chain for plan in planned for chain in best_chains(plan, workshop.fits, _KEEP)]
     assembling = portion(progress, _FITTED, _ASSEMBLED)
-    found = _assemble_best(target, fixed, count, workshop, assembling)
-    if len(found) < 2 or _costly(found, max(len(split) for split in ways)):
-        free = [
-            chain for split in ways for chain in best_chains(free_plan(split), workshop.fits, _KEEP)
-        ]
+    found, complete = _assemble_best(brief, fixed, count, workshop, assembling)
+    if complete and (len(found) < 2 or _costly(found, min(map(len, ways)))):
+        loose = [free_plan(split) for split in _unlike(ways)]
+        workshop.prepare(t for plan in loose for t in plan.targets)
+        free = [chain for plan in loose for chain in best_chains(plan, workshop.fits, _KEEP)]
         rest = portion(progress, _ASSEMBLED, 1.0)
-        found = _inequivalent([*found, *_assemble_best(target, free, count, workshop, rest)])
+        more, complete = _assemble_best(brief, free, count, workshop, rest)
+        found = _inequivalent([*found, *more])
     if not found:
         raise RealisationError(workshop.complaint(target))
-    return found
+    return found if complete else [_stopped(o) for o in found]
 
 
 def proved(
-    target: Target,
-    offers: Sequence[Offer],
-    resistors: Shelf = RESISTORS,
-    capacitors: Shelf = CAPACITORS,
-    work: float = WORK,
-    *,
-    progress: Progress | None = None,
+    brief: Brief, offers: Sequence[Offer], work: float = WORK, *, progress: Progress | None = None
 ) -> list[Realisation]:
-    """Return the offers, in their order, with values chosen by proof where the work allows.
+    """Return the offers, in their order, with values chosen by proof and for the whole.
 
     Parameters
     ----------
-    target : Target
+    brief : Brief
     offers : sequence of Offer
-    resistors, capacitors : Shelf
-        Where values come from.
     work : float
         Rows of the enumeration for each stage.
+    progress : callable, optional
+        Called with (done, total).
+
+    Notes
+    -----
+    After an interruption, now or before, those not reached keep the values they have.
     """
-    shelves = {"R": resistors, "C": capacitors}
-    done: dict[tuple[str, SectionTarget, int], Refined] = {}
-
-    def chosen(stage: FittedStage, keep: int) -> Refined:
-        key = (stage.label, stage.fit.target, keep)
-        if key not in done:
-            found = refined(stage, shelves, keep, work).stages
-            sound = tuple(s for s in found if feedback(analyse(s.network)).negative)
-            done[key] = Refined(sound or (stage,))
-        return done[key]
-
-    made = []
-    tick = counter(progress, len(offers))
-    for offer in offers:
-        keep = LISTED if len(offer.stages) > 1 else 1
-        stages = jointly(target, [chosen(s, keep) for s in offer.stages])
-        better = _assembled(target, stages).realisation
-        worse = better.misses > max(1.0, offer.realisation.misses)
-        made.append(offer.realisation if worse else better)
-        tick()
+    if any(INTERRUPTED in o.realisation.notes for o in offers):
+        return [o.realisation for o in offers]
+    stages = {_task(s, offer): s for offer in offers for s in offer.stages}
+    tasks = list(stages)
+    tick = counter(progress, len(tasks) + len(offers))
+    choosing, joining = partial(_chosen, brief.alone, work), partial(_whole, brief.alone)
+    chosen: dict[_Task, Refined] = {}
+    made: list[Realisation] = []
+    try:
+        choices = [(stages[t], t[2]) for t in tasks]
+        for task, found in zip(tasks, ordered(choosing, choices, brief.executor), strict=True):
+            chosen[task] = found
+            tick()
+        wholes = [(o, [chosen[_task(s, o)] for s in o.stages]) for o in offers]
+        for whole in ordered(joining, wholes, brief.executor):
+            made.append(whole)
+            tick()
+    except KeyboardInterrupt:
+        made += [_stopped(o).realisation for o in offers[len(made) :]]
     return made
 
 
-def _section_targets(planned: Sequence[Plan]) -> set[SectionTarget]:
+_Task = tuple[str, SectionTarget, int]
+
+
+def _task(stage: FittedStage, offer: Offer) -> _Task:
+    return stage.label, stage.fit.target, LISTED if len(offer.stages) > 1 else 1
+
+
+def _chosen(brief: Brief, work: float, task: tuple[FittedStage, int]) -> Refined:
+    """Choose the values of one stage by proof."""
+    stage, keep = task
+    found = refined(stage, brief.shelves, keep, work).stages
+    sound = tuple(s for s in found if feedback(analyse(s.network)).negative)
+    return Refined(sound or (stage,))
+
+
+def _whole(brief: Brief, task: tuple[Offer, Sequence[Refined]]) -> Realisation:
+    """Choose the stages together, then part by part; the offer stays where that is no better."""
+    offer, stages = task
+    target = brief.target
+    together: Sequence[FittedStage] = jointly(target, stages)
+    if target.kind != "allpass" or brief.mask:
+        moved = polished(aim_at(target, brief.mask), together, brief.shelves)
+        together = _sound(moved, together)
+    better = assembled(brief, together).realisation
+    worse = better.misses > max(1.0, offer.realisation.misses)
+    return offer.realisation if worse else better
+
+
+def _sound(moved: Sequence[FittedStage], before: Sequence[FittedStage]) -> Sequence[FittedStage]:
+    """Return the stages moved, unless the feedback of one is no longer negative."""
+    pairs = zip(moved, before, strict=True)
+    fine = all(m is b or feedback(analyse(m.network)).negative for m, b in pairs)
+    return moved if fine else before
+
+
+def _stopped(offer: Offer) -> Offer:
+    notes = offer.realisation.notes
+    if INTERRUPTED in notes:
+        return offer
+    return replace(offer, realisation=replace(offer.realisation, notes=(*notes, INTERRUPTED)))
+
+
+def _section_targets(planned: Sequence[Plan]) -> list[SectionTarget]:
     """Return the sections that plans ask for, of either sign where the sign matters."""
-    found = {_rounded(t) for plan in planned for t in plan.targets}
-    signed = {negated(t) for p in planned if p.negative is not None for t in p.targets}
-    return found | {_rounded(t) for t in signed}
+    found = [t for plan in planned for t in plan.targets]
+    signed = [negated(t) for p in planned if p.negative is not None for t in p.targets]
+    return list(dict.fromkeys([*found, *signed]))
+
+
+def _unlike(ways: Sequence[Split]) -> Iterator[Split]:
+    """Yield one split of each pairing: with free gains they differ in no other way."""
+    seen = set()
+    for split in ways:
+        if frozenset(split.pieces) not in seen:
+            seen.add(frozenset(split.pieces))
+            yield split
 
 
 def _place(offer: Offer) -> tuple[float, ...]:
@@ -194,12 +224,12 @@ def _costly(found: Sequence[Offer], sections: int) -> bool:
 
 
 def _levelled(
-    target: Target, stages: Sequence[FittedStage], workshop: _Workshop
+    brief: Brief, stages: Sequence[FittedStage], workshop: Workshop
 ) -> Sequence[FittedStage] | None:
     """Put one plain gain stage before stages of free gain, unless they give the target's."""
     if not any(s.fit.target.free_gain for s in stages):
         return stages
-    wanted = target.transfer.gain / prod(_leading(s.fit) for s in stages)
+    wanted = brief.target.transfer.gain / prod(_leading(s.fit) for s in stages)
     if abs(wanted - 1) < 1e-3:
         return stages
     gains = workshop.fits(gain_target(wanted))
@@ -213,26 +243,40 @@ def _leading(found: SectionFit) -> float:
 
 
 def _assemble_best(
-    target: Target,
+    brief: Brief,
     chains: Sequence[Chain[FittedStage]],
     count: int,
-    workshop: _Workshop,
+    workshop: Workshop,
     progress: Progress | None,
-) -> list[Offer]:
-    """Assemble the cheapest chains, one of each set of stages, their values searched in depth."""
-    unique: dict[tuple[str, ...], Chain[FittedStage]] = {}
-    for chain in sorted(chains, key=lambda c: c.cost):
-        unique.setdefault(tuple(sorted(s.label for s in chain.stages)), chain)
-    found = []
-    tried = list(unique.values())[: count + _MORE]
+) -> tuple[list[Offer], bool]:
+    """Assemble the cheapest chains, one of each set of stages, their values searched in depth.
+
+    The second value is False when the work was interrupted after the first.
+    """
+    tried = _unlike_chains(chains)[: count + _MORE]
     tick = counter(progress, len(tried))
-    for chain in tried:
-        deep = [workshop.deepened(s) for s in chain.stages]
-        stages = _levelled(target, deep, workshop)
-        if stages is not None:
-            found.append(_assembled(target, stages))
-        tick()
-    return _inequivalent(found)
+    found: list[Offer] = []
+    try:
+        workshop.deepen(s for chain in tried for s in chain.stages)
+        deep = [[workshop.deepened(s) for s in chain.stages] for chain in tried]
+        ready = [s for s in (_levelled(brief, d, workshop) for d in deep) if s is not None]
+        for offer in ordered(partial(assembled, brief.alone), ready, brief.executor):
+            found.append(offer)
+            tick()
+    except KeyboardInterrupt:
+        if not found:
+            raise
+        return _inequivalent(found), False
+    return _inequivalent(found), True
+
+
+def _unlike_chains(chains: Iterable[Chain[FittedStage]]) -> list[Chain[FittedStage]]:
+    """Return the cheapest chain of each set of stages and sections, cheapest first."""
+    unique: dict[tuple[tuple[str, ...], frozenset[SectionTarget]], Chain[FittedStage]] = {}
+    for chain in sorted(chains, key=lambda c: c.cost):
+        labels = tuple(sorted(s.label for s in chain.stages))
+        unique.setdefault((labels, frozenset(s.fit.target for s in chain.stages)), chain)
+    return list(unique.values())
 
 
 def _inequivalent(found: Sequence[Offer]) -> list[Offer]:
@@ -244,172 +288,3 @@ def _inequivalent(found: Sequence[Offer]) -> list[Offer]:
         if not any(equivalent(network, other.realisation.network) for other in bucket):
             bucket.append(r)
     return [r for bucket in kept.values() for r in bucket]
-
-
-class _Workshop:
-    """The fits made so far for one question; each section is fitted once for each sign."""
-
-    def __init__(
-        self, shelves: Mapping[str, Shelf], seed: int, sections: int, tick: Callable[[], None]
-    ) -> None:
-        self._shelves = shelves
-        self._enough = max(6, MOST_FITS // sections)
-        self._seed = seed
-        self._tick = tick
-        self._fits: dict[SectionTarget, tuple[FittedStage, ...]] = {}
-        self._deep: dict[tuple[str, SectionTarget], FittedStage] = {}
-        self._obstacles: dict[SectionTarget, Mapping[str, int]] = {}
-        self._misfits: dict[SectionTarget, tuple[Misfit, ...]] = {}
-        self._closures: dict[int, tuple[Candidate, ...]] = {}
-        self._by_name = {s.name: s for s in stages()}
-
-    def fits(self, target: SectionTarget) -> Sequence[FittedStage]:
-        """Return every fitted candidate for a section, cheapest first."""
-        key = _rounded(target)
-        if key not in self._fits:
-            lifted = candidates_for(target)[:LIFTED]
-            result = search((*self._closure(target.order), *lifted), target)
-            self._obstacles[key] = result.obstacles
-            sound: list[FittedStage] = []
-            misfits: list[Misfit] = []
-            for candidate in sorted(result.candidates, key=lambda c: least_cost(c, target)):
-                found = fit(candidate, target, self._shelves, self._seed, QUICK)
-                if isinstance(found, Misfit):
-                    misfits.append(found)
-                elif feedback(analyse((stage := FittedStage(found)).network)).negative:
-                    sound.append(stage)
-                if len(sound) >= self._enough:
-                    break
-            self._misfits[key] = tuple(misfits)
-            self._fits[key] = tuple(sorted(sound, key=lambda f: f.cost))
-            self._tick()
-        return self._fits[key]
-
-    def deepened(self, stage: FittedStage) -> FittedStage:
-        """Return the stage with its values searched in depth, or as it is if that is no better."""
-        key = (stage.label, stage.fit.target)
-        if key not in self._deep:
-            found = fit(stage.fit.candidate, stage.fit.target, self._shelves, self._seed, DEEP)
-            better = stage if isinstance(found, Misfit) else FittedStage(found)
-            sound = better.cost <= stage.cost and feedback(analyse(better.network)).negative
-            self._deep[key] = better if sound else stage
-        return self._deep[key]
-
-    def _closure(self, order: int) -> tuple[Candidate, ...]:
-        if order not in self._closures:
-            self._closures[order] = tuple(
-                c for s in self._by_name.values() if s.order == order for c in derivations(s)
-            )
-        return self._closures[order]
-
-    def complaint(self, target: Target) -> str:
-        """Say which section stands in the way, and by what."""
-        for section, fits in self._fits.items():
-            other = self._fits.get(_rounded(negated(section)), ())
-            if fits or other or section.order == 0:
-                continue
-            return f"{target.description} is not realisable: {self._why(section)}"
-        return (
-            f"{target.description} is not realisable with its sign and gain by the stages of the "
-            "catalogue; ask for another --gain (also its negative)"
-        )
-
-    def _why(self, section: SectionTarget) -> str:
-        where = f"the section at {format_si(section.w0 / (2 * pi), 'Hz')}"
-        wanted = " ".join(f"{c:+.4g}" for c in reversed(section.numerator))
-        misfits = self._misfits[section]
-        outside = misfits.count(Misfit.OUTSIDE_WINDOWS)
-        if outside:
-            return (
-                f"{outside} circuits can have {where}, but with values outside the windows "
-                f"({_window(self._shelves['R'], 'ohm')}, {_window(self._shelves['C'], 'F')}); "
-                "change the windows, the frequency or the gain"
-            )
-        if misfits:
-            return (
-                f"{len(misfits)} circuits have the powers and signs of {where}, but none has "
-                f"positive part values for the numerator {wanted}; change the gain or its sign"
-            )
-        failed = self._obstacles[section]
-        if failed.get("sign") or failed.get("numerator"):
-            return f"no stage of order {section.order} has the numerator {wanted} for {where}"
-        return f"no stage of the catalogue has order {section.order} with such poles for {where}"
-
-
-def _window(shelf: Shelf, unit: str) -> str:
-    return f"{format_si(shelf.low, unit)} to {format_si(shelf.high, unit)}"
-
-
-def _rounded(target: SectionTarget) -> SectionTarget:
-    """Return the target with its numbers rounded, so that equal sections share their fits."""
-
-    def short(x: float) -> float:
-        return float(f"{x:.12g}")
-
-    return SectionTarget(
-        tuple(map(short, target.numerator)),
-        tuple(map(short, target.denominator)),
-        short(target.w0),
-        target.free_gain,
-    )
-
-
-def _assembled(target: Target, chain: Sequence[FittedStage]) -> Offer:
-    """Chain the stages, analyse the whole exactly with its values, and take its figures."""
-    whole = cascade([s.network for s in chain], buffer_last=True)
-    network = replace(whole.network, title=target.description)
-    uses = tuple(_use(s, names) for s, names in zip(chain, whole.maps, strict=True))
-    loop = analyse(network)
-    realised = transfer(loop, loop.transfer())
-    error = realised_error(target, realised)
-    derivation = tuple(step for use in uses for step in (_stage_step(use), *use.steps))
-    if len(chain) > 1 or whole.buffers:
-        derivation += (whole.step,)
-    made = Realisation(
-        design=Design(network, target, derivation),
-        stages=uses,
-        error_db=error.error_db,
-        stop_error=error.stop_error,
-        deviation=error.misses,
-        phase_error=phase_error(target, realised),
-        spread=spread_of(network),
-        balanced_zeros=sum(s.balanced_zeros for s in chain),
-        notes=whole.step.notes,
-    )
-    return Offer(made, tuple(chain))
-
-
-def _use(stage: FittedStage, names: Mapping[str, str]) -> StageUse:
-    candidate, target = stage.fit.candidate, stage.fit.target
-    order = target.order
-    return StageUse(
-        stage=candidate.stage.name,
-        title=candidate.stage.title,
-        source=candidate.stage.source,
-        steps=tuple(_told(step, target) for step in candidate.steps),
-        parts=tuple(names.items()),
-        w0=target.w0 if order else 0.0,
-        q=1 / target.denominator[1] if order == 2 else 0.5 * order,
-        error=stage.fit.choice.error,
-        bound=stage.proof.bound if stage.proof else 0.0,
-        proved=bool(stage.proof and stage.proof.proved),
-        certificate=stage.proof.certificate if stage.proof else "not proved",
-    )
-
-
-def _told(step: Step, target: SectionTarget) -> Step:
-    """Add to a swap step what the circuit was before it: the complement of what was wanted."""
-    if step.name != "swap":
-        return step
-    wanted = Transfer.from_tf(target.numerator[::-1], target.denominator[::-1])
-    before = describe(wanted.complement().scaled_frequency(target.w0))
-    return replace(step, notes=(f"before the swap: {before}", *step.notes))
-
-
-def _stage_step(use: StageUse) -> Step:
-    return Step(
-        "stage",
-        (("name", use.stage),),
-        f"published stage: {use.title}; source: {use.source}",
-        use.parts,
-    )

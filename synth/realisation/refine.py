@@ -15,18 +15,18 @@ import numpy.typing as npt
 
 from synth.errors import SynthError
 from synth.realisation.fitted import FittedStage, Proof
+from synth.realisation.polish import with_values
 from synth.search.candidates import SectionTarget
-from synth.search.match import CoefficientError
 from synth.target.target import RANGE_DB, Target
 from synth.units import format_si
-from synth.values.choose import FLOOR, LEVEL, ZERO_FLOOR, Choice
+from synth.values.choose import LEVEL
 from synth.values.grids import Grid, between
 from synth.values.joint import choose_joint
 from synth.values.metrics import section_metric
 from synth.values.problem import Problem, Wishes, problem_of
 from synth.values.proven import choose_proven
 from synth.values.ranking import Option, options_of
-from synth.values.section import SectionFit
+from synth.values.section import floor_of, sharpness
 from synth.values.series import Shelf
 
 Array = npt.NDArray[np.float64]
@@ -77,12 +77,12 @@ def refined(stage: FittedStage, shelves: Mapping[str, Shelf], keep: int, work: f
     try:
         grids = {k: _near(s, k, values, target) for k, s in shelves.items()}
         problem = problem_of(stage.fit.candidate.terms, target.w0, Wishes(grids))
-        metric = section_metric(target)
+        metric = section_metric(target, sharpness(target))
         own_rows = np.array([[values[e.parts[0]] for e in problem.elements]])
         own = options_of(problem, own_rows, metric.errors(problem.coefficients(own_rows)))[0]
         if len(problem.elements) > MOST_FREE:
             return Refined((replace(stage, proof=_unproved(own, 0.0, _MANY)),))
-        floor = ZERO_FLOOR if _has_finite_zeros(target) else FLOOR
+        floor = floor_of(target)
         found = choose_proven(problem, metric, floor=floor, keep=keep, work=work)
     except SynthError:
         return Refined((stage,))  # a stage outside the method keeps its values
@@ -90,9 +90,7 @@ def refined(stage: FittedStage, shelves: Mapping[str, Shelf], keep: int, work: f
         return Refined((replace(stage, proof=_unproved(own, found.bound, _NOT_ENDED)),))
     told = f"{found.certificate} (among {_windows(grids, problem)})"
     proof = Proof(found.best.error, found.bound, found.proved, told)
-    return Refined(
-        tuple(_with_values(stage, problem, o, proof) for o in (found.best, *found.alternatives))
-    )
+    return Refined(tuple(_with_values(stage, o, proof) for o in (found.best, *found.alternatives)))
 
 
 def jointly(target: Target, stages: Sequence[Refined]) -> tuple[FittedStage, ...]:
@@ -142,20 +140,8 @@ def _windows(grids: Mapping[str, Grid], problem: Problem) -> str:
     )
 
 
-def _with_values(stage: FittedStage, problem: Problem, option: Option, proof: Proof) -> FittedStage:
-    """Return the stage with other values, its errors measured as the local search does."""
-    fit = stage.fit
-    terms, target = fit.candidate.terms, fit.target
-    row = np.array([[option.values[n] for n in terms.names]])
-    inverse = np.array([n[0] == "R" for n in terms.names])
-    logs = np.log(row) + np.where(inverse, -np.log(LEVEL), np.log(target.w0 * LEVEL))
-    errors = CoefficientError(terms, target)
-    size = float(np.abs(errors.evaluate(logs)).max(initial=0.0))
-    choice = Choice(option.values, size, option.spread)
-    return FittedStage(
-        SectionFit(fit.candidate, target, choice, float(errors.gain(logs)[0])),
-        replace(proof, error=option.error),
-    )
+def _with_values(stage: FittedStage, option: Option, proof: Proof) -> FittedStage:
+    return with_values(stage, option.values, replace(proof, error=option.error))
 
 
 def _decibels(stage: FittedStage, w: Array) -> Array:
@@ -170,7 +156,3 @@ def _decibels(stage: FittedStage, w: Array) -> Array:
     wanted = (unit @ np.array(target.numerator)) / (unit @ np.array(target.denominator))
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(20 * np.log10(np.abs(got / wanted)), dtype=float)
-
-
-def _has_finite_zeros(target: SectionTarget) -> bool:
-    return sum(1 for c in target.numerator if c) > 1 and target.order > 0

@@ -23,6 +23,7 @@ from synth.checking.loading import with_source_and_load
 from synth.checking.model import OpAmpModel
 from synth.errors import NumberError, RealisationError
 from synth.progress import Progress, counter, portion
+from synth.realisation.brief import Brief
 from synth.realisation.design import Realisation
 from synth.realisation.ranking import (
     CRITERIA,
@@ -32,7 +33,7 @@ from synth.realisation.ranking import (
     order_key,
     pareto,
 )
-from synth.realisation.realise import candidates, proved
+from synth.realisation.realise import candidates, proved, with_yield
 from synth.target.target import (
     MEETS_DEGREES,
     Target,
@@ -41,7 +42,6 @@ from synth.target.target import (
     measured_phase_error,
 )
 from synth.units import format_si, plain
-from synth.values.series import CAPACITORS, RESISTORS, Shelf
 
 #: How many candidates get the full check.
 FULL_CHECKS = 30
@@ -135,31 +135,24 @@ def score_text(scores: Scores, criterion: str) -> str:
 
 
 def ranking(
-    target: Target,
+    brief: Brief,
     model: OpAmpModel,
     conditions: Conditions | None = None,
     *,
     order: Sequence[str] = tuple(CRITERIA),
-    resistors: Shelf = RESISTORS,
-    capacitors: Shelf = CAPACITORS,
-    seed: int = 0,
     progress: Progress | None = None,
 ) -> Ranking:
     """Rank the circuits for a target with a real op amp.
 
     Parameters
     ----------
-    target : Target
+    brief : Brief
     model : OpAmpModel
         Of every op amp.
     conditions : Conditions, optional
         Of the check; within its band the error is measured.
     order : sequence of str
         As `synth.realisation.ranking.parse_order` gives it.
-    resistors, capacitors : Shelf
-        Where values come from.
-    seed : int
-        Of the value search.
     progress : callable, optional
         Called with (done, total).
 
@@ -169,14 +162,8 @@ def ranking(
         If no circuit of the catalogue can have the target, or the op amp suits none of them.
     """
     around = conditions or Conditions()
-    found = candidates(
-        target,
-        resistors=resistors,
-        capacitors=capacitors,
-        count=FULL_CHECKS,
-        seed=seed,
-        progress=portion(progress, 0.0, _SEARCHED),
-    )
+    target = brief.target
+    found = candidates(brief, count=FULL_CHECKS, progress=portion(progress, 0.0, _SEARCHED))
 
     def cheap_row(r: Realisation) -> Ranked:
         return Ranked(0, r, _cheap(target, r, model, around), None)
@@ -196,8 +183,8 @@ def ranking(
     first = [offers[id(row.realisation)] for row in best[:PROVED]]
     proving = portion(progress, _CHECKED, 1.0)
     anew = [
-        _full(cheap_row(r), model, around)
-        for r in proved(target, first, resistors, capacitors, progress=proving)
+        _full(cheap_row(with_yield(brief, r)), model, around)
+        for r in proved(brief, first, progress=proving)
     ]
     rows = [*sorted([*anew, *best[PROVED:]], key=place), *cheap[FULL_CHECKS:]]
     return Ranking(

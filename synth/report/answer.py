@@ -13,13 +13,14 @@ from synth.analysis.symbolic import Formula
 from synth.analysis.zeros import Zero
 from synth.network.model import Network
 from synth.realisation.circuit import Circuit
-from synth.realisation.design import StageUse
+from synth.realisation.design import Realisation, StageUse
 from synth.realisation.saved import VERSION, Json, branch_json, step_json
 from synth.report.asked import NOTHING, Asked
 from synth.report.inputs import InputRow
 from synth.report.netlist import deck_text
 from synth.report.record import Analysis, Numbers, RealisationRecord, Response, TransformRecord
 from synth.target.target import Target
+from synth.tolerances.yields import Yield
 from synth.transfer.kinds import Description
 from synth.transfer.section import Section, section_figures
 from synth.transfer.transfer import Transfer
@@ -138,7 +139,7 @@ def _numbers(n: Numbers | None) -> Json:
         "numerator": list(n.numerator),
         "denominator": list(n.denominator),
         "modes": _pairs(n.modes),
-        "response": _description(n.description),
+        "response": description_json(n.description),
         "feedback": {"negative": n.feedback.negative, "reason": n.feedback.reason},
     }
 
@@ -180,7 +181,8 @@ def _section(s: Section) -> Json:
     }
 
 
-def _description(d: Description) -> Json:
+def description_json(d: Description) -> Json:
+    """Return kind, slopes and peak."""
     return {
         "kind": d.kind,
         "order": d.order,
@@ -228,8 +230,30 @@ def _realisation(record: RealisationRecord) -> Json:
         "meets_target": r.meets,
         "spread": r.spread,
         "balanced_zeros": r.balanced_zeros,
+        "mask_excess_db": r.excess_db,
+        "yield": None if r.yield_ is None else yield_json(r.yield_),
+        **_levels(r),
         "notes": list(r.notes),
         "netlist": deck_text(r.network),
+    }
+
+
+def yield_json(y: Yield) -> Json:
+    """Return a yield with its interval of confidence."""
+    return {"value": y.value, "low": y.low, "high": y.high}
+
+
+def _levels(r: Realisation) -> Json:
+    levels = r.levels
+    return {
+        "best_for": r.aim,
+        "levels": [
+            {"op_amp": o.op_amp, "peak": o.peak, "at_hz": o.at_hz, "least": o.least}
+            for o in levels.outputs
+        ],
+        "range_lost_db": levels.loss_db,
+        "headroom_lost_db": levels.headroom_db,
+        "noise_added_db": levels.noise_db,
     }
 
 
@@ -240,6 +264,7 @@ def _stage_use(use: StageUse) -> Json:
         "source": use.source,
         "steps": [s.name for s in use.steps],
         "parts": dict(use.parts),
+        "order": use.order,
         "f0_hz": use.w0 / (2 * math.pi),
         "q": use.q,
         "error": _finite(use.error),

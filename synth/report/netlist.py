@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import ceil, floor, log10, pi
 
 from synth.analysis.loop import analyse
@@ -49,4 +50,5 @@ def _sizes(network: Network) -> list[float]:
     """Return the sizes of the natural modes off the origin in Hz."""
     if any(b.value is None for b in network.branches):
         return []
-    return [abs(p) / (2 * pi) for p in modes(analyse(network)) if p]
+    one = replace(network, outputs=network.outputs[:1])  # the modes are those of all outputs
+    return [abs(p) / (2 * pi) for p in modes(analyse(one)) if p]

@@ -9,11 +9,13 @@ from math import pi
 from synth.analysis.symbolic import Formula
 from synth.analysis.zeros import Zero
 from synth.network.model import UNITS, Network
+from synth.realisation.design import Realisation
 from synth.report.asked import NOTHING, Asked
 from synth.report.layout import labelled, shortened, table, wrapped
 from synth.report.record import Analysis, RealisationRecord, Response, TransformRecord
 from synth.report.sketch import sketch
 from synth.target.target import MEETS_DB, MEETS_DEGREES, MEETS_SHARE, Target
+from synth.tolerances.remarks import share_text
 from synth.transfer.section import Section, polynomial_text, section_figures
 from synth.transfer.transfer import Transfer
 from synth.transform.step import Step
@@ -184,6 +186,9 @@ def _realisation_lines(record: RealisationRecord) -> list[str]:
         for step in use.steps:
             told = f"; {step.notes[0]}" if step.name == "swap" and step.notes else ""
             lines += wrapped(f"{step.name}{told}", "     ", "       ")
+    if r.excess_db is not None:
+        lines += wrapped(_mask_text(r), "   ", "     ")
+    lines += wrapped(_level_text(r), "   ", "     ")
     if r.balanced_zeros:
         lines += wrapped(
             f"{r.balanced_zeros} zero coefficient(s) of H only while parts match", "   "
@@ -191,6 +196,32 @@ def _realisation_lines(record: RealisationRecord) -> list[str]:
     for note in r.notes:
         lines += wrapped(f"note: {note}", "   ", "     ")
     return lines
+
+
+def _mask_text(r: Realisation) -> str:
+    """Return how the response stands to the limits, and the yield."""
+    excess = r.excess_db or 0.0
+    text = f"limits passed by {excess:.3g} dB" if excess > 0 else f"margin {-excess:.3g} dB"
+    if r.yield_ is not None:
+        y = r.yield_
+        text += f"; yield {share_text(y.value)} ({share_text(y.low)} to {share_text(y.high)})"
+    return text
+
+
+def _level_text(r: Realisation) -> str:
+    """Return the level at every op-amp output, and what it costs."""
+    levels = r.levels
+    outputs = ", ".join(
+        f"{o.op_amp} {20 * math.log10(max(o.peak, 1e-15)):+.1f}" for o in levels.outputs
+    )
+    if r.aim == "noise":
+        cost = f"noise of all stages alike {levels.noise_db:.1f} dB above that of the last"
+    elif levels.loss_db < 0.05:
+        cost = "none louder than the output or fainter in the pass band"
+    else:
+        cost = f"{levels.loss_db:.1f} dB of dynamic range lost"
+        cost += f", {levels.headroom_db:.1f} of them headroom" if levels.headroom_db > 0.05 else ""
+    return f"peak levels (dB): {outputs}; {cost}"
 
 
 # -- pieces ----------------------------------------------------------------------------------------

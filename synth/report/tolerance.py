@@ -9,6 +9,7 @@ import numpy as np
 
 from synth.network.model import UNITS
 from synth.realisation.saved import VERSION, Json
+from synth.report.answer import yield_json
 from synth.report.layout import labelled, table, wrapped
 from synth.tolerances.marks import extrema
 from synth.tolerances.remarks import share_text
@@ -161,7 +162,11 @@ def _parts(result: ToleranceResult) -> list[str]:
 
 
 def tolerance_answer(
-    circuit: str, result: ToleranceResult, title: str = "", circuit_notes: Sequence[str] = ()
+    circuit: str,
+    result: ToleranceResult,
+    title: str = "",
+    circuit_notes: Sequence[str] = (),
+    classes: Json | None = None,
 ) -> Json:
     """Return the answer of ``tolerance``."""
     worst = result.worst_case
@@ -194,14 +199,14 @@ def tolerance_answer(
             "high_exact": [bool(x) for x in worst.high_exact],
             "exact": worst.exact,
         },
-        "yield": None if result.yield_ is None else _yield_json(result.yield_),
+        "yield": None if result.yield_ is None else yield_json(result.yield_),
         "limits": [
             {
                 "from_hz": x.limit.low_hz,
                 "to_hz": x.limit.high_hz if isfinite(x.limit.high_hz) else None,
                 "operation": x.limit.operation,
                 "level_db": x.limit.level_db,
-                "yield": _yield_json(x.result),
+                "yield": yield_json(x.result),
             }
             for x in result.limits
         ],
@@ -209,6 +214,7 @@ def tolerance_answer(
         "sensitivities": [_part_json(result, k, p) for k, p in enumerate(result.sensitivities)],
         "shared_drift_share": result.shared,
         "sections": [_section_json(x) for x in result.sections],
+        "classes": classes,
         "notes": [*circuit_notes, *result.notes],
     }
 
@@ -232,10 +238,6 @@ def _spread_json(result: ToleranceResult) -> Json:
     }
 
 
-def _yield_json(y: Yield) -> Json:
-    return {"value": y.value, "low": y.low, "high": y.high}
-
-
 def _part_json(result: ToleranceResult, place: int, p: PartSensitivity) -> Json:
     at, size = _largest(result.frequencies, p.db_per_percent)
     return {
@@ -248,7 +250,7 @@ def _part_json(result: ToleranceResult, place: int, p: PartSensitivity) -> Json:
         "largest_db_per_percent": _finite(size),
         "largest_at_hz": at,
         "db_per_percent": _row(p.db_per_percent),
-        "yield_if_halved": None if p.yield_if_halved is None else _yield_json(p.yield_if_halved),
+        "yield_if_halved": None if p.yield_if_halved is None else yield_json(p.yield_if_halved),
         "sections": [
             {
                 "f0": float(x.section.s_f0[place]),

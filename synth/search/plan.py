@@ -12,7 +12,7 @@ from math import prod
 from typing import Generic, Protocol, TypeVar
 
 from synth.search.candidates import SectionTarget, negated
-from synth.search.split import Piece, section_target
+from synth.search.split import Split, section_target
 from synth.transfer.transfer import Transfer
 
 
@@ -28,6 +28,9 @@ class Costed(Protocol):
         """Names the kind of circuit."""
 
 
+#: What a decibel of lost dynamic range costs: less than the two resistors of an attenuator only
+#: when it is part of several.
+LOSS_COST = 2.0
 Fitted = TypeVar("Fitted", bound=Costed)
 
 
@@ -43,11 +46,13 @@ class Chain(Generic[Fitted]):
 class Plan:
     """Targets of the sections, each for the positive sign, and the sign of the product.
 
-    ``negative`` is None when the gains, and with them the signs, are free.
+    ``negative`` is None when the gains, and with them the signs, are free; ``cost`` is what the
+    levels on the way are worth, in the unit of the costs of stages.
     """
 
     targets: tuple[SectionTarget, ...]
     negative: bool | None
+    cost: float = 0.0
 
 
 def gain_target(constant: float) -> SectionTarget:
@@ -55,35 +60,36 @@ def gain_target(constant: float) -> SectionTarget:
     return SectionTarget((constant,), (1.0,), 1.0)
 
 
-def plans(transfer: Transfer, split: Sequence[Piece]) -> Iterator[Plan]:
+def plans(transfer: Transfer, split: Split) -> Iterator[Plan]:
     """Yield plans whose stages are just the pieces, each with the gain it must have.
 
-    Band-pass pieces share the gain alike.  Otherwise each piece has unit gain where it passes
-    and what is left goes to one of them, a piece that passes at one end only if there is one.
+    A split has the gains of its own, or unit gains; then what is left of the whole's goes to one
+    of the pieces, one that passes at one end only if there is one.
     """
     negative = transfer.gain < 0
-    unit = [1 / p.level for p in split]
+    pieces = split.pieces
+    if split.constants is not None:
+        yield _plan(split, split.constants, negative)
+        return
+    unit = [1 / p.level for p in pieces]
     rest = abs(transfer.gain) / prod(unit)
-    if all(p.order == 2 and not p.numerator[0] and not p.numerator[-1] for p in split):
-        share = rest ** (1 / len(split))
-        yield _plan(split, [u * share for u in unit], negative)
-    elif abs(rest - 1) < 1e-9:
+    if abs(rest - 1) < 1e-9:
         yield _plan(split, unit, negative)
     else:
-        able = [k for k, p in enumerate(split) if not all(p.ends)] or [0]
+        able = [k for k, p in enumerate(pieces) if not all(p.ends)] or [0]
         for k in able:
             yield _plan(split, [u * rest if i == k else u for i, u in enumerate(unit)], negative)
 
 
-def free_plan(split: Sequence[Piece]) -> Plan:
+def free_plan(split: Split) -> Plan:
     """Return the plan in which each piece has the gain that suits its stage, of either sign."""
-    targets = (section_target(p, 1 / p.level) for p in split)
-    return Plan(tuple(replace(t, free_gain=True) for t in targets), None)
+    targets = (section_target(p, 1 / p.level) for p in split.pieces)
+    return Plan(tuple(replace(t, free_gain=True) for t in targets), None, 0.0)
 
 
-def _plan(split: Sequence[Piece], constants: Sequence[float], negative: bool) -> Plan:
-    targets = (section_target(p, c) for p, c in zip(split, constants, strict=True))
-    return Plan(tuple(targets), negative)
+def _plan(split: Split, constants: Sequence[float], negative: bool) -> Plan:
+    targets = (section_target(p, c) for p, c in zip(split.pieces, constants, strict=True))
+    return Plan(tuple(targets), negative, LOSS_COST * split.loss_db)
 
 
 def best_chains(
@@ -93,7 +99,7 @@ def best_chains(
 
     Costs add, so the best chains of a prefix with either sign are all that later stages need.
     """
-    partial: dict[bool, list[Chain[Fitted]]] = {False: [Chain((), 0.0)], True: []}
+    partial: dict[bool, list[Chain[Fitted]]] = {False: [Chain((), plan.cost)], True: []}
     for target in plan.targets:
         options: dict[bool, Sequence[Fitted]] = {False: fits(target), True: ()}
         if plan.negative is not None:

@@ -9,15 +9,15 @@ taken on ``|H|**2``, with linear interpolation between neighbours.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
-from typing import TypeVar
 
 import numpy as np
 
 from synth.errors import NumberError
+from synth.parallel import collected
 from synth.tolerances.draws import BLOCK, draw
 from synth.tolerances.limits import Bounds
 from synth.tolerances.model import Model
@@ -30,9 +30,6 @@ MOST_SAMPLES = 10_000_000
 CHUNK = 16 * BLOCK
 #: Responses in a slice: 16 MB.
 _SLICE = 2_000_000
-
-_Task = TypeVar("_Task")
-_Result = TypeVar("_Result")
 
 
 @dataclass(frozen=True)
@@ -127,7 +124,7 @@ def sample(
     size = _whole(chunk)
     tasks = [(k, min(k + size, samples)) for k in range(0, samples, size)]
     work = partial(_sample_chunk, model, ranges, tuple(limits), seed)
-    parts, complete = _collected(work, tasks, executor, progress)
+    parts, complete = collected(work, tasks, executor, progress)
     prepared, passed, grows = (np.hstack(x) for x in zip(*parts, strict=True))
     return Drawn(prepared, passed, grows, complete)
 
@@ -160,7 +157,7 @@ def percentiles(
     width = _width(drawn.count)
     tasks = [frequencies[k : k + width] for k in range(0, len(frequencies), width)]
     work = partial(_slice, model, drawn.prepared, tuple(percents), phase)
-    parts, complete = _collected(work, tasks, executor, progress)
+    parts, complete = collected(work, tasks, executor, progress)
     return Percentiles(
         np.hstack([s for s, _ in parts]),
         np.hstack([p for _, p in parts if p is not None]) if phase else None,
@@ -222,42 +219,3 @@ def _whole(chunk: int) -> int:
 
 def _width(samples: int) -> int:
     return max(1, _SLICE // samples)
-
-
-def _collected(
-    work: Callable[[_Task], _Result],
-    tasks: Sequence[_Task],
-    executor: Executor | None,
-    progress: Callable[[], None] | None,
-) -> tuple[list[_Result], bool]:
-    """Do the tasks in order; an interruption after the first keeps what is done."""
-    done: list[_Result] = []
-    source = _ordered(work, tasks, executor)
-    try:
-        for result in source:
-            done.append(result)
-            if progress is not None:
-                progress()
-    except KeyboardInterrupt:
-        if not done:
-            raise
-        return done, False
-    finally:
-        source.close()
-    return done, True
-
-
-def _ordered(
-    work: Callable[[_Task], _Result], tasks: Sequence[_Task], executor: Executor | None
-) -> Generator[_Result, None, None]:
-    if executor is None:
-        for task in tasks:
-            yield work(task)
-        return
-    futures = [executor.submit(work, task) for task in tasks]
-    try:
-        for future in futures:
-            yield future.result()
-    finally:
-        for future in futures:
-            future.cancel()

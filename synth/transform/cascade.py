@@ -32,7 +32,8 @@ def cascade(stages: Sequence[Network], *, buffer_last: bool = False) -> Chained:
     """Connect the networks in a chain; parts are numbered anew through the whole.
 
     A follower is added behind a stage that does not end at an op-amp output, and said in the
-    step's notes; behind the last one only when `buffer_last` asks for it.
+    step's notes; behind the last one only when `buffer_last` asks for it, and not where the next
+    stage draws no current: the two then share its op amp.
 
     Raises
     ------
@@ -59,10 +60,9 @@ def cascade(stages: Sequence[Network], *, buffer_last: bool = False) -> Chained:
     last = len(stages)
     held: set[str] = set()
     for k, network in enumerate(stages, start=1):
-        isolated = any(u.out == network.output for u in network.op_amps)
-        buffered = not isolated and (k < last or buffer_last)
+        buffered = needs_follower(stages, k - 1, buffer_last)
         end = "out" if k == last and not buffered else (f"q{k}" if buffered else f"v{k}")
-        nodes = _node_names(network, feed, end, k)
+        nodes = node_names(network, feed, end, k)
         names: dict[str, str] = {}
         for b in network.branches:
             names[b.name] = fresh(_LETTERS[b.power])
@@ -95,7 +95,18 @@ def cascade(stages: Sequence[Network], *, buffer_last: bool = False) -> Chained:
     return Chained(whole, step, tuple(maps), tuple(buffers))
 
 
-def _node_names(network: Network, feed: str, end: str, k: int) -> dict[str, str]:
+def needs_follower(stages: Sequence[Network], k: int, buffer_last: bool) -> bool:
+    """Say whether a follower belongs behind stage k (from 0) of a chain."""
+    if any(u.out == stages[k].output for u in stages[k].op_amps):
+        return False
+    if k + 1 == len(stages):
+        return buffer_last
+    feed = stages[k + 1].input
+    return any(feed in b.nodes for b in stages[k + 1].branches)
+
+
+def node_names(network: Network, feed: str, end: str, k: int) -> dict[str, str]:
+    """Return the nodes' names in a whole: k-th part of it, fed from one node, ending at another."""
     names = {n: f"n{k}{n}" for n in network.nodes}
     names.update(dict.fromkeys((network.reference, *network.supplies), "0"))
     names[network.input] = feed

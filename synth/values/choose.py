@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, product
 
 import numpy as np
 import numpy.typing as npt
@@ -65,7 +65,7 @@ class Choice:
     values : mapping
         Part -> value in ohm or farad.
     error : float
-        Largest relative error of a coefficient.
+        Largest relative error of a coefficient, as the caller weighs them.
     spread : float
         Largest over smallest resistor, times the same of the capacitors.
     """
@@ -160,9 +160,7 @@ def _improve(
     at = np.searchsorted(grid, x[columns])
     best = float(score_of(x[None, :])[0])
     for _ in range(turns):
-        moves = np.vstack(
-            [_pair_moves(len(columns), pairs), _random_moves(len(columns), generator)]
-        )
+        moves = np.vstack([pair_moves(len(columns), pairs), random_moves(len(columns), generator)])
         trials = np.clip(at + moves, 0, len(grid) - 1)
         rows = np.repeat(x[None, :], len(trials), axis=0)
         rows[:, columns] = grid[trials]
@@ -174,8 +172,8 @@ def _improve(
     return x
 
 
-def _pair_moves(count: int, pairs: Sequence[tuple[int, int]]) -> IntArray:
-    """All moves of two resistors by up to four places each."""
+def pair_moves(count: int, pairs: Sequence[tuple[int, int]]) -> IntArray:
+    """Return all moves of two of `count` parts by up to four places each."""
     steps = np.arange(-4, 5)
     moves = np.zeros((len(pairs), len(steps) ** 2, count), dtype=np.int64)
     for k, (i, j) in enumerate(pairs):
@@ -184,7 +182,19 @@ def _pair_moves(count: int, pairs: Sequence[tuple[int, int]]) -> IntArray:
     return moves.reshape(-1, count)
 
 
-def _random_moves(count: int, generator: np.random.Generator) -> IntArray:
+def triple_moves(count: int) -> IntArray:
+    """Return all moves of three of `count` parts (or of all, if fewer) by up to four places."""
+    size = min(3, count)
+    steps = np.array(list(product(range(-4, 5), repeat=size)), dtype=np.int64)
+    moves = []
+    for chosen in combinations(range(count), size):
+        rows = np.zeros((len(steps), count), dtype=np.int64)
+        rows[:, chosen] = steps
+        moves.append(rows)
+    return np.vstack(moves)
+
+
+def random_moves(count: int, generator: np.random.Generator) -> IntArray:
     """Return moves of all resistors at once by up to two places, most of them unmoved."""
     steps = generator.integers(-2, 3, size=(_RANDOM, count))
     steps[generator.random(size=steps.shape) < 0.4] = 0

@@ -175,9 +175,17 @@ def coefficient_metric(target: SectionTarget) -> LogMetric:
     return LogMetric(wanted, _stacked(rows, len(wanted)), tuple(names), vanishing, notches)
 
 
-def section_metric(target: SectionTarget) -> LogMetric:
+def section_metric(target: SectionTarget, sharpness: float = 1.0) -> LogMetric:
     """Return the default metric of a section.
 
+    Parameters
+    ----------
+    target : SectionTarget
+    sharpness : float
+        How many times an error of w0 counts.
+
+    Notes
+    -----
     Order 1 and 2: the largest of |d ln w0|, |d ln Q|, |d ln gain| (where the target passes most),
     |d ln zero frequency|, |d ln zero Q|; for an all-pass also the mismatch of zeros and poles in
     both.  A zero of N by balance counts by its size against the pass-band: the depth of a notch
@@ -206,7 +214,7 @@ def section_metric(target: SectionTarget) -> LogMetric:
     if order == 1:
         add("w0", {base: 1.0, base + 1: -1.0})
     else:
-        add("w0", {base: 0.5, base + 2: -0.5})
+        add("w0", {base: 0.5 * sharpness, base + 2: -0.5 * sharpness})
         add("Q", {base: 0.5, base + 2: 0.5, base + 1: -1.0})
     if not target.free_gain:
         add("gain", {largest: 1.0, base + largest: -1.0})
@@ -217,7 +225,10 @@ def section_metric(target: SectionTarget) -> LogMetric:
     if len(present) == 3:
         add("zero Q", {0: 0.5, 2: 0.5, 1: -1.0})
     if len(present) == order + 1 and mirrored(n, d):
-        add("zero against pole frequency", _minus(rows[names.index("zero frequency")], rows[0]))
+        add(
+            "zero against pole frequency",
+            _minus(rows[names.index("zero frequency")], rows[0] / sharpness),
+        )
         if order == 2:
             add("zero against pole Q", _minus(rows[names.index("zero Q")], rows[1]))
     return LogMetric(wanted, np.vstack(rows), tuple(names), _vanishing(n, d, largest, target))

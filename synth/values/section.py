@@ -22,6 +22,7 @@ _SETS = 256
 _COMBINATIONS = 4096  # roundings tried, over all exact solutions of one candidate
 _SHORTLIST = (16, 256)  # fewest and most exact solutions that are rounded
 _LEAST_GAIN = 0.1  # a free gain stays between this and its inverse
+_GUESSES, _LEVELS = 256, 16  # for sections of more than two poles
 _PROBE = 96  # starts tried first: a candidate that solves none of them is given up
 
 
@@ -69,9 +70,9 @@ def fit(
     errors = CoefficientError(candidate.terms, target)
     names = candidate.terms.names
     inverse = np.array([n[0] == "R" for n in names], dtype=bool)
-    sets = _capacitor_sets(int((~inverse).sum()), target.w0, shelves["C"], seed)
-    starts = _starts(candidate, sets, target.w0, shelves["R"], seed)
-    exact_sets = np.repeat(sets, len(starts) // len(sets), axis=0)
+    starts, exact_sets = _beginnings(candidate, errors, shelves, seed)
+    if not len(starts):
+        return Misfit.NO_POSITIVE_VALUES
     every = -(-len(starts) // effort.exact)
     starts, exact_sets = starts[::every], exact_sets[::every]
     # normalised units: R/LEVEL and C*w0*LEVEL
@@ -97,17 +98,63 @@ def fit(
     values = values[np.argsort(_roughness(values, inverse), kind="stable")[:count]]
 
     def error(rows: Array) -> Array:
-        found = errors.evaluate(np.log(rows) + offset)
-        return np.asarray(np.abs(found).max(axis=1, initial=0.0))
+        return weighed(errors, np.log(rows) + offset)
 
-    floor = ZERO_FLOOR if _has_finite_zeros(target) else FLOOR
-    choice = choose(names, values, shelves, error, floor, effort)[0]
+    choice = choose(names, values, shelves, error, floor_of(target), effort)[0]
     chosen = np.array([[choice.values[n] for n in names]])
     return SectionFit(candidate, target, choice, float(errors.gain(np.log(chosen) + offset)[0]))
 
 
-def _has_finite_zeros(target: SectionTarget) -> bool:
-    return sum(1 for c in target.numerator if c) > 1 and target.order > 0
+def _beginnings(
+    candidate: Candidate, errors: CoefficientError, shelves: Mapping[str, Shelf], seed: int
+) -> tuple[Array, Array]:
+    """Log-values to start from, and the capacitors on their shelf that they stand for."""
+    target = errors.target
+    inverse = np.array([n[0] == "R" for n in candidate.terms.names], dtype=bool)
+    if target.order > 2:
+        return _solved_starts(errors, inverse, shelves, seed)
+    sets = _capacitor_sets(int((~inverse).sum()), target.w0, shelves["C"], seed)
+    starts = _starts(candidate, sets, target.w0, shelves["R"], seed)
+    return starts, np.repeat(sets, len(starts) // len(sets), axis=0)
+
+
+def floor_of(target: SectionTarget) -> float:
+    """Return the error below which errors of a section do not count."""
+    finite_zeros = sum(1 for c in target.numerator if c) > 1 and target.order > 0
+    return ZERO_FLOOR if finite_zeros else FLOOR
+
+
+def sharpness(target: SectionTarget) -> float:
+    """Return how many times an error of the pole frequency counts; 1 at low Q.
+
+    Beside a peak |H| changes by Q times the relative shift of the pole frequency, so that the
+    same share of a decibel needs a pole frequency Q times as exact.  Where the floor is lower
+    anyhow, for the sake of zeros, it counts so many times less.
+    """
+    return max(1.0, pole_q(target) * floor_of(target) / FLOOR) if target.order > 1 else 1.0
+
+
+def pole_q(target: SectionTarget) -> float:
+    """Return the largest Q of a section's poles; one half for a first-order one, 0 for none."""
+    if target.order < 2:
+        return 0.5 * target.order
+    if target.order == 2:
+        return 1 / target.denominator[1]
+    poles = np.roots(target.denominator[::-1])
+    return float(max(np.abs(poles) / np.maximum(-2 * poles.real, 1e-12)))
+
+
+def weighed(errors: CoefficientError, logs: Array) -> Array:
+    """Return (batch,) largest relative errors of coefficients, those of D by `sharpness`.
+
+    Of a section of second order only that of w0**2 in D; of a higher one all of them.
+    """
+    size = np.abs(errors.evaluate(logs))
+    weight, order = sharpness(errors.target), errors.target.order
+    if weight > 1:
+        first = size.shape[1] - order
+        size[:, first : first + 1 if order == 2 else None] *= weight
+    return np.asarray(size.max(axis=1, initial=0.0))
 
 
 def _capacitor_sets(count: int, w0: float, shelf: Shelf, seed: int) -> Array:
@@ -157,6 +204,43 @@ def _starts(candidate: Candidate, sets: Array, w0: float, shelf: Shelf, seed: in
     rows[:, inverse] += noise[:, inverse]
     rows[:, inverse] = np.clip(rows[:, inverse], np.log(shelf.low * 1.2), np.log(shelf.high / 1.2))
     return rows
+
+
+def _solved_starts(
+    errors: CoefficientError,
+    inverse: npt.NDArray[np.bool_],
+    shelves: Mapping[str, Shelf],
+    seed: int,
+) -> tuple[Array, Array]:
+    """Log-values near exact solutions with capacitors rounded to their shelf, and those.
+
+    The capacitors of more than two poles must have certain ratios, which sets at random miss:
+    the equations are first solved for the parts of one kind, those of the other nearly alike,
+    and for all.
+    """
+    names, w0 = errors.terms.names, errors.target.w0
+    generator = np.random.default_rng(seed)
+    found = []
+    for free in (~inverse, inverse, np.ones(len(names), dtype=bool)):
+        spread = np.where(free, 0.8, 0.4)
+        guesses = generator.normal(0.0, 1.0, size=(_GUESSES, len(names))) * spread
+        exact, solved = solve(errors, guesses, free)
+        found.append(exact[solved])
+    logs = np.vstack(found)
+    offset = np.where(inverse, -np.log(LEVEL), np.log(w0 * LEVEL))
+    logs = logs[np.argsort(_roughness(np.exp(logs - offset), inverse), kind="stable")]
+    logs = logs[: _GUESSES // 4]
+    steps = np.linspace(-1.2, 1.2, _LEVELS)
+    rows = (logs[:, None, :] + np.where(inverse, 1.0, -1.0) * steps[:, None]).reshape(
+        -1, len(names)
+    )
+    rows = rows - offset
+    shelf = np.log(shelves["C"].values)
+    wanted = rows[:, ~inverse]
+    at = np.clip(np.searchsorted(shelf, wanted), 1, len(shelf) - 1)
+    at -= wanted - shelf[at - 1] < shelf[at] - wanted
+    rows[:, ~inverse] = shelf[at]
+    return rows, shelves["C"].values[at]
 
 
 def _roughness(values: Array, inverse: npt.NDArray[np.bool_]) -> Array:

@@ -1,0 +1,132 @@
+"""Stages made into one circuit, analysed exactly, with the figures it is ranked by."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import log10
+
+import numpy as np
+
+from synth.analysis.loop import analyse
+from synth.analysis.numbers import transfer
+from synth.realisation.brief import Brief
+from synth.realisation.design import Design, Realisation, StageUse
+from synth.realisation.fitted import FittedStage, spread_of
+from synth.realisation.loudness import loudness
+from synth.realisation.polish import aim_at, worst
+from synth.search.candidates import SectionTarget
+from synth.target.target import phase_error, realised_error
+from synth.transfer.kinds import describe
+from synth.transfer.transfer import Transfer
+from synth.transform.cascade import cascade
+from synth.transform.step import Step
+from synth.values.section import pole_q
+
+#: Stages of a larger Q are said to need a trim.
+SHARP_Q = 10.0
+
+
+@dataclass(frozen=True)
+class Offer:
+    """A realisation, and the stages it is made of."""
+
+    realisation: Realisation
+    stages: tuple[FittedStage, ...]
+
+
+def assembled(brief: Brief, chain: Sequence[FittedStage]) -> Offer:
+    """Chain the stages, analyse the whole exactly with its values, and take its figures.
+
+    Parameters
+    ----------
+    brief : Brief
+    chain : sequence of FittedStage
+        In the order of the signal.
+    """
+    target = brief.target
+    whole = cascade([s.network for s in chain], buffer_last=True)
+    network = replace(whole.network, title=target.description)
+    uses = tuple(_use(s, names) for s, names in zip(chain, whole.maps, strict=True))
+    loop = analyse(network)
+    realised = transfer(loop, loop.transfer())
+    error = realised_error(target, realised)
+    derivation = tuple(step for use in uses for step in (_stage_step(use), *use.steps))
+    if len(chain) > 1 or whole.buffers:
+        derivation += (whole.step,)
+    made = Realisation(
+        design=Design(network, target, derivation),
+        stages=uses,
+        error_db=error.error_db,
+        stop_error=error.stop_error,
+        deviation=error.misses,
+        phase_error=phase_error(target, realised),
+        spread=spread_of(network),
+        balanced_zeros=sum(s.balanced_zeros for s in chain),
+        levels=loudness([s.network for s in chain], whole.maps, whole.buffers, target.grid),
+        aim=brief.aim,
+        excess_db=excess_db(brief, realised),
+        notes=(*whole.step.notes, *_sharp_notes(uses)),
+    )
+    return Offer(made, tuple(chain))
+
+
+def _sharp_notes(uses: Sequence[StageUse]) -> tuple[str, ...]:
+    """Say which stages the values alone do not hold: at high Q the parts' tolerance counts Q times.
+
+    Beside a peak |H| changes by Q times the relative shift of the pole frequency.
+    """
+    sharp = [(k, use.q) for k, use in enumerate(uses, start=1) if use.q > SHARP_Q]
+    if not sharp:
+        return ()
+    q = max(q for _, q in sharp)
+    where = ", ".join(str(k) for k, _ in sharp)
+    return (
+        f"stage{'s' if len(sharp) > 1 else ''} {where} of Q up to {q:.3g}: 1 % off in f0 changes "
+        f"|H| there by about {20 * log10(1 + q / 100):.2g} dB; trim f0, or take parts of a tighter "
+        "class (`synth tolerance FILE --wanted-yield`)",
+    )
+
+
+def excess_db(brief: Brief, response: Transfer) -> float | None:
+    """Return by how many decibels a response passes the mask, negative inside; None without."""
+    if not brief.mask:
+        return None
+    aim = aim_at(brief.target, brief.mask)
+    return worst(aim, np.abs(response(1j * aim.frequencies)) ** 2)
+
+
+def _use(stage: FittedStage, names: Mapping[str, str]) -> StageUse:
+    candidate, target = stage.fit.candidate, stage.fit.target
+    return StageUse(
+        stage=candidate.stage.name,
+        title=candidate.stage.title,
+        source=candidate.stage.source,
+        steps=tuple(_told(step, target) for step in candidate.steps),
+        parts=tuple(names.items()),
+        order=target.order,
+        w0=target.w0 if target.order else 0.0,
+        q=pole_q(target),
+        error=stage.fit.choice.error,
+        bound=stage.proof.bound if stage.proof else 0.0,
+        proved=bool(stage.proof and stage.proof.proved),
+        certificate=stage.proof.certificate if stage.proof else "not proved",
+    )
+
+
+def _told(step: Step, target: SectionTarget) -> Step:
+    """Add to a swap step what the circuit was before it: the complement of what was wanted."""
+    if step.name != "swap":
+        return step
+    wanted = Transfer.from_tf(target.numerator[::-1], target.denominator[::-1])
+    before = describe(wanted.complement().scaled_frequency(target.w0))
+    return replace(step, notes=(f"before the swap: {before}", *step.notes))
+
+
+def _stage_step(use: StageUse) -> Step:
+    return Step(
+        "stage",
+        (("name", use.stage),),
+        f"published stage: {use.title}; source: {use.source}",
+        use.parts,
+    )
