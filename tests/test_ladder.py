@@ -18,6 +18,7 @@ from synth.ladder.simulation import FORMS, inductors, leapfrog, negative_resista
 from synth.ladder.values import preferred, wanted_at
 from synth.network.deck_reader import read_deck
 from synth.network.model import Port
+from synth.realisation.brief import Brief
 from synth.realisation.ladder import compared, ladders, pass_band
 from synth.realisation.realise import realise
 from synth.report.netlist import deck_text
@@ -324,7 +325,7 @@ def test_the_ladder_bears_tolerances_better_than_the_cascade(name):
     low, high = pass_band(target)
     at = target.at_hz
     edge = (low, at * 0.97) if target.kind == "lowpass" else (at * 1.03, high)
-    everything = (*made(name), *realise(target, top=1, work=1e3))
+    everything = (*made(name), *realise(Brief(target), top=1, work=1e3))
     found = compared(
         target, everything, Spread(0.01, 0.01), Limit(*edge, "within", 0.5), samples=500
     )

@@ -17,6 +17,7 @@ from synth.analysis.symbolic import Formula
 from synth.catalog import names, stage
 from synth.cli.main import run
 from synth.errors import ExpressionError, NetworkError
+from synth.masks.limits import mask_from_text
 from synth.network.model import Branch, Network, OpAmp, Port
 from synth.network.rails import rails
 from synth.pages.blocks import blocks_html
@@ -29,7 +30,6 @@ from synth.report.document import Equation, Grid, Items, say
 from synth.report.examined import Wishes, examine, usual_model
 from synth.report.explanation_story import story
 from synth.report.mathematics import Math, fraction, word
-from synth.tolerances.limits import mask_from_text
 from synth.transfer.transfer import Transfer
 from synth.transform.drive import Swap
 from tests.browser import needs_browser, pdf, screenshot, visit

@@ -13,6 +13,7 @@ import pytest
 import synth
 from synth.catalog import stage
 from synth.errors import NumberError, SynthError
+from synth.masks.limits import mask_from_text
 from synth.plots.figures import FIGURES, figure, figures
 from synth.plots.labels import _apart
 from synth.plots.record import ROLES, Axis, Bars, BarSet, Curve, Figure, Panel
@@ -21,7 +22,6 @@ from synth.plots.response import comparison
 from synth.plots.scales import shown, tick_text
 from synth.plots.style import BARS, LINES, MARKS, PAPER, Style
 from synth.report.examined import Wishes, examine
-from synth.tolerances.limits import mask_from_text
 
 E6 = {"1.0", "1.5", "2.2", "3.3", "4.7", "6.8"}
 MASK = "1 500 >= -1\n10k 100k <= -30 dB\n10 500 within 0.5 dB"

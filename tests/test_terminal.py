@@ -149,7 +149,7 @@ def test_cautions_stand_out_unless_no_color():
 
 
 def test_long_work_shows_its_progress_on_a_terminal_only():
-    order = ("realise", "bandpass", "--order", "8", "--at", "1kHz", "--q", "2", "--top", "1")
+    order = ("realise", "lowpass", "--order", "6", "--at", "1kHz", "--top", "3")
     shown = on_a_terminal(*order)
     assert "s left" in shown
     assert "s left" not in on_a_terminal(*order, "--quiet")

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from functools import partial
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import click
@@ -15,7 +14,10 @@ from synth.cli.terminal import meter
 
 if TYPE_CHECKING:
     from synth.masks.compare import Comparison
+    from synth.progress import Progress
+    from synth.realisation.design import Realisation
     from synth.realisation.whole import Checked
+    from synth.target.target import Target
 
 
 class TargetCommand(Command):
@@ -127,6 +129,7 @@ def _circuits(found: Comparison) -> Mapping[str, Checked]:
     """Return the best circuit of each response that has one."""
     from synth.errors import RealisationError
     from synth.progress import portion
+    from synth.realisation.brief import Brief
     from synth.realisation.realise import realise
     from synth.realisation.whole import circuits_for
 
@@ -134,7 +137,11 @@ def _circuits(found: Comparison) -> Mapping[str, Checked]:
     with meter("realising") as progress:
         for k, c in enumerate(found.candidates):
             share = 1 / len(found.candidates)
-            search = partial(realise, top=3, progress=portion(progress, k * share, (k + 1) * share))
+            part = portion(progress, k * share, (k + 1) * share)
+
+            def search(target: Target, part: Progress | None = part) -> Sequence[Realisation]:
+                return realise(Brief(target, mask=found.mask.absolute), top=3, progress=part)
+
             try:
                 _, circuits = circuits_for(found.mask, [c], search)
             except RealisationError:

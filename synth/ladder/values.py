@@ -1,7 +1,7 @@
 """Preferred values for a simulated ladder: capacitors first, then resistors that make up for them.
 
-A ladder's response is a polynomial of all its parts at once, too large to be enumerated with
-proof.  Near a solution ln |H| is nearly linear in the logarithms of the parts, with exact slopes
+A ladder's response, or that of any large circuit, is a polynomial of all its parts at once, too
+large to be enumerated with proof.  Near a solution ln |H| is nearly linear in the logarithms of the parts, with exact slopes
 from the adjoint equations; on that linear model a minimax choice from the series is found by
 exchanging one and two values at a time, then checked on the circuit itself, and the model taken
 anew.
@@ -24,8 +24,9 @@ from synth.values.series import Shelf
 Array = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
 
-#: What counts as one unit of deviation: this share of |H| wanted, or of its largest where more.
-_SHARE, _FLOOR = 0.01, 0.001
+#: What counts as one unit of deviation for a ladder: this share of |H| wanted, or of its largest
+#: where that is more; and at how many frequencies.
+SHARE, FLOOR, POINTS = 0.01, 0.001, 160
 #: Rounds of the continuous fit, of linear models, and of exchanges on one of them.
 _FITS, _MODELS, _SWEEPS = 6, 4, 12
 #: How far a value moves from its place in one exchange of one, and of two, in steps of the series.
@@ -37,7 +38,6 @@ _KEEPS = (0.1, 0.4, 1.0, 3.0, 10.0)
 #: Times values are rounded in turn with each weight, the disturbance in ln, and how many of the
 #: results are measured on the circuit, then improved.
 _ROUNDS, _DISTURBANCE, _MEASURED, _IMPROVED = 100, 0.01, 32, 6
-_POINTS = 160
 
 
 @dataclass(frozen=True)
@@ -49,22 +49,31 @@ class Wanted:
     hertz : array (frequencies,)
     size : array (frequencies,)
         |H| wanted.
+    unit : array (frequencies,)
+        Deviation of |H| that counts as one.
     """
 
     hertz: Array
     size: Array
-
-    @property
-    def unit(self) -> Array:
-        """Deviation that counts as one."""
-        return np.asarray(np.maximum(_SHARE * self.size, _FLOOR * self.size.max()))
+    unit: Array
 
 
-def wanted_at(transfer: Transfer, w: Array) -> Wanted:
-    """Return what is wanted at some of the angular frequencies (rad/s), evenly picked."""
-    pick = np.unique(np.linspace(0, len(w) - 1, min(_POINTS, len(w))).astype(int))
+def wanted_at(
+    transfer: Transfer,
+    w: Array,
+    share: float = SHARE,
+    floor: float = FLOOR,
+    points: int = POINTS,
+) -> Wanted:
+    """Return what is wanted at some of the angular frequencies (rad/s), evenly picked.
+
+    One unit of deviation is `share` of |H|, or `floor` of its largest where that is more.
+    """
+    pick = np.unique(np.linspace(0, len(w) - 1, min(points, len(w))).astype(int))
     chosen = w[pick]
-    return Wanted(chosen / (2 * np.pi), np.abs(transfer(1j * chosen)))
+    size = np.abs(transfer(1j * chosen))
+    unit = np.asarray(np.maximum(share * size, floor * size.max()))
+    return Wanted(chosen / (2 * np.pi), size, unit)
 
 
 def nearest(shelf: Shelf, what: str, value: float) -> float:

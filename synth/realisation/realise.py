@@ -16,6 +16,7 @@ from synth.progress import Progress, counter, portion
 from synth.realisation.assemble import Offer, assembled
 from synth.realisation.brief import Brief
 from synth.realisation.design import Realisation
+from synth.realisation.exchanged import met_by_exchange
 from synth.realisation.fitted import FittedStage
 from synth.realisation.polish import aim_at, polished
 from synth.realisation.ranking import rank
@@ -70,6 +71,7 @@ def realise(
     found = candidates(brief, count=top, progress=portion(progress, 0.0, _SEARCHED))
     offers = sorted(found, key=_place)[: max(top, _PROVED)]
     made = proved(brief, offers, work, progress=portion(progress, _SEARCHED, 1.0))
+    made = met_by_exchange(brief, offers, made)
     return tuple(sorted((with_yield(brief, r) for r in made), key=rank)[:top])
 
 
