@@ -1,10 +1,10 @@
 """Preferred values for a simulated ladder: capacitors first, then resistors that make up for them.
 
 A ladder's response, or that of any large circuit, is a polynomial of all its parts at once, too
-large to be enumerated with proof.  Near a solution ln |H| is nearly linear in the logarithms of the parts, with exact slopes
-from the adjoint equations; on that linear model a minimax choice from the series is found by
-exchanging one and two values at a time, then checked on the circuit itself, and the model taken
-anew.
+large to be enumerated with proof.  Near a solution ln |H| is nearly linear in the logarithms of
+the parts, with exact slopes from the adjoint equations; on that linear model a minimax choice
+from the series is found by exchanging one and two values at a time, then checked on the circuit
+itself, and the model taken anew.
 """
 
 from __future__ import annotations
