@@ -88,13 +88,24 @@ class RealRoots:
     @property
     def dominant(self) -> RootShift | None:
         """The pole pair of the highest Q, or the slowest real pole; None without poles."""
-        pairs = [p for p in self.poles if p.q is not None]
-        return pairs[0] if pairs else min(self.poles, key=lambda p: p.f0_hz, default=None)
+        return dominant(self.poles)
 
     @property
     def worst(self) -> float:
         """The largest magnitude of any shift of a pole's f0 or Q."""
         return max((p.worst for p in self.poles), default=0.0)
+
+
+def dominant(poles: Sequence[RootShift]) -> RootShift | None:
+    """Return the pole pair of the highest Q, or the slowest real pole; None without poles.
+
+    Parameters
+    ----------
+    poles : sequence of RootShift
+        Highest Q first.
+    """
+    pairs = [p for p in poles if p.q is not None]
+    return pairs[0] if pairs else min(poles, key=lambda p: p.f0_hz, default=None)
 
 
 @dataclass(frozen=True)

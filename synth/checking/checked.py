@@ -24,6 +24,7 @@ RULES: Sequence[Callable[[Facts], list[Finding]]] = (
     loop.dc_saturates,
     loop.phase_margin,
     speed.f0_shift,
+    speed.pole_beyond,
     speed.q_shift,
     speed.bandwidth,
     speed.stop_band,

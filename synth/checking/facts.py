@@ -15,7 +15,6 @@ from synth.checking.conditions import Conditions
 from synth.checking.figures import Figures, figures
 from synth.checking.loading import with_source_and_load
 from synth.checking.model import OpAmpModel
-from synth.checking.signal_band import natural_band
 from synth.checking.single_supply import SingleSupply, is_single, reference_voltage, single_supply
 from synth.checking.swing import Levels, frequency_grid, levels
 from synth.network.model import Network
@@ -126,7 +125,7 @@ def facts(
         before=other if conditions.source_resistance or conditions.load is not None else None,
         predistort=predistort,
     )
-    band = conditions.band_hz or natural_band(modes(loop))
+    band = small.band.signal_hz
     point = small.operating_point
     room = model.output_range[1] - model.output_range[0]
     offsets = {

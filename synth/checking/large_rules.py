@@ -6,7 +6,7 @@ import math
 
 from synth.checking.facts import Facts
 from synth.checking.findings import Finding, Severity, graded, si
-from synth.checking.swing import AmplifierLevel, Levels
+from synth.checking.swing import AmplifierLevel, Levels, Peak
 from synth.units import plain
 
 #: How many times an inner output may swing further than the circuit's output: note, caution,
@@ -22,6 +22,8 @@ _SHARP = 5.0
 _STILL = 0.05
 #: A change of the source's current by this factor is told.
 _CHANGE = 1.25
+#: From this part of its end on, a band that the op amps alone end may hold no signal.
+_NEAR_END = 0.1
 _REMEDIES = {
     "clipping": "output swing",
     "slewing": "slew rate",
@@ -139,15 +141,15 @@ def slew_rate(facts: Facts) -> list[Finding]:
         needed = facts.model.slew_rate * clipping.value / slewing.value
         found.append(
             Finding(
-                _bound_severity(slewing.value, clipping.value),
+                _bound_severity(facts, slewing, clipping.value),
                 "slew-rate",
                 a.name,
                 f"{a.name} slews from {si(slewing.value, 'V')} of the source on, at "
                 f"{si(slewing.at_hz, 'Hz')}, where its swing would allow "
                 f"{si(clipping.value, 'V')}; its full-power bandwidth is "
                 f"{si(a.full_power_hz, 'Hz')}{_resonance(facts, slewing.at_hz)}",
-                f"an op amp of {plain(needed / 1e6)} V/us (now {plain(now)} "
-                "V/us) allows the whole swing over the band",
+                f"an op amp of {plain(needed / 1e6)} V/us (now {plain(now)} V/us) allows the whole "
+                f"swing over the band{_narrower(facts, slewing.at_hz)}",
             )
         )
     return found
@@ -180,7 +182,7 @@ def output_current(facts: Facts) -> list[Finding]:
         factor = clipping.value / current.value
         found.append(
             Finding(
-                _bound_severity(current.value, clipping.value),
+                _bound_severity(facts, current, clipping.value),
                 "output-current",
                 a.name,
                 f"{a.name} delivers up to {si(a.current.value, 'A')} per volt of the source (at "
@@ -188,7 +190,8 @@ def output_current(facts: Facts) -> list[Finding]:
                 f"{si(facts.model.output_current, 'A')} at {si(current.value, 'V')}, before its "
                 f"swing at {si(clipping.value, 'V')}",
                 f"impedances {plain(factor)} times higher at its output, a lighter load, or an op "
-                f"amp of {si(facts.model.output_current * factor, 'A')}",
+                f"amp of {si(facts.model.output_current * factor, 'A')}"
+                f"{_narrower(facts, current.at_hz)}",
             )
         )
     return found
@@ -202,7 +205,7 @@ def input_range(facts: Facts) -> list[Finding]:
         bound, clipping = a.limit("input range"), a.limit("clipping")
         if not bound.value < _LOWER * clipping.value:
             continue
-        severity = _bound_severity(bound.value, clipping.value)
+        severity = _bound_severity(facts, bound, clipping.value)
         found.append(
             Finding(
                 severity,
@@ -219,10 +222,27 @@ def input_range(facts: Facts) -> list[Finding]:
     return found
 
 
-def _bound_severity(bound: float, clipping: float) -> Severity:
-    if bound <= 0:
+def _bound_severity(facts: Facts, bound: Peak, clipping: float) -> Severity:
+    if bound.value <= 0:
         return "serious"
-    return "caution" if bound < _HALF * clipping else "note"
+    return (
+        "caution" if bound.value < _HALF * clipping and not _at_end(facts, bound.at_hz) else "note"
+    )
+
+
+def _at_end(facts: Facts, at_hz: float) -> bool:
+    """Say whether this is near the end of a band that nobody gave and the op amps alone end.
+
+    Every op amp slews there; whether a signal is there, only the user knows.
+    """
+    band = facts.small.band
+    return band.by_op_amps and at_hz > _NEAR_END * band.signal_hz[1]
+
+
+def _narrower(facts: Facts, at_hz: float) -> str:
+    if not _at_end(facts, at_hz):
+        return ""
+    return "; that is where the op amps end the band: --band says what goes through in a signal's"
 
 
 def moved_inputs(facts: Facts) -> list[Finding]:

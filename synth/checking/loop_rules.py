@@ -67,7 +67,7 @@ def poor_margins(facts: Facts) -> list[Margin]:
     A loop that crosses unity at the circuit's own poles is left out: there a small margin is the
     Q that was wanted, and its shift is reported by itself.
     """
-    fastest = max((p.f0_hz for p in facts.small.poles), default=0.0)
+    fastest = facts.small.shaping.fastest_hz
     return [
         m
         for m in facts.small.margins

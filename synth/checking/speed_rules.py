@@ -89,6 +89,25 @@ def f0_shift(facts: Facts) -> list[Finding]:
     return [] if found is None else [found]
 
 
+def pole_beyond(facts: Facts) -> list[Finding]:
+    """Name a real pole beyond the closed-loop bandwidth that the op amps move: none to judge."""
+    judged = facts.small.shaping
+    worst = max(judged.beyond, key=lambda p: abs(p.f0_shift), default=None)
+    if worst is None or not facts.small.stable or abs(worst.f0_shift) < _F0_LIMITS[1]:
+        return []
+    return [
+        Finding(
+            "note",
+            "f0-shift",
+            "circuit",
+            f"the real pole at {si(worst.f0_hz, 'Hz')} lies beyond the closed-loop bandwidth of "
+            f"{si(judged.bandwidth_hz, 'Hz')} and ends {percent(worst.f0_shift)} off: the op "
+            "amps end the response, and it is not judged as f0",
+            "none needed where it isolates a load; where it is the corner wanted, faster op amps",
+        )
+    ]
+
+
 def q_shift(facts: Facts) -> list[Finding]:
     """Report the largest shift of a pole's Q by the finite gain-bandwidth."""
     found = _shifted(facts, "Q", _Q_LIMITS)
@@ -100,7 +119,7 @@ def _shift_of(pole: RootShift, what: str) -> float:
 
 
 def _shifted(facts: Facts, what: str, limits: tuple[float, float, float]) -> Finding | None:
-    poles, aim = facts.small.poles, limits[0]
+    poles, aim = facts.small.shaping.poles, limits[0]
     worst = max(poles, key=lambda p: abs(_shift_of(p, what)), default=None)
     shift = 0.0 if worst is None else _shift_of(worst, what)
     severity = graded(abs(shift), *limits)
@@ -131,10 +150,12 @@ def _shifted(facts: Facts, what: str, limits: tuple[float, float, float]) -> Fin
 def _speed_for(facts: Facts, what: str, shift: float, aim: float) -> float | None:
     """Return by how much faster op amps must be for the shift to be `aim`."""
     network, loop = facts.small.network, facts.small.loop
+    judged = {p.ideal for p in facts.small.shaping.poles}
 
     def left(factor: float) -> float:
         roots = real_roots(network, facts.model.with_gain_bandwidth(factor).amplifier, loop)
-        worst = max((abs(_shift_of(p, what)) for p in roots.poles), default=0.0)
+        own = [p for p in roots.poles if p.ideal in judged]
+        worst = max((abs(_shift_of(p, what)) for p in own), default=0.0)
         return worst if roots.stable else math.inf
 
     return _faster(left, aim, 4.0 * max(1.0, shift / aim))
@@ -207,7 +228,7 @@ def _upper_end(facts: Facts) -> Finding | None:
     small, model = facts.small, facts.model
     ideal = transfer(small.loop, small.loop.transfer()).response
     rising, flat = flat_ends(ideal, natural_band(p.ideal for p in small.poles))
-    fastest = max((r.f0_hz for r in (*small.poles, *small.zeros)), default=0.0)
+    fastest = max(small.shaping.fastest_hz, *(z.f0_hz for z in small.zeros), 0.0)
     if flat <= _STOPPED * small.deviation.peak:
         return None
     three, one = (_leaves(facts, ideal, fastest, limit) for limit in (3.0, 1.0))
