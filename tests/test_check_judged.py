@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 
+import numpy as np
 import pytest
 
 from synth.checking.checked import Checked, check
@@ -17,6 +18,7 @@ from synth.checking.findings import Finding
 from synth.checking.model import op_amp_model
 from synth.network.deck_reader import read_deck
 from synth.network.model import Network
+from synth.report.check import CheckRecord
 
 GENERAL = op_amp_model("general-purpose")
 #: One pole, stiff: what the closed forms below take.
@@ -141,3 +143,82 @@ def test_a_poor_margin_behind_a_small_isolator_is_told() -> None:
     """A pole far beyond the crossover does not excuse the loop's margin."""
     found = check(network(CABLE.format(isolator="RS out o2 3\nCL o2 0 10n")), GENERAL)
     assert of(found, "phase-margin")
+
+
+# -- beside the ideal response ---------------------------------------------------------------------
+
+BANDPASS = """band-pass of the wave buoy, multiple feedback
+Vin in 0 AC 1
+R1 in a 15.915k
+R2 a 0 799.8
+C1 a out 1n
+C2 a m 1n
+R3 m out 318.3k
+XU1 0 m out any
+"""
+
+
+def multiple_feedback(f: np.ndarray, fg: float) -> np.ndarray:
+    """H by hand: nodes a and m of the band-pass, the op amp ``-fg/(jf)`` between m and out."""
+    s = 2j * math.pi * f
+    g1, g2, g3, c = 1 / 15915.0, 1 / 799.8, 1 / 318300.0, 1e-9 * s
+    found = []
+    for k, x in enumerate(f):
+        a = 1j * x / fg  # -v_m = v_out * a
+        matrix = np.array(
+            [
+                [g1 + g2 + 2 * c[k], -c[k], -c[k]],
+                [-c[k], c[k] + g3, -g3],
+                [0, 1, a],
+            ]
+        )
+        found.append(np.linalg.solve(matrix, np.array([g1, 0, 0]))[2])
+    return np.array(found)
+
+
+def test_within_is_scanned_from_below() -> None:
+    """A shifted peak leaves the ideal skirt below the peak, not at it."""
+    d = check(network(BANDPASS), ONE_POLE).facts.small.deviation
+    f = np.geomspace(1e3, 2e4, 20001)
+    real, ideal = multiple_feedback(f, 1e6), multiple_feedback(f, math.inf)
+    error = np.abs(20 * np.log10(np.abs(real / ideal)))
+    for limit, found in ((1.0, d.within_1db), (3.0, d.within_3db)):
+        assert found.from_hz == 0
+        assert found.to_hz == pytest.approx(f[np.argmax(error > limit)], rel=1e-3)
+    assert d.gain_error == pytest.approx(np.abs(real).max() / np.abs(ideal).max() - 1, abs=1e-5)
+    assert d.peak_hz == pytest.approx(f[np.argmax(np.abs(ideal))], rel=1e-4)
+
+
+def test_the_sensitivity_of_a_band_pass_is_that_of_its_peak() -> None:
+    """The largest gain is R3 C2/(R1 (C1 + C2)), whatever R2 is."""
+    found = check(network(BANDPASS), GENERAL).facts.small.part_sensitivities
+    gain = {s.part: s.value for s in found if s.quantity == "gain"}
+    wanted = {"R1": -1.0, "R2": 0.0, "R3": 1.0, "C1": -0.5, "C2": 0.5}
+    assert gain == pytest.approx(wanted, abs=1e-5)
+
+
+def test_a_gain_beyond_the_op_amp_is_nowhere_within_3_db() -> None:
+    """Gain 1e5 of A0 = 2e5 is 66 700, -3.5 dB."""
+    text = "large gain\nVin in 0 AC 1\nXU1 in m out any\nR1 m 0 10\nR2 out m 1meg\n"
+    found = check(network(text), GENERAL)
+    assert found.facts.small.deviation.within_3db.to_hz == 0
+    assert "nowhere within 3 dB" in str(CheckRecord("large gain", found))
+
+
+def test_an_integrator_is_near_the_ideal_one_from_below_too() -> None:
+    """H = -A/(1 + (1 + A) s T); 1 - H - H' = 1/(1 + A s T/(1 + s T))."""
+    text = "integrator\nVin in 0 AC 1\nR1 in m 10k\nC2 m out 10n\nXU1 0 m out any\n"
+    model = op_amp_model("gbw=1M,a0=200k,p2=inf,rout=0")
+    found = check(network(text), model)
+    corner = 1 / (2 * math.pi * 1e-4) / 2e5
+    small = found.facts.small
+    assert small.deviation.within_3db.from_hz == pytest.approx(
+        corner / math.sqrt(10**0.3 - 1), rel=2e-3
+    )
+    f = np.geomspace(0.1, 10.0, 100001)
+    turn = 2j * math.pi * f * 1e-4
+    left = np.abs(1 / (1 + turn / (1 + turn) / (1 / 2e5 + 1j * f / 1e6)))
+    assert small.defect_1pct_from_hz == pytest.approx(f[np.argmax(left < 0.01)], rel=1e-3)
+    text = str(CheckRecord("integrator", found))
+    assert re.search(r"within 3 dB of the ideal one from [\d.]+ mHz up to", text)
+    assert re.search(r"where the ideal one\s+is at -\d\d", text)

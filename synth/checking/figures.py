@@ -74,8 +74,9 @@ class Figures:
         Depth of every zero on the axis.
     deviation : Deviation
         Roll-off, stop-band floor, error of the gain.
-    defect_1pct_hz : float
-        Where H + H' leaves 1 by 1 %; infinite where it never does.
+    defect_1pct_hz, defect_1pct_from_hz : float
+        Where H + H' leaves 1 by 1 %; infinite where it never does; and from where on it is 1 so
+        far, 0 for from the lowest frequency on.
     noise : Noise
     loading : Loading or None
         Effect of source and load, and the input impedance.
@@ -110,6 +111,7 @@ class Figures:
     notches: tuple[Notch, ...]
     deviation: Deviation
     defect_1pct_hz: float
+    defect_1pct_from_hz: float
     noise: Noise
     loading: Loading | None
     loading_before: Loading | None
@@ -224,6 +226,7 @@ def figures(
     signal = signal_frequencies(sweep, wanted, band.signal_hz, band_hz is not None)
     fastest = max(judged.fastest_hz, *(z.f0_hz for z in real.zeros), 0.0)
     found = deviation(sweep, wanted, fastest, signal)
+    complement = limits(sweep)
     peak = float(np.interp(found.peak_hz, sweep.frequencies, np.abs(sweep.transfer)))
     return Figures(
         network=put,
@@ -237,7 +240,8 @@ def figures(
         roots=real,
         notches=notches(system, real.zeros, found.peak),
         deviation=found,
-        defect_1pct_hz=limits(sweep).one_per_cent,
+        defect_1pct_hz=complement.one_per_cent,
+        defect_1pct_from_hz=complement.one_per_cent_from,
         noise=noise(system, model, band.noise_hz, real.all_poles, (found.peak_hz, peak)),
         loading=_loading(network, model, (source_resistance, load), band_hz, bare),
         loading_before=None
@@ -298,6 +302,8 @@ def _frequencies(model: OpAmpModel, ideal: IdealRoots, real: RealRoots) -> Array
     """Where to look: far enough for every crossing, and closely near the roots."""
     sizes = [abs(r) / (2 * pi) for r in (*ideal.poles, *ideal.zeros) if r]
     sizes = sizes or [1e-3 * model.gain_bandwidth]
+    if not all(ideal.poles):  # where the op amp's DC gain ends an integrator
+        sizes += [abs(p) / (2 * pi) for p in real.all_poles[:1] if p]
     high = [_ABOVE * max(sizes), _BEYOND * model.gain_bandwidth]
     if isfinite(model.second_pole):
         high.append(_BEYOND * model.second_pole)

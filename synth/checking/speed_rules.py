@@ -355,10 +355,11 @@ def notch_depth(facts: Facts) -> list[Finding]:
 
 def complement_defect(facts: Facts) -> list[Finding]:
     """Say up to where the complement holds."""
-    limit = facts.small.defect_1pct_hz
+    limit, lower = facts.small.defect_1pct_hz, facts.small.defect_1pct_from_hz
     if math.isinf(limit):
         return []
-    holds = f"sum to 1 within 1 % up to {si(limit, 'Hz')}"
+    start = f"from {si(lower, 'Hz')} " if lower else ""
+    holds = f"sum to 1 within 1 % {start}up to {si(limit, 'Hz')}"
     if not limit:
         holds = "differ from the sum 1 by 1 % or more at the lowest frequencies already"
     return [

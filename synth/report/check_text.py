@@ -111,14 +111,7 @@ def _small_lines(facts: Facts) -> list[str]:
         lines += wrapped(
             f"notch at {si(n.at_hz, 'Hz')}: {decibels(n.depth_db)}, parts at their values"
         )
-    within = small.deviation.within_3db_hz
-    if facts.network.op_amps and math.isfinite(within):
-        lines += wrapped(
-            f"real response within 3 dB of the ideal one up to {si(within, 'Hz')}"
-            f"{_ideal_there(facts, within)}"
-        )
-    if math.isfinite(small.defect_1pct_hz or math.inf):
-        lines += wrapped(f"H + H' = 1 within 1 % up to {si(small.defect_1pct_hz or 0, 'Hz')}")
+    lines += _range_lines(facts)
     if facts.small.stable:
         lines += _noise_lines(facts)
     point = small.operating_point
@@ -135,14 +128,41 @@ def _small_lines(facts: Facts) -> list[str]:
     return lines
 
 
+def _range_lines(facts: Facts) -> list[str]:
+    """Say where the real response is near the ideal one, and H + H' near 1."""
+    small, lines = facts.small, []
+    within = small.deviation.within_3db
+    if facts.network.op_amps and not within.to_hz:
+        lines += wrapped("real response nowhere within 3 dB of the ideal one")
+    elif facts.network.op_amps and (math.isfinite(within.to_hz) or within.from_hz):
+        lines += wrapped(
+            f"real response within 3 dB of the ideal one{_between(within.from_hz, within.to_hz)}"
+            f"{_ideal_there(facts, within.to_hz)}"
+        )
+    low, high = small.defect_1pct_from_hz, small.defect_1pct_hz
+    if high and (math.isfinite(high) or low):
+        lines += wrapped(f"H + H' = 1 within 1 %{_between(low, high)}")
+    return lines
+
+
+def _between(low: float, high: float) -> str:
+    start = f" from {si(low, 'Hz')}" if low else ""
+    return start + (f" up to {si(high, 'Hz')}" if math.isfinite(high) else "")
+
+
 def _ideal_there(facts: Facts, at_hz: float) -> str:
     """Say how low the ideal response is where the real one leaves it, if that is a stop band."""
-    loop = facts.small.loop
-    ideal = transfer(loop, loop.transfer()).response
-    here = float(abs(ideal(np.array([at_hz]))[0])) / (facts.small.deviation.peak or 1.0)
-    if not 0 < here < _STOPPED:
+    if not math.isfinite(at_hz):
         return ""
-    return f", where it is at {decibels(20 * math.log10(here))}"
+    loop = facts.small.loop
+    h = transfer(loop, loop.transfer())
+    here = float(abs(h.response(np.array([at_hz]))[0]))
+    if any(p == 0 for p in h.poles):  # no peak to be measured by
+        return f", where the ideal one is at {decibels(20 * math.log10(here))}" if here else ""
+    share = here / (facts.small.deviation.peak or 1.0)
+    if not 0 < share < _STOPPED:
+        return ""
+    return f", where that is at {decibels(20 * math.log10(share))} of its peak"
 
 
 def _noise_lines(facts: Facts) -> list[str]:
