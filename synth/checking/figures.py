@@ -293,8 +293,10 @@ def _loading(
     sweep = Sweep(real_system(network, same_everywhere(network, model.amplifier)), frequencies)
     h = transfer(loop, loop.transfer())
     judged = shaping(real.poles, h.poles, margins(sweep, real.stable))
-    band = _band(sweep, h, ideal, judged, band_hz).signal_hz
-    signal = signal_frequencies(sweep, h.response, band, band_hz is not None)
+    band = _band(sweep, h, ideal, judged, band_hz)
+    signal = signal_frequencies(sweep, h.response, band.signal_hz, band_hz is not None)
+    stiff = np.array([not band.near_end(float(x)) for x in signal])
+    signal = signal[stiff] if stiff.any() else signal
     return loading(network, model, *around, (real, ideal), (float(frequencies[0]), signal))
 
 

@@ -22,8 +22,6 @@ _SHARP = 5.0
 _STILL = 0.05
 #: A change of the source's current by this factor is told.
 _CHANGE = 1.25
-#: From this part of its end on, a band that the op amps alone end may hold no signal.
-_NEAR_END = 0.1
 _REMEDIES = {
     "clipping": "output swing",
     "slewing": "slew rate",
@@ -225,22 +223,12 @@ def input_range(facts: Facts) -> list[Finding]:
 def _bound_severity(facts: Facts, bound: Peak, clipping: float) -> Severity:
     if bound.value <= 0:
         return "serious"
-    return (
-        "caution" if bound.value < _HALF * clipping and not _at_end(facts, bound.at_hz) else "note"
-    )
-
-
-def _at_end(facts: Facts, at_hz: float) -> bool:
-    """Say whether this is near the end of a band that nobody gave and the op amps alone end.
-
-    Every op amp slews there; whether a signal is there, only the user knows.
-    """
-    band = facts.small.band
-    return band.by_op_amps and at_hz > _NEAR_END * band.signal_hz[1]
+    low = bound.value < _HALF * clipping
+    return "caution" if low and not facts.small.band.near_end(bound.at_hz) else "note"
 
 
 def _narrower(facts: Facts, at_hz: float) -> str:
-    if not _at_end(facts, at_hz):
+    if not facts.small.band.near_end(at_hz):
         return ""
     return "; that is where the op amps end the band: --band says what goes through in a signal's"
 

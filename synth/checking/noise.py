@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from math import isfinite, pi
+from math import isfinite
 
 import numpy as np
 

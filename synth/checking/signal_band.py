@@ -15,6 +15,8 @@ from synth.analysis.sweep import Sweep
 #: A band that nobody gives reaches this far beyond the slowest and the fastest natural mode, and
 #: beyond a pass band that the circuit's own parts end.
 REACH = 10.0
+#: From this part of its end on, a band that the op amps alone end may hold no signal.
+_NEAR_END = 0.1
 #: The op amps end a pass band that ideally goes on to this multiple of its end.
 _GOES_ON = 3.0
 #: A response that grows to this multiple of its pass band beyond it has no pass band (integrators).
@@ -65,6 +67,14 @@ class Band:
     signal_hz: tuple[float, float]
     noise_hz: tuple[float, float]
     by_op_amps: bool = False
+
+    def near_end(self, at_hz: float) -> bool:
+        """Say whether a frequency is where the op amps end a band that nobody gave.
+
+        Every op amp slews there, and none holds its output stiff; whether a signal is there, only
+        the user knows.
+        """
+        return self.by_op_amps and at_hz > _NEAR_END * self.signal_hz[1]
 
 
 def default_band(
