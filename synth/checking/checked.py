@@ -41,6 +41,7 @@ RULES: Sequence[Callable[[Facts], list[Finding]]] = (
     small.sensitivity,
     small.balanced_zero,
     supply.single_supply,
+    supply.self_biased,
     supply.single_supply_coupling,
     supply.single_supply_ripple,
     large.moved_inputs,

@@ -12,6 +12,7 @@ from synth.analysis.real import real_system
 from synth.analysis.sweep import Sweep
 from synth.analysis.zeros import Zero, transmission_zeros
 from synth.checking.conditions import Conditions
+from synth.checking.deck_supply import DeckSupply, deck_supply, rests
 from synth.checking.figures import Figures, figures
 from synth.checking.loading import with_source_and_load
 from synth.checking.model import OpAmpModel
@@ -50,6 +51,8 @@ class Facts:
         Op amps whose inputs must be exchanged for negative feedback.
     before : bool
         Whether the circuit it is compared with was given.
+    deck : DeckSupply or None
+        The supplies that a deck names at its op amps.
     loop : Loop
         Of the network, with ideal op amps.
     """
@@ -65,6 +68,7 @@ class Facts:
     zeros: tuple[Zero, ...]
     exchanged: tuple[str, ...]
     before: bool
+    deck: DeckSupply | None
     loop: Loop = field(repr=False, compare=False)
 
     @property
@@ -151,6 +155,7 @@ def facts(
         _zeros(loop, conditions.tolerance),
         () if small.feedback.negative else _exchanged(network),
         before is not None,
+        deck_supply(network),
         loop,
     )
 
@@ -166,14 +171,23 @@ def _large(
     put = with_source_and_load(network, conditions.source_resistance, conditions.load)
     system = real_system(put, same_everywhere(put, model.amplifier))
     sweep = Sweep(system, frequency_grid(band, natural))
+    deck = deck_supply(network)
     found = levels(
         sweep,
         model,
-        reference_v=reference_voltage(model),
+        reference_v=reference_voltage(model, deck),
+        rests=rests(put, model, deck) if deck is not None and _placed(model, deck) else None,
         offsets=offsets,
         input_node=network.input,
     )
-    return found, single_supply(sweep, model, band) if is_single(model) else None
+    if not is_single(model) or (deck is not None and deck.biases_itself):
+        return found, None
+    return found, single_supply(sweep, model, band, deck)
+
+
+def _placed(model: OpAmpModel, deck: DeckSupply) -> bool:
+    """Say whether the deck, and not a wish for the middle of the rails, places the nodes."""
+    return not is_single(model) or reference_voltage(model, deck) == deck.reference_v
 
 
 def _zeros(loop: Loop, tolerance: float) -> tuple[Zero, ...]:

@@ -126,7 +126,10 @@ def loading(
     worst = int(np.argmax(np.abs(change)))
     alone = (float(change[worst]), 0.0) if source else (0.0, float(change[worst]))
     if source and load is not None:
-        each = [_put_in(network, model, *x, f) for x in ((source, None), (0.0, load))]
+        each = (
+            _put_in(network, model, source, None, f),
+            _put_in(network, model, 0.0, load, f),
+        )
         by_source, by_load = (_decibels(np.abs(x), size) for x in each)
         alone = _largest(by_source), _largest(by_load)
     impedance = _impedance(plain)

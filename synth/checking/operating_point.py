@@ -144,7 +144,8 @@ def _with_remedies(
     What an op amp at a rail feeds is told with that one mended: its own output without rails means
     nothing.
     """
-    found, put, mended = {a.op_amp: a for a in rows}, network, []
+    found, put = {a.op_amp: a for a in rows}, network
+    mended: list[str] = []
     lost = [a for a in rows if a.saturated and not a.dc_feedback]
     for a in sorted(lost, key=lambda a: a.worst_v):
         worst = a.worst_v

@@ -77,7 +77,7 @@ def check(
     writes the circuit whose values put the poles and zeros back.
     """
     from synth.checking.checked import check as check_circuit
-    from synth.checking.conditions import conditions_of
+    from synth.checking.conditions import conditions_of, on_supplies
     from synth.cli.output import check_file, deliver, design_content
     from synth.realisation.predistorted import predistorted_design
     from synth.report.check import CheckRecord, check_answer
@@ -86,13 +86,13 @@ def check(
     if file is not None and not predistort:
         raise click.UsageError("-o writes the pre-distorted circuit; give --predistort with it")
     path = check_file(file, circuit)
-    model = checked_model(op_amp, supply)
     conditions = conditions_of(source_resistance, load_, band, level, tolerance)
     found = load(circuit, input_, output, ground, keep_grounded)
+    model, said = on_supplies(checked_model(op_amp, supply), found.network, supply is not None)
     other = None if before is None else load(before, input_, output, ground, keep_grounded).network
     checked = check_circuit(found.network, model, conditions, before=other)
     content = None
     if path is not None:
         content = design_content(path, predistorted_design(checked.facts, found.design))
-    record = CheckRecord(found.name, checked, found.notes, predistort)
+    record = CheckRecord(found.name, checked, (*found.notes, *said), predistort)
     deliver(path, content, as_json, lambda: check_answer(record), lambda: check_text(record))
