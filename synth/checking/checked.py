@@ -102,9 +102,17 @@ def check(
     *,
     predistort: bool = True,
     before: Network | None = None,
+    wanted: Network | None = None,
 ) -> Checked:
     """Check a circuit; parameters and errors as `synth.checking.facts.facts`."""
-    found = facts(network, model, conditions or Conditions(), predistort=predistort, before=before)
+    found = facts(
+        network,
+        model,
+        conditions or Conditions(),
+        predistort=predistort,
+        before=before,
+        wanted=wanted,
+    )
     findings = [f for rule in RULES for f in rule(found)]
     if _unusable(findings):
         findings = [f for f in findings if f.code not in MEANINGLESS]

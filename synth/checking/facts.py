@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from synth.analysis.amplifier import same_everywhere
 from synth.analysis.feedback import feedback
 from synth.analysis.loop import Loop, analyse
 from synth.analysis.numbers import modes
 from synth.analysis.real import real_system
+from synth.analysis.roots import RootShift, compared, nearest
 from synth.analysis.sweep import Sweep
 from synth.analysis.zeros import Zero, transmission_zeros
 from synth.checking.conditions import Conditions
@@ -23,6 +26,8 @@ from synth.transform.drive import Swap
 
 #: Zeros with a floor are computed for networks up to this order.
 _LARGEST_ORDER = 8
+#: Wanted poles further beyond the fastest one that shapes the response are not judged.
+_REACH = 3.0
 
 
 @dataclass(frozen=True)
@@ -51,6 +56,8 @@ class Facts:
         Op amps whose inputs must be exchanged for negative feedback.
     before : bool
         Whether the circuit it is compared with was given.
+    wanted : tuple of RootShift
+        Poles beside those wanted before a pre-distortion, where that is known; else empty.
     deck : DeckSupply or None
         The supplies that a deck names at its op amps.
     loop : Loop
@@ -68,6 +75,7 @@ class Facts:
     zeros: tuple[Zero, ...]
     exchanged: tuple[str, ...]
     before: bool
+    wanted: tuple[RootShift, ...]
     deck: DeckSupply | None
     loop: Loop = field(repr=False, compare=False)
 
@@ -89,6 +97,7 @@ def facts(
     *,
     predistort: bool = True,
     before: Network | None = None,
+    wanted: Network | None = None,
 ) -> Facts:
     """Compute everything.
 
@@ -104,6 +113,8 @@ def facts(
     before : Network, optional
         The circuit before a swap, a lift or another change, to be compared with; by default this
         one with input and ground interchanged.
+    wanted : Network, optional
+        The circuit before a pre-distortion: its poles with ideal op amps are what is wanted.
 
     Raises
     ------
@@ -155,9 +166,18 @@ def facts(
         _zeros(loop, conditions.tolerance),
         () if small.feedback.negative else _exchanged(network),
         before is not None,
+        () if wanted is None else _beside(wanted, small),
         deck_supply(network),
         loop,
     )
+
+
+def _beside(wanted: Network, small: Figures) -> tuple[RootShift, ...]:
+    """Compare the real poles with those wanted."""
+    poles = modes(analyse(wanted))
+    real = np.array(small.roots.all_poles, dtype=np.complex128)
+    found = compared(poles, nearest(np.array(poles, dtype=np.complex128), real))
+    return tuple(p for p in found if p.f0_hz <= _REACH * small.shaping.fastest_hz)
 
 
 def _large(

@@ -35,6 +35,8 @@ from synth.network.model import Network
 from synth.transform.step import Step, unchanged_names
 from synth.units import format_si
 
+#: Name of its step in a derivation.
+PREDISTORT = "predistort"
 #: Spread of the gain-bandwidth from op amp to op amp (common practice).
 SPREAD = 0.3
 #: Conditions are met when no coefficient of a quadratic is off by more than this.
@@ -44,6 +46,8 @@ APART = 0.01
 #: Significant digits of the values that come out, and a relative change too small to be one.
 DIGITS = 6
 _UNCHANGED = 1e-7
+#: Poles and zeros that are off by less than this, relative, need not be put back.
+NOTHING = 1e-6
 #: No value may change by more than this factor.
 LARGEST_CHANGE = 3.0
 _ROUNDS = 12
@@ -118,7 +122,7 @@ class Predistortion:
         """The record of the change, for the derivation of a design."""
         values = tuple((part, f"x{factor:.6g}") for part, factor in self.changes)
         return Step(
-            "predistort",
+            PREDISTORT,
             (("gain-bandwidth", f"{format_si(self.gain_bandwidth_hz, 'Hz')}"), *values),
             "with these values the natural modes and zeros of the network with real op amps, the "
             "eigenvalues of its equations, are those of the old values with ideal ones",
@@ -180,9 +184,11 @@ def predistorted(
     )
     first = _places(real.poles, wanted.poles), _places(real.zeros, wanted.zeros)
     before, old_gain = _shifts(wanted, first), _gain_error(system, wanted)
+    gbw = model.gain_bandwidth
+    if max((r.worst for r in before), default=0.0) < NOTHING and abs(old_gain) < NOTHING:
+        return Predistortion(True, "", network, (), before, before, old_gain, old_gain, gbw, ())
     if not real.stable:
         why = "the circuit is not stable with this op amp"
-        gbw = model.gain_bandwidth
         return Predistortion(False, why, network, (), before, before, old_gain, old_gain, gbw, ())
     solution, reason = _best(replace(problem, together=True), first)
     if reason and len(clusters(wanted.poles)) < len(wanted.poles):

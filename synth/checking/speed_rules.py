@@ -20,7 +20,7 @@ from synth.checking.loop_rules import poor_margins, rise_severity, rises_at
 from synth.checking.margin_remedies import WANTED_DEG, margin_remedies
 from synth.checking.notches import notches
 from synth.checking.signal_band import PLAIN_BAND, Response, flat_ends, natural_band
-from synth.units import plain
+from synth.units import format_si, plain
 
 #: Shares of f0 and of Q that are noted, are a caution, and are serious.
 _F0_LIMITS = (0.01, 0.05, 0.2)
@@ -119,14 +119,27 @@ def _shift_of(pole: RootShift, what: str) -> float:
 
 
 def _shifted(facts: Facts, what: str, limits: tuple[float, float, float]) -> Finding | None:
-    poles, aim = facts.small.shaping.poles, limits[0]
+    poles, aim = facts.wanted or facts.small.shaping.poles, limits[0]
     worst = max(poles, key=lambda p: abs(_shift_of(p, what)), default=None)
     shift = 0.0 if worst is None else _shift_of(worst, what)
     severity = graded(abs(shift), *limits)
     if worst is None or severity is None:
         return None
     whose = f" of the pole at {si(worst.f0_hz, 'Hz')}" if len(poles) > 1 else ""
-    model = facts.model
+    model, real = facts.model, _real(worst, what)
+    code, moved = (
+        f"{what.lower()}-shift",
+        f"with op amps of {si(model.gain_bandwidth, 'Hz')} {what}",
+    )
+    if facts.wanted:
+        return Finding(
+            severity,
+            code,
+            "circuit",
+            f"{moved}{whose} is {percent(shift)} off what was wanted before the pre-distortion, "
+            f"{real}",
+            "pre-distort the circuit from before that step again, for these op amps",
+        )
     factor = _speed_for(facts, what, abs(shift), aim)
     remedy = "a stage of lower Q or fewer op amps: a faster op amp alone does not mend it"
     if factor is not None:
@@ -136,15 +149,24 @@ def _shifted(facts: Facts, what: str, limits: tuple[float, float, float]) -> Fin
         )
     put_back = facts.small.predistortion
     if put_back is not None and put_back.possible:
-        remedy += "; or build the pre-distorted values (--predistort), which put it back"
+        remedy += (
+            f"; or, unless {real} is wanted, as of a pre-distorted circuit, build the "
+            "pre-distorted values (--predistort), which put it back"
+        )
     return Finding(
         severity,
-        f"{what.lower()}-shift",
+        code,
         "circuit",
-        f"with op amps of {si(model.gain_bandwidth, 'Hz')} {what}{whose} shifts by "
-        f"{percent(shift)}",
+        f"{moved}{whose} shifts by {percent(shift)}, to {real}",
         remedy,
     )
+
+
+def _real(pole: RootShift, what: str) -> str:
+    """Write f0 or Q with the real op amps."""
+    if what == "f0":
+        return f"a real f0 of {format_si(pole.f0_hz * (1 + pole.f0_shift), 'Hz', 5)}"
+    return f"a real Q of {plain(pole.real_q or 0.0, 4)}"
 
 
 def _speed_for(facts: Facts, what: str, shift: float, aim: float) -> float | None:

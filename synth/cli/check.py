@@ -79,7 +79,7 @@ def check(
     from synth.checking.checked import check as check_circuit
     from synth.checking.conditions import conditions_of, on_supplies
     from synth.cli.output import check_file, deliver, design_content
-    from synth.realisation.predistorted import predistorted_design
+    from synth.realisation.predistorted import predistorted_design, undistorted
     from synth.report.check import CheckRecord, check_answer
     from synth.report.check_text import check_text
 
@@ -90,7 +90,9 @@ def check(
     found = load(circuit, input_, output, ground, keep_grounded)
     model, said = on_supplies(checked_model(op_amp, supply), found.network, supply is not None)
     other = None if before is None else load(before, input_, output, ground, keep_grounded).network
-    checked = check_circuit(found.network, model, conditions, before=other)
+    checked = check_circuit(
+        found.network, model, conditions, before=other, wanted=undistorted(found.design)
+    )
     content = None
     if path is not None:
         content = design_content(path, predistorted_design(checked.facts, found.design))

@@ -24,6 +24,8 @@ from synth.checking.predistortion import Predistortion
 from synth.checking.single_supply import SingleSupply
 from synth.checking.small_rules import snr_db
 from synth.checking.swing import CAUSES, AmplifierLevel, Levels, Peak
+from synth.errors import NetworkError
+from synth.network.model import Network
 from synth.realisation.saved import VERSION, Json
 from synth.report.answer import zeros_json
 from synth.report.netlist import deck_text
@@ -371,8 +373,16 @@ def predistortion_json(found: Predistortion | None) -> Json | None:
             }
             for s in found.spread
         ],
-        "netlist": deck_text(found.network),
+        "netlist": _netlist(found.network),
     }
+
+
+def _netlist(network: Network) -> str | None:
+    """Return the deck; None where a part's name cannot stand in one."""
+    try:
+        return deck_text(network)
+    except NetworkError:
+        return None
 
 
 def _shift_json(r: RootShift) -> Json:

@@ -11,7 +11,7 @@ from synth.analysis.numbers import transfer
 from synth.analysis.roots import RootShift
 from synth.checking.facts import Facts
 from synth.checking.findings import SEVERITIES, Finding, decibels, percent, si
-from synth.checking.predistortion import DIGITS, Predistortion
+from synth.checking.predistortion import DIGITS, NOTHING, Predistortion
 from synth.checking.small_rules import snr_db
 from synth.checking.swing import Peak
 from synth.report.check import CheckRecord
@@ -224,11 +224,16 @@ def _impedance(z: Peak) -> str:
 
 
 def _predistortion_lines(found: Predistortion | None) -> list[str]:
+    if found is not None and found.possible and not found.changes:
+        return labelled(
+            "pre-distortion", "nothing to put back: this op amp leaves poles and zeros in place"
+        )
     if found is None or not (found.possible or found.changes):
         reason = "not looked for" if found is None else found.reason
         return labelled("pre-distortion", f"not possible: {reason}")
     values = found.network.values
-    what = "values that put poles and zeros back with this op amp"
+    off = max((r.worst for r in found.before), default=0.0) >= NOTHING
+    what = f"values that put {'poles and zeros' if off else 'the gain'} back with this op amp"
     lines = labelled("pre-distortion", what if found.possible else f"in part: {found.reason}")
     rows = []
     for part, factor in found.changes:
@@ -236,7 +241,11 @@ def _predistortion_lines(found: Predistortion | None) -> list[str]:
         unit = {0: "ohm", 1: "F", -1: "H"}.get(power, "")
         rows.append((part, format_si(values[part], unit, DIGITS), percent(factor - 1)))
     lines += table(("part", "value", "change"), rows)
-    for s in found.spread:
+    if not off:
+        lines += wrapped(
+            f"gain error {percent(found.gain_error)} (before: {percent(found.gain_error_before)})"
+        )
+    for s in found.spread if off else ():
         lines += wrapped(
             f"with {percent(s.factor - 1)} of gain-bandwidth the worst shift of f0 or Q is "
             f"{plain(100 * s.worst_after)} % (before: {plain(100 * s.worst_before)} %)",
