@@ -21,6 +21,7 @@ from synth.checking.loading import with_source_and_load
 from synth.checking.model import OpAmpModel
 from synth.checking.single_supply import SingleSupply, is_single, reference_voltage, single_supply
 from synth.checking.swing import Levels, frequency_grid, levels
+from synth.errors import NetworkError
 from synth.network.model import Network
 from synth.transform.drive import Swap
 
@@ -125,7 +126,9 @@ def facts(
     NumberError
         If the amplifier is far too slow for the circuit.
     """
-    _ = network.input, network.output
+    _check_ports(network)
+    if before is not None:
+        _check_related(network, before)
     loop = analyse(network)
     swap = Swap()
     other = before
@@ -172,6 +175,31 @@ def facts(
     )
 
 
+def _check_ports(network: Network) -> None:
+    names = [p.name for p in network.inputs]
+    if len(names) > 1:
+        raise NetworkError(
+            f"a check takes one input, and this circuit has {len(names)} ({', '.join(names)}); "
+            "name one of them as the input, the others stay at the signal's ground, and check "
+            "from each in turn"
+        )
+    _ = network.input, network.output
+
+
+def _check_related(network: Network, before: Network) -> None:
+    """Raise NetworkError where one circuit can be no earlier form of the other."""
+    here, there = ({u.name for u in x.op_amps} for x in (network, before))
+    parts = {b.name for b in network.branches} & {b.name for b in before.branches}
+    if parts and (here & there or not (here or there)):
+        return
+    missing = "no part" if not parts else "no op amp"
+    raise NetworkError(
+        f"the circuit before shares {missing} by name with the one checked "
+        f"({', '.join(sorted(here)) or 'no op amp'}; before: "
+        f"{', '.join(sorted(there)) or 'no op amp'}); give the circuit that this one was made from"
+    )
+
+
 def _beside(wanted: Network, small: Figures) -> tuple[RootShift, ...]:
     """Compare the real poles with those wanted."""
     poles = modes(analyse(wanted))
@@ -200,7 +228,7 @@ def _large(
         offsets=offsets,
         input_node=network.input,
     )
-    if not is_single(model) or (deck is not None and deck.biases_itself):
+    if not put.op_amps or not is_single(model) or (deck is not None and deck.biases_itself):
         return found, None
     return found, single_supply(sweep, model, band, deck)
 

@@ -73,8 +73,9 @@ def check(
     """Check CIRCUIT with real op amps before it is built.
 
     Feedback and margins, DC operating point, shifts of f0 and Q, the defect of the complement,
-    levels, noise and sensitivity, each with a remedy where one is needed. With --predistort, -o
-    writes the circuit whose values put the poles and zeros back.
+    levels, noise and sensitivity, each with a remedy where one is needed. A circuit with several
+    inputs is checked from one at a time (--input). With --predistort, -o writes the circuit whose
+    values put the poles and zeros back.
     """
     from synth.checking.checked import check as check_circuit
     from synth.checking.conditions import conditions_of, on_supplies

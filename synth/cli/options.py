@@ -253,7 +253,7 @@ def circuit_options(command: _F) -> _F:
             multiple=True,
             callback=lambda _context, _option, nodes: ",".join(nodes) if nodes else None,
             metavar="NODE",
-            help="The input of a deck; for several, repeat, or join by commas.",
+            help="The input of a deck; for several, where taken, repeat, or join by commas.",
         ),
     ):
         command = add(command)

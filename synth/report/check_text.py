@@ -58,6 +58,8 @@ def _model_lines(facts: Facts) -> list[str]:
         around += f"; source {si(facts.conditions.source_resistance, 'ohm')}"
     if facts.conditions.load is not None:
         around += f"; load {si(facts.conditions.load, 'ohm')}"
+    if not facts.network.op_amps:
+        return labelled("op amp", f"none in this circuit; {m.name} is not used{around}")
     return labelled(
         "op amp",
         f"{m.name}: {si(m.gain_bandwidth, 'Hz')}, {plain(m.slew_rate / 1e6)} V/us, offset "
@@ -115,7 +117,7 @@ def _small_lines(facts: Facts) -> list[str]:
     if facts.small.stable:
         lines += _noise_lines(facts)
     point = small.operating_point
-    if point is not None and not point.saturated:
+    if facts.network.op_amps and point is not None and not point.saturated:
         lines += wrapped(
             f"offset at the output up to {si(point.output_worst_v, 'V')}, "
             f"{si(point.output_rms_v, 'V')} rms"
