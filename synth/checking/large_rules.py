@@ -62,29 +62,33 @@ def level(facts: Facts) -> list[Finding]:
         return []
     found = []
     for a in facts.levels.amplifiers:
-        for cause, peak in a.limits:
-            if peak.value < wanted:
-                found.append(_exceeded(facts, a, cause, wanted))
+        causes = sorted((p.value, cause) for cause, p in a.limits if p.value < wanted)
+        if causes:
+            found.append(_exceeded(facts, a, [cause for _, cause in causes], wanted))
     return found
 
 
-def _exceeded(facts: Facts, a: AmplifierLevel, cause: str, wanted: float) -> Finding:
-    peak = a.limit(cause)
-    factor = wanted / peak.value if peak.value else math.inf
+def _exceeded(facts: Facts, a: AmplifierLevel, causes: list[str], wanted: float) -> Finding:
+    """Tell everything that the level does to one op amp, what begins first before the rest."""
     verbs = {
         "clipping": f"the output of {a.name} clips",
         "slewing": f"{a.name} slews",
         "output current": f"{a.name} runs out of output current",
         "input range": f"an input of {a.name} leaves the common-mode range",
     }
+    said, needs = [], []
+    for cause in causes:
+        peak = a.limit(cause)
+        factor = wanted / peak.value if peak.value else math.inf
+        said.append(f"{verbs[cause]} from {si(peak.value, 'V')} on, at {si(peak.at_hz, 'Hz')}")
+        needs.append(f"{plain(factor)} times the {_REMEDIES[cause]} ({_own(facts, a, cause)} now)")
     return Finding(
         "serious",
         "level",
         a.name,
-        f"with {si(wanted, 'V')} of amplitude at the source {verbs[cause]}: from "
-        f"{si(peak.value, 'V')} on, at {si(peak.at_hz, 'Hz')}",
-        f"keep the source below {si(peak.value, 'V')}, or take an op amp of {plain(factor)} times "
-        f"the {_REMEDIES[cause]} ({_own(facts, a, cause)} now)",
+        f"with {si(wanted, 'V')} of amplitude at the source {'; '.join(said)}",
+        f"keep the source below {si(a.limit(causes[0]).value, 'V')}, or take an op amp of "
+        f"{' and '.join(needs)}",
     )
 
 

@@ -391,7 +391,7 @@ def _spread(
     rows = []
     for system, places in circuits:
         for x in np.geomspace(1.0, factor, _SPREAD_STEPS)[1:]:
-            other = model.with_gain_bandwidth(float(x)).amplifier
+            other = model.amplifier.with_speed(float(x))
             moved = system.with_amplifiers(same_everywhere(system.network, other))
             places = _found(moved, wanted, places)
         rows.append(_shifts(wanted, places))

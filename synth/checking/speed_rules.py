@@ -175,7 +175,7 @@ def _speed_for(facts: Facts, what: str, shift: float, aim: float) -> float | Non
     judged = {p.ideal for p in facts.small.shaping.poles}
 
     def left(factor: float) -> float:
-        roots = real_roots(network, facts.model.with_gain_bandwidth(factor).amplifier, loop)
+        roots = real_roots(network, facts.model.amplifier.with_speed(factor), loop)
         own = [p for p in roots.poles if p.ideal in judged]
         worst = max((abs(_shift_of(p, what)) for p in own), default=0.0)
         return worst if roots.stable else math.inf
@@ -221,7 +221,7 @@ def _asked_band(facts: Facts) -> Finding | None:
     ideal = transfer(facts.small.loop, facts.small.loop.transfer()).response
 
     def left(factor: float) -> float:
-        other = model.with_gain_bandwidth(factor).amplifier
+        other = model.amplifier.with_speed(factor)
         faster = system.with_amplifiers(same_everywhere(system.network, other))
         return float(np.abs(response_error_db(faster, ideal, signal)).max())
 
@@ -346,7 +346,7 @@ def notch_depth(facts: Facts) -> list[Finding]:
             continue
 
         def left(factor: float, k: int = k) -> float:
-            faster = model.with_gain_bandwidth(factor).amplifier
+            faster = model.amplifier.with_speed(factor)
             roots = real_roots(facts.small.network, faster, facts.small.loop)
             system = facts.small.system
             system = system.with_amplifiers(same_everywhere(system.network, faster))

@@ -48,6 +48,23 @@ class Quantity(NumberType):
             self.fail(str(error), param, ctx)
 
 
+class Share(NumberType):
+    """A share as a number, 0.01, or in per cent, 1%."""
+
+    name = "share"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read the text."""
+        if isinstance(value, float):
+            return value
+        text = value.strip()
+        if text.endswith("%"):
+            return _plain(self, text.removesuffix("%").strip(), param, ctx) / 100
+        return _plain(self, text, param, ctx)
+
+
 class Decibels(NumberType):
     """A number of decibels, the unit optional."""
 
@@ -211,7 +228,7 @@ def condition_options(command: _F) -> _F:
     resistance = Quantity("ohm", "resistance")
     for add in (
         click.option(
-            "--tolerance", type=Quantity("", "share"), metavar="T", help="Of the parts [0.01]."
+            "--tolerance", type=Share(), metavar="T", help="Of the parts, 1% or 0.01 [1%]."
         ),
         click.option(
             "--level", type=Quantity("V", "voltage"), metavar="V", help="Amplitude of the source."
