@@ -127,6 +127,9 @@ def test_the_pole_of_an_isolating_resistor_at_the_output_is_a_note() -> None:
     (finding,) = of(check(network(text), GENERAL), "f0-shift")
     assert finding.severity == "note"
     assert "beyond the closed-loop bandwidth" in finding.message
+    found = check(network(text), GENERAL)
+    assert found.facts.small.band.by_op_amps
+    assert {f.severity for f in found.findings} == {"note"}
 
 
 def test_a_sharp_pair_beyond_the_bandwidth_is_judged_all_the_same() -> None:

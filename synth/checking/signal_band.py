@@ -97,6 +97,8 @@ def default_band(
         All ideal natural modes, and those that shape the response (`synth.checking.shaping`),
         rad/s.
     """
+    shaping = tuple(shaping)
+    sizes = [abs(p) / (2 * math.pi) for p in shaping]
     natural = natural_band(shaping)
     f, real, wanted = sweep.frequencies, np.abs(sweep.transfer), np.abs(ideal(sweep.frequencies))
     near = (f >= natural[0]) & (f <= natural[1])
@@ -112,7 +114,8 @@ def default_band(
         return np.asarray(np.abs(found) - least)
 
     end = refine(float(f[last]), float(f[last + 1]), excess)
-    goes_on = bool(np.abs(ideal(np.array([_GOES_ON * end])))[0] >= least)
+    near_end = [p for p in sizes if end / REACH < p < end * REACH]
+    goes_on = not near_end or bool(np.abs(ideal(np.array([_GOES_ON * end])))[0] >= least)
     high = end if goes_on else min(max(natural[1], end), REACH * end)
     low = min(natural[0], end / REACH)
     if first:
