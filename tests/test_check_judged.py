@@ -120,6 +120,7 @@ def test_an_isolated_load_is_no_f0() -> None:
     assert not of(mended, "phase-margin")
     assert not of(mended, "f0-shift")
     assert mended.facts.small.f0_shift is None
+    assert {s.quantity for s in mended.facts.small.part_sensitivities} == {"gain"}
 
 
 def test_the_pole_of_an_isolating_resistor_at_the_output_is_a_note() -> None:

@@ -247,7 +247,9 @@ def figures(
         loading_before=None
         if before is None
         else _loading(before, model, (source_resistance, load), band_hz, _rooted(before, model)),
-        part_sensitivities=part_sensitivities(loop, ideal, found.peak_hz),
+        part_sensitivities=part_sensitivities(
+            loop, ideal, found.peak_hz, [p.ideal for p in judged.poles]
+        ),
         active_sensitivities=active_sensitivities(system, real.dominant, ideal.rate),
         predistortion=predistorted(network, model, roots=(bare[2], bare[1]), loop=bare[0])
         if predistort
