@@ -253,8 +253,8 @@ def test_a_first_order_stage_rolls_off_by_the_follower() -> None:
     """|real/ideal| = 1/sqrt(1 + (f/1 MHz)^2): 3 dB at 0.9976 MHz, 1 dB at 0.5088 MHz."""
     model = op_amp_model("gbw=1M,p2=inf,rout=0,a0=1G")
     found = figures(FOLLOWED_RC, model, predistort=False).deviation
-    assert found.within_3db_hz == pytest.approx(1e6 * sqrt(10**0.3 - 1), rel=1e-3)
-    assert found.within_1db_hz == pytest.approx(1e6 * sqrt(10**0.1 - 1), rel=1e-3)
+    assert found.within_3db.to_hz == pytest.approx(1e6 * sqrt(10**0.3 - 1), rel=1e-3)
+    assert found.within_1db.to_hz == pytest.approx(1e6 * sqrt(10**0.1 - 1), rel=1e-3)
     ten = 10 / (2 * pi * 1e4 * 1e-9)
     assert found.rolloff_db_10f0 == pytest.approx(-10 * np.log10(1 + (ten / 1e6) ** 2), rel=1e-6)
 

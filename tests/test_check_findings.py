@@ -45,7 +45,7 @@ def test_every_code_is_used_by_a_rule_and_every_rule_runs() -> None:
 
     modules = (large_rules, loop_rules, small_rules, speed_rules, supply_rules)
     text = "".join(map(inspect.getsource, modules))
-    shifts = {"f0-shift", "q-shift"}  # made from the name of the figure
+    shifts = {"q-shift"}  # made from the name of the figure
     assert {c for c in CODES if f'"{c}"' not in text} == shifts
     named = {f for m in modules for f in vars(m).values() if callable(f)}
     rules = {

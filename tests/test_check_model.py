@@ -116,7 +116,7 @@ def test_a_list_may_start_from_another_class() -> None:
         ("en=-1n", "not negative"),
         ("rout=inf", "output_resistance"),
         ("vcc=-20", "below supply_positive"),
-        ("swing=20", "swing_to_positive"),
+        ("swing=20", "swing=20 is more than the rails"),
         ("supply=15,vcc=12", "same thing"),
         ("swing_to_positive=20,swing_to_negative=20", "no output swing"),
         ("class=none-such,gbw=1M", "no op-amp class"),

@@ -15,6 +15,7 @@ from synth.analysis.real import real_system
 from synth.catalog import stage, stages
 from synth.checking.model import op_amp_model
 from synth.checking.predistortion import LARGEST_CHANGE, predistorted
+from synth.network.deck_reader import read_deck
 from synth.network.model import Network
 
 MODEL = op_amp_model("general-purpose")
@@ -161,3 +162,80 @@ def test_the_step_records_the_change() -> None:
     assert found.step.name == "predistort"
     assert dict(found.step.arguments)["gain-bandwidth"] == "1 MHz"
     assert {old for old, _ in found.step.map} == {"R1", "R2", "C1", "C2", "U1"}
+
+
+EQUAL = """two equal lossy inverters
+Vin in 0 AC 1
+R1 in m 10k
+R2 m x 20k
+C1 m x 1n
+XU1 0 m x any
+R3 x n 10k
+R4 n out 20k
+C2 n out 1n
+XU2 0 n out any
+.end
+"""
+EQUAL_PAIRS = """two equal multiple-feedback low-passes
+Vin in 0 AC 1
+R1 in a 11k
+R2 a m 5.6k
+R3 a x 11k
+C1 a 0 3.3n
+C2 m x 1n
+XU1 0 m x any
+R4 x b 11k
+R5 b n 5.6k
+R6 b out 11k
+C3 b 0 3.3n
+C4 n out 1n
+XU2 0 n out any
+.end
+"""
+
+
+def slow_pole(r1: float, r2: float, c: float, wt: float) -> float:
+    """|p| of a lossy inverter whose op amp is wt/s: s/wt (G1 + G2 + s C) + G2 + s C = 0."""
+    return float(min(abs(np.roots([c / wt, (1 / r1 + 1 / r2) / wt + c, 1 / r2]))))
+
+
+def test_equal_stages_are_put_back_each_by_the_same() -> None:
+    network = read_deck(EQUAL).network
+    wt = 2 * np.pi * 1e6
+    found = predistorted(network, op_amp_model("gbw=1M,a0=1G,p2=inf,rout=0"))
+    assert found.possible
+    shift = slow_pole(1e4, 2e4, 1e-9, wt) * 2e4 * 1e-9 - 1
+    assert [s.f0_shift for s in found.before] == pytest.approx([shift, shift], rel=1e-4)
+    new = found.network.values
+    for parts in (("R1", "R2", "C1"), ("R3", "R4", "C2")):
+        now = slow_pole(*(new[p] for p in parts), wt)
+        assert now == pytest.approx(1 / (2e4 * 1e-9), rel=1e-5)
+
+
+@pytest.mark.parametrize("text", [EQUAL, EQUAL_PAIRS])
+def test_equal_stages_behind_output_resistances_are_put_back(text: str) -> None:
+    """The load of the next stage parts a double pole by its square root: no more than 1 %."""
+    network = read_deck(text).network
+    found = predistorted(network, MODEL)
+    assert found.possible
+    wanted = modes(analyse(network))
+    system = real_system(found.network, same_everywhere(network, MODEL.amplifier))
+    poles = system.modes(abs(wanted[0]))
+    assert all(min(abs(poles / w - 1)) < 0.01 for w in wanted)
+    assert max(s.worst for s in found.after) < 5 * ROUNDED
+    # and the response is the wanted one, in its shape
+    f = np.geomspace(100.0, 2e4, 50)
+    real = np.abs(system.response(2j * np.pi * f)[:, system.output])
+    ideal = np.abs(transfer(analyse(network), analyse(network).transfer()).response(f))
+    ratio = real / ideal
+    assert ratio == pytest.approx(np.full(50, ratio[0]), rel=2e-3)
+
+
+def test_equal_stages_shift_together() -> None:
+    """A double pole that parts by the square root of a coupling is no pole at -0.9 % and -1.9 %."""
+    one = read_deck("\n".join(EQUAL.splitlines()[:6]).replace(" x", " out") + "\n.end\n").network
+    (alone,) = predistorted(one, MODEL).before
+    two = predistorted(read_deck(EQUAL).network, MODEL).before
+    assert len(two) == 2
+    assert two[0].f0_shift == pytest.approx(two[1].f0_shift, rel=1e-9)
+    assert two[0].f0_shift == pytest.approx(alone.f0_shift, rel=0.15)

@@ -200,7 +200,7 @@ def test_a_gain_of_100_says_where_it_ends() -> None:
     found = check(amplifier(100.0), model)
     (finding,) = of(found, "bandwidth")
     assert finding.severity == "note"
-    end = found.facts.small.deviation.within_3db_hz
+    end = found.facts.small.deviation.within_3db.to_hz
     assert end == pytest.approx(1e4 * math.sqrt(10**0.3 - 1), rel=2e-3)
     asked = re.search(r"-3 dB at ([\d.]+ kHz)", finding.message)
     assert asked

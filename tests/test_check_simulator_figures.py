@@ -67,10 +67,14 @@ def test_roll_off_stop_band_and_gain(name: str) -> None:
     error, peak = decibels(real, ideal), np.abs(ideal).max()
     assert found.peak == pytest.approx(peak, rel=1e-3)
     near = int(np.argmin(np.abs(np.log(f / found.peak_hz))))
-    assert found.gain_error == pytest.approx(10 ** (error[near] / 20) - 1, abs=2e-3)
+    if np.count_nonzero(np.abs(ideal) >= 0.9999 * peak) > 300:  # a flat top
+        assert found.gain_error == pytest.approx(10 ** (error[near] / 20) - 1, abs=2e-3)
+    else:
+        octave = (f > found.peak_hz / 2) & (f < 2 * found.peak_hz)
+        assert found.gain_error == pytest.approx(np.abs(real[octave]).max() / peak - 1, abs=2e-3)
     natural = [abs(p) / (2 * math.pi) for p in modes(analyse(network))]
     counts = (f > 2 * max(natural)) | (np.abs(ideal) > 10**-1.5 * peak)
-    for limit, at in ((1.0, found.within_1db_hz), (3.0, found.within_3db_hz)):
+    for limit, at in ((1.0, found.within_1db.to_hz), (3.0, found.within_3db.to_hz)):
         beyond = f[counts & (f > found.peak_hz) & (np.abs(error) > limit)]
         assert beyond[0] == pytest.approx(at, rel=0.012)
     k = int(np.argmin(np.abs(np.log(f / (10 * max(natural))))))

@@ -253,7 +253,7 @@ R = [Branch(f"R{k}", 0, nodes) for k, nodes in enumerate([("in", "a"), ("a", "ou
         ),
         (
             Network((*R, Branch("R3", 0, ("a", "0"))), (OpAmp("U1", "0", "a", "x"),)),
-            r"op amp without a feedback path",
+            r"no path leads from the output of U1 back",
         ),
         (
             Network((Branch("R1", 0, ("in", "0")), Branch("R2", 0, ("a", "out")))),

@@ -37,6 +37,14 @@ class Amplifier:
         """Whether there is neither a second pole nor an output resistance."""
         return self.second_pole == inf and not self.output_resistance
 
+    def with_speed(self, factor: float) -> Amplifier:
+        """Return the op amp with its gain-bandwidth and second pole multiplied, A0 kept."""
+        return replace(
+            self,
+            gain_bandwidth=self.gain_bandwidth * factor,
+            second_pole=self.second_pole * factor,
+        )
+
     def faster(self, factor: float) -> Amplifier:
         """Return the op amp with its gain and both poles' frequencies multiplied."""
         return replace(

@@ -39,11 +39,14 @@ class Limits:
     ----------
     one_per_cent : float
         Up to where ``|H + H' - 1|`` stays below 1 %.
+    one_per_cent_from : float
+        From where it does; 0 where the range reaches down to the lowest frequency looked at.
     tenth_db : float
         Up to where ``|H + H'|`` stays within 0.1 dB of 1.
     """
 
     one_per_cent: float
+    one_per_cent_from: float
     tenth_db: float
 
 
@@ -56,25 +59,31 @@ def limits(sweep: Sweep) -> Limits:
         From far below the circuit's frequencies to far above the op amps' (`defect_frequencies`).
     """
     if not sweep.system.network.op_amps:
-        return Limits(math.inf, math.inf)
+        return Limits(math.inf, 0.0, math.inf)
     curve = sweep.hidden
 
-    def end(excess: Callable[[ComplexArray], Array]) -> float:
+    f = sweep.frequencies
+
+    def ends(excess: Callable[[ComplexArray], Array]) -> tuple[float, float]:
         beyond = excess(curve) > 0
         if beyond.all():
-            return 0.0
+            return 0.0, 0.0
         first = int(np.argmin(beyond))
-        if not beyond[first:].any():
-            return math.inf
-        k = first + int(np.argmax(beyond[first:]))
-        f = sweep.frequencies
-        return refine(
-            float(f[k - 1]),
-            float(f[k]),
-            lambda x: excess(sweep.system.hidden(2j * np.pi * x)),
-        )
 
-    return Limits(end(_beyond_per_cent), end(_beyond_decibels))
+        def crossing(k: int) -> float:
+            return refine(
+                float(f[k]),
+                float(f[k + 1]),
+                lambda x: excess(sweep.system.hidden(2j * np.pi * x)),
+            )
+
+        low = crossing(first - 1) if first else 0.0
+        if not beyond[first:].any():
+            return low, math.inf
+        return low, crossing(first + int(np.argmax(beyond[first:])) - 1)
+
+    low, high = ends(_beyond_per_cent)
+    return Limits(high, low, ends(_beyond_decibels)[1])
 
 
 def defect_frequencies(system: RealSystem, loop: Loop) -> Array:

@@ -15,6 +15,8 @@ _STEPS = np.array([0.05, 0.12, 0.25, 0.4, 0.6, 0.85, 1.2, 1.7, 2.5, 4.0, 7.0, 12
 _NARROWEST = 1e-7
 #: Rounds and points of one refinement of a crossing.
 _ROUNDS, _FINE = 3, 25
+#: Rounds towards a summit: each leaves a twelfth of the bracket.
+_CLIMBS = 5
 
 
 def grid(
@@ -67,6 +69,29 @@ def refine(left_hz: float, right_hz: float, value: Callable[[Array], Array]) -> 
         left_hz, right_hz = float(fine[k]), float(fine[k + 1])
         share = float(values[k] / (values[k] - values[k + 1]))
     return float(left_hz * (right_hz / left_hz) ** share)
+
+
+def summit(frequencies: Array, k: int, value: Callable[[Array], Array]) -> tuple[float, float]:
+    """Return where a function of frequency is largest near a grid point, and how large it is.
+
+    Parameters
+    ----------
+    frequencies : array
+        Hz, sorted.
+    k : int
+        Place of the largest value on that grid; at an end of it nothing is refined.
+    value : callable
+        Of frequencies in Hz.
+    """
+    if not 0 < k < len(frequencies) - 1:
+        return float(frequencies[k]), float(value(frequencies[k : k + 1])[0])
+    left, right = float(frequencies[k - 1]), float(frequencies[k + 1])
+    for _ in range(_CLIMBS):
+        fine = np.geomspace(left, right, _FINE)
+        values = value(fine)
+        best = min(max(int(np.argmax(values)), 1), _FINE - 2)
+        left, right = float(fine[best - 1]), float(fine[best + 1])
+    return float(fine[best]), float(values[best])
 
 
 def panels(edges: Array) -> tuple[Array, Array]:

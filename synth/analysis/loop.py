@@ -22,7 +22,7 @@ from synth.analysis.blocks import Block, split
 from synth.analysis.equations import Equations, equations
 from synth.analysis.ring import ONE, Coefficient, Poly, add, determinant, negate, product, scale
 from synth.errors import SingularError
-from synth.network.model import Network, Terminal
+from synth.network.model import Network, OpAmp, Terminal
 
 #: Fraction of the input that drives each terminal; terminals not named get 0.
 Drive = Mapping[Terminal, Fraction]
@@ -114,7 +114,10 @@ def analyse(network: Network) -> Loop:
         If the equations have no unique solution.
     """
     eq = equations(network)
-    blocks = split(eq.rows, eq.row_nodes)
+    try:
+        blocks = split(eq.rows, eq.row_nodes)
+    except SingularError as error:
+        raise _named(network, error) from error
     determinants = []
     for k, block in enumerate(blocks):
         d = _determinant(eq, block)
@@ -135,6 +138,37 @@ def analyse(network: Network) -> Loop:
         denominators=tuple(determinants[b] for b in sorted(needed)),
         numerators=numerators,
     )
+
+
+def _named(network: Network, error: SingularError) -> SingularError:
+    """Return an error that names the op amp without feedback, where there is one."""
+    lost = _without_feedback(network)
+    if not lost:
+        return error
+    return SingularError(
+        f"the voltage at node {lost[0].out} is not determined: no path leads from the output of "
+        f"{lost[0].name} back to its inputs, as in a comparator; close its feedback, or take it "
+        "out of the circuit"
+    )
+
+
+def _without_feedback(network: Network) -> list[OpAmp]:
+    """Return the op amps from whose output nothing leads back to an input of their own."""
+    fixed = set(network.fixed_nodes)
+    driven = {u.out for u in network.op_amps}
+    found = []
+    for u in network.op_amps:
+        reached, fresh = {u.out}, [u.out]
+        while fresh:
+            node = fresh.pop()
+            far = {n for b in network.branches if node in b.nodes for n in b.nodes}
+            far -= driven  # another output holds its node, whatever a part does there
+            far |= {v.out for v in network.op_amps if node in (v.plus, v.minus)}
+            fresh += far - reached - fixed
+            reached |= far - fixed
+        if not reached & ({u.plus, u.minus} - fixed):
+            found.append(u)
+    return found
 
 
 def _determinant(eq: Equations, block: Block) -> Poly:

@@ -8,7 +8,7 @@ root it comes from.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf, pi
 
 import numpy as np
@@ -23,6 +23,8 @@ from synth.network.model import Network
 #: Following starts where the slower of gain-bandwidth and second pole is this multiple of the
 #: fastest ideal root, in steps of this factor.
 _START, _FACTOR = 1e4, 2.0
+#: Roots nearer to each other than this, relative, are one cluster.
+CLUSTER = 3e-3
 #: A gain-bandwidth may be below the fastest ideal root by this factor at most.
 _SLOWEST = 1e3
 
@@ -88,13 +90,24 @@ class RealRoots:
     @property
     def dominant(self) -> RootShift | None:
         """The pole pair of the highest Q, or the slowest real pole; None without poles."""
-        pairs = [p for p in self.poles if p.q is not None]
-        return pairs[0] if pairs else min(self.poles, key=lambda p: p.f0_hz, default=None)
+        return dominant(self.poles)
 
     @property
     def worst(self) -> float:
         """The largest magnitude of any shift of a pole's f0 or Q."""
         return max((p.worst for p in self.poles), default=0.0)
+
+
+def dominant(poles: Sequence[RootShift]) -> RootShift | None:
+    """Return the pole pair of the highest Q, or the slowest real pole; None without poles.
+
+    Parameters
+    ----------
+    poles : sequence of RootShift
+        Highest Q first.
+    """
+    pairs = [p for p in poles if p.q is not None]
+    return pairs[0] if pairs else min(poles, key=lambda p: p.f0_hz, default=None)
 
 
 @dataclass(frozen=True)
@@ -252,7 +265,49 @@ def compared(ideal: Sequence[complex], real: ComplexArray) -> tuple[RootShift, .
         left.remove(partner)
         pair = sorted((complex(real[k]), complex(real[partner])), key=lambda x: (-x.imag, abs(x)))
         rows.append(_pair(p, pair[0], pair[1]))
-    return tuple(sorted(rows, key=lambda r: -abs(r.q or 0.0)))
+    return tuple(sorted(_together(rows), key=lambda r: -abs(r.q or 0.0)))
+
+
+def clusters(roots: Sequence[complex]) -> tuple[tuple[int, ...], ...]:
+    """Return the places of roots in clusters: those that are equal, or nearly, in one.
+
+    A root that is alone is a cluster of one.
+    """
+    found: list[list[int]] = []
+    for k, root in enumerate(roots):
+        near = [c for c in found if abs(roots[c[0]] - root) <= CLUSTER * abs(root)]
+        if near:
+            near[0].append(k)
+        else:
+            found.append([k])
+    return tuple(map(tuple, found))
+
+
+def _together(rows: list[RootShift]) -> list[RootShift]:
+    """Give the roots of a cluster the shift of the cluster: that of its sum and product.
+
+    The least coupling parts a double root by its square root, which says nothing of the response;
+    the symmetric functions stay smooth.
+    """
+    found = list(rows)
+    for places in clusters([r.ideal for r in rows]):
+        if len(places) == 1:
+            continue
+        own = [rows[k] for k in places]
+        f0 = float(np.exp(np.mean([np.log1p(r.f0_shift) for r in own])))
+        for k in places:
+            r = rows[k]
+            if r.q is None or r.q_shift is None:
+                found[k] = replace(r, f0_shift=f0 - 1)
+                continue
+            damping = -sum(_sum(x) for x in own) / len(own)
+            q = abs(r.ideal) * f0 / damping if damping else inf
+            found[k] = replace(r, f0_shift=f0 - 1, real_q=q, q_shift=q / r.q - 1)
+    return found
+
+
+def _sum(r: RootShift) -> float:
+    return (r.real + (r.real.conjugate() if r.partner is None else r.partner)).real
 
 
 def _pair(p: complex, one: complex, two: complex) -> RootShift:

@@ -12,7 +12,7 @@ from synth.analysis.numbers import modes
 from synth.analysis.real import real_system
 from synth.checking.model import OpAmpModel
 from synth.checking.noise import noise
-from synth.checking.operating_point import operating_point
+from synth.checking.operating_point import LeakRemedy, leak_remedies, operating_point
 from synth.network.model import Branch, Network
 
 #: Share of the output swing that the bias current may drop across it.
@@ -86,6 +86,20 @@ def bias_remedies(
         )
         for node, name in names.items()
     )
+
+
+def feedback_leaks(
+    network: Network, model: OpAmpModel, op_amp: str, pin: str
+) -> tuple[LeakRemedy, ...]:
+    """Return resistors across the capacitors through which alone an inverting input is fed back.
+
+    A resistor from there to ground gives the bias current a path and leaves the op amp without DC
+    feedback; across the capacitor it does both.
+    """
+    if pin != "minus":
+        return ()
+    room = min(abs(v - model.middle) for v in model.output_range)
+    return leak_remedies(network, model, op_amp, room, LARGEST)
 
 
 def biased(network: Network, resistors: dict[str, tuple[str, float]]) -> Network:

@@ -24,6 +24,7 @@ RULES: Sequence[Callable[[Facts], list[Finding]]] = (
     loop.dc_saturates,
     loop.phase_margin,
     speed.f0_shift,
+    speed.pole_beyond,
     speed.q_shift,
     speed.bandwidth,
     speed.stop_band,
@@ -40,6 +41,7 @@ RULES: Sequence[Callable[[Facts], list[Finding]]] = (
     small.sensitivity,
     small.balanced_zero,
     supply.single_supply,
+    supply.self_biased,
     supply.single_supply_coupling,
     supply.single_supply_ripple,
     large.moved_inputs,
@@ -100,9 +102,17 @@ def check(
     *,
     predistort: bool = True,
     before: Network | None = None,
+    wanted: Network | None = None,
 ) -> Checked:
     """Check a circuit; parameters and errors as `synth.checking.facts.facts`."""
-    found = facts(network, model, conditions or Conditions(), predistort=predistort, before=before)
+    found = facts(
+        network,
+        model,
+        conditions or Conditions(),
+        predistort=predistort,
+        before=before,
+        wanted=wanted,
+    )
     findings = [f for rule in RULES for f in rule(found)]
     if _unusable(findings):
         findings = [f for f in findings if f.code not in MEANINGLESS]

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from synth.checking.deck_supply import deck_supply
 from synth.checking.model import OpAmpModel
 from synth.checking.model_fields import HIGHEST_VOLTAGE
 from synth.errors import NumberError
+from synth.network.model import Network
+from synth.units import format_si
 
 #: What source, load, level and band may be: ohm, V, Hz.
 _LARGEST_RESISTANCE = 1e12
@@ -123,3 +126,32 @@ def supplied(model: OpAmpModel, negative: float, positive: float) -> OpAmpModel:
     (-3.0, 3.0)
     """
     return replace(model, supply_negative=negative, supply_positive=positive)
+
+
+def on_supplies(
+    model: OpAmpModel, network: Network, asked: bool
+) -> tuple[OpAmpModel, tuple[str, ...]]:
+    """Return the op amp on the rails of the deck, unless rails were asked for, and what to say.
+
+    Parameters
+    ----------
+    model : OpAmpModel
+    network : Network
+    asked : bool
+        Whether the rails of `model` were asked for.
+
+    Raises
+    ------
+    NumberError
+        If the deck's rails leave no swing.
+    """
+    deck = deck_supply(network)
+    rails = (model.supply_negative, model.supply_positive)
+    if deck is None or deck.rails == rails:
+        return model, ()
+    named = f"{format_si(deck.negative, 'V', 3)} and {format_si(deck.positive, 'V', 3)}"
+    if asked:
+        return model, (f"the deck's op amps are on {named}; --supply puts them on other rails",)
+    return supplied(model, *deck.rails), (
+        f"the deck's op amps are on {named}: these rails are taken (--supply takes others)",
+    )

@@ -8,15 +8,33 @@ from math import inf
 
 import numpy as np
 
-from synth.analysis.grid import crossings, refine
+from synth.analysis.grid import crossings, refine, summit
 from synth.analysis.real import Array, ComplexArray, RealSystem
 from synth.analysis.sweep import Sweep
 
 _FLAT = 1e-12
+#: A top is flat where more than so many grid points are this near to it.
+_FLAT_TOP, _FEW = 0.9999, 8
 #: 20 dB below the peak.
 _PASSES = 0.1
 #: 30 dB below the peak.
 _OUT_OF_NOTCH = 10**-1.5
+
+
+@dataclass(frozen=True)
+class Within:
+    """The lowest range of frequency in which something holds.
+
+    Parameters
+    ----------
+    from_hz : float
+        0 where it holds down to the lowest frequency looked at.
+    to_hz : float
+        Infinite where it holds as far as was looked; 0 where it holds nowhere.
+    """
+
+    from_hz: float
+    to_hz: float
 
 
 @dataclass(frozen=True)
@@ -26,13 +44,13 @@ class Deviation:
     Parameters
     ----------
     peak_hz, peak : float
-        Where the ideal ``|H|`` is largest on the grid, and how large (V/V).
+        Where the ideal ``|H|`` is largest, and how large (V/V).
     gain_error : float
-        Relative error of ``|H|`` there.
-    within_1db_hz, within_3db_hz : float
-        Up to where, above `peak_hz`, the real response stays within 1 and 3 dB of the ideal one;
-        infinite where it does as far as was looked.  Notches are left out: up to twice the
-        fastest ideal root only frequencies within 30 dB of the peak count.
+        Relative error of the largest ``|H|``: of a peak, the real one (within an octave) over the
+        ideal one, wherever either sits; of a flat top, at `peak_hz`.
+    within_1db, within_3db : Within
+        Where the real response stays within 1 and 3 dB of the ideal one.  Notches are left out:
+        up to twice the fastest ideal root only frequencies within 30 dB of the peak count.
     band_error_db, band_error_hz : float
         Largest magnitude of real over ideal response where the signal matters
         (`synth.checking.signal_band`) and the ideal response is within 20 dB of its peak there,
@@ -55,8 +73,8 @@ class Deviation:
     peak_hz: float
     peak: float
     gain_error: float
-    within_1db_hz: float
-    within_3db_hz: float
+    within_1db: Within
+    within_3db: Within
     band_error_db: float
     band_error_hz: float
     rolloff_db_10f0: float | None
@@ -84,9 +102,8 @@ def deviation(
     f = sweep.frequencies
     wanted = np.abs(ideal(f))
     real = np.abs(sweep.transfer)
-    top = _first_near_top(wanted)
-    peak = float(wanted[top])
     system = sweep.system
+    peak_hz, peak, reached = _peaks(sweep, wanted, ideal)
 
     def error_db(frequencies: Array) -> Array:
         return response_error_db(system, ideal, frequencies)
@@ -101,11 +118,11 @@ def deviation(
     worst = int(np.argmax(np.abs(in_band)))
     floor = _floor(f, real, wanted, int(np.argmax(real)))
     return Deviation(
-        peak_hz=float(f[top]),
+        peak_hz=peak_hz,
         peak=peak,
-        gain_error=float(real[top] / peak - 1) if peak else 0.0,
-        within_1db_hz=_up_to(f, here, error_db, top, 1.0),
-        within_3db_hz=_up_to(f, here, error_db, top, 3.0),
+        gain_error=reached / peak - 1 if peak else 0.0,
+        within_1db=_within(f, here, error_db, 1.0),
+        within_3db=_within(f, here, error_db, 3.0),
         band_error_db=float(in_band[worst]),
         band_error_hz=float(signal_hz[worst]),
         rolloff_db_10f0=rolloff,
@@ -135,11 +152,24 @@ def _passing(f: Array, ideal: Callable[[Array], ComplexArray]) -> Array:
     return np.unique(np.concatenate([f[size >= least], edges]))
 
 
-def _first_near_top(size: Array) -> int:
-    """First grid point within a hundredth of the largest magnitude, or that of a sharp peak."""
-    top = int(np.argmax(size))
-    near = np.flatnonzero(size >= 0.9999 * size[top])
-    return int(near[0]) if len(near) > 8 else top
+def _peaks(
+    sweep: Sweep, wanted: Array, ideal: Callable[[Array], ComplexArray]
+) -> tuple[float, float, float]:
+    """Return where the ideal response is largest, how large, and what the real one reaches."""
+    f, real, system = sweep.frequencies, np.abs(sweep.transfer), sweep.system
+    top = int(np.argmax(wanted))
+    near = np.flatnonzero(wanted >= _FLAT_TOP * wanted[top])
+    if len(near) > _FEW or top in (0, len(f) - 1):
+        first = int(near[0])
+        return float(f[first]), float(wanted[first]), float(real[first])
+
+    def size(x: Array) -> Array:
+        return np.asarray(np.abs(system.response(2j * np.pi * x)[:, system.output]))
+
+    at, peak = summit(f, top, lambda x: np.asarray(np.abs(ideal(x))))
+    octave = np.flatnonzero((f >= at / 2) & (f <= 2 * at))
+    highest = int(octave[np.argmax(real[octave])])
+    return at, peak, summit(f, highest, size)[1]
 
 
 def _decibels(found: Array, wanted: Array) -> Array:
@@ -147,16 +177,23 @@ def _decibels(found: Array, wanted: Array) -> Array:
     return np.asarray(20 * np.log10(np.maximum(found, tiny) / np.maximum(wanted, tiny)))
 
 
-def _up_to(
-    f: Array, here: Array, error_db: Callable[[Array], Array], start: int, limit: float
-) -> float:
-    beyond = np.flatnonzero(np.abs(here[start:]) > limit)
-    if not len(beyond):
-        return inf
-    k = start + int(beyond[0])
-    if k == start:
-        return float(f[k])
-    return refine(float(f[k - 1]), float(f[k]), lambda x: np.asarray(np.abs(error_db(x)) - limit))
+def _within(f: Array, here: Array, error_db: Callable[[Array], Array], limit: float) -> Within:
+    good = np.abs(here) <= limit
+    if not good.any():
+        return Within(0.0, 0.0)
+    first = int(np.argmax(good))
+    bad = np.flatnonzero(~good[first:])
+
+    def crossing(k: int) -> float:
+        """Between grid points k and k + 1."""
+        return refine(
+            float(f[k]), float(f[k + 1]), lambda x: np.asarray(np.abs(error_db(x)) - limit)
+        )
+
+    return Within(
+        crossing(first - 1) if first else 0.0,
+        crossing(first + int(bad[0]) - 1) if len(bad) else inf,
+    )
 
 
 def _floor(

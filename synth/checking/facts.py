@@ -4,25 +4,31 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from synth.analysis.amplifier import same_everywhere
 from synth.analysis.feedback import feedback
 from synth.analysis.loop import Loop, analyse
 from synth.analysis.numbers import modes
 from synth.analysis.real import real_system
+from synth.analysis.roots import RootShift, compared, nearest
 from synth.analysis.sweep import Sweep
 from synth.analysis.zeros import Zero, transmission_zeros
 from synth.checking.conditions import Conditions
+from synth.checking.deck_supply import DeckSupply, deck_supply, rests
 from synth.checking.figures import Figures, figures
 from synth.checking.loading import with_source_and_load
 from synth.checking.model import OpAmpModel
-from synth.checking.signal_band import natural_band
 from synth.checking.single_supply import SingleSupply, is_single, reference_voltage, single_supply
 from synth.checking.swing import Levels, frequency_grid, levels
+from synth.errors import NetworkError
 from synth.network.model import Network
 from synth.transform.drive import Swap
 
 #: Zeros with a floor are computed for networks up to this order.
 _LARGEST_ORDER = 8
+#: Wanted poles further beyond the fastest one that shapes the response are not judged.
+_REACH = 3.0
 
 
 @dataclass(frozen=True)
@@ -51,6 +57,10 @@ class Facts:
         Op amps whose inputs must be exchanged for negative feedback.
     before : bool
         Whether the circuit it is compared with was given.
+    wanted : tuple of RootShift
+        Poles beside those wanted before a pre-distortion, where that is known; else empty.
+    deck : DeckSupply or None
+        The supplies that a deck names at its op amps.
     loop : Loop
         Of the network, with ideal op amps.
     """
@@ -66,6 +76,8 @@ class Facts:
     zeros: tuple[Zero, ...]
     exchanged: tuple[str, ...]
     before: bool
+    wanted: tuple[RootShift, ...]
+    deck: DeckSupply | None
     loop: Loop = field(repr=False, compare=False)
 
     @property
@@ -86,6 +98,7 @@ def facts(
     *,
     predistort: bool = True,
     before: Network | None = None,
+    wanted: Network | None = None,
 ) -> Facts:
     """Compute everything.
 
@@ -101,6 +114,8 @@ def facts(
     before : Network, optional
         The circuit before a swap, a lift or another change, to be compared with; by default this
         one with input and ground interchanged.
+    wanted : Network, optional
+        The circuit before a pre-distortion: its poles with ideal op amps are what is wanted.
 
     Raises
     ------
@@ -111,7 +126,9 @@ def facts(
     NumberError
         If the amplifier is far too slow for the circuit.
     """
-    _ = network.input, network.output
+    _check_ports(network)
+    if before is not None:
+        _check_related(network, before)
     loop = analyse(network)
     swap = Swap()
     other = before
@@ -126,7 +143,7 @@ def facts(
         before=other if conditions.source_resistance or conditions.load is not None else None,
         predistort=predistort,
     )
-    band = conditions.band_hz or natural_band(modes(loop))
+    band = small.band.signal_hz
     point = small.operating_point
     room = model.output_range[1] - model.output_range[0]
     offsets = {
@@ -152,8 +169,43 @@ def facts(
         _zeros(loop, conditions.tolerance),
         () if small.feedback.negative else _exchanged(network),
         before is not None,
+        () if wanted is None else _beside(wanted, small),
+        deck_supply(network),
         loop,
     )
+
+
+def _check_ports(network: Network) -> None:
+    names = [p.name for p in network.inputs]
+    if len(names) > 1:
+        raise NetworkError(
+            f"a check takes one input, and this circuit has {len(names)} ({', '.join(names)}); "
+            "name one of them as the input, the others stay at the signal's ground, and check "
+            "from each in turn"
+        )
+    _ = network.input, network.output
+
+
+def _check_related(network: Network, before: Network) -> None:
+    """Raise NetworkError where one circuit can be no earlier form of the other."""
+    here, there = ({u.name for u in x.op_amps} for x in (network, before))
+    parts = {b.name for b in network.branches} & {b.name for b in before.branches}
+    if parts and (here & there or not (here or there)):
+        return
+    missing = "no part" if not parts else "no op amp"
+    raise NetworkError(
+        f"the circuit before shares {missing} by name with the one checked "
+        f"({', '.join(sorted(here)) or 'no op amp'}; before: "
+        f"{', '.join(sorted(there)) or 'no op amp'}); give the circuit that this one was made from"
+    )
+
+
+def _beside(wanted: Network, small: Figures) -> tuple[RootShift, ...]:
+    """Compare the real poles with those wanted."""
+    poles = modes(analyse(wanted))
+    real = np.array(small.roots.all_poles, dtype=np.complex128)
+    found = compared(poles, nearest(np.array(poles, dtype=np.complex128), real))
+    return tuple(p for p in found if p.f0_hz <= _REACH * small.shaping.fastest_hz)
 
 
 def _large(
@@ -167,14 +219,23 @@ def _large(
     put = with_source_and_load(network, conditions.source_resistance, conditions.load)
     system = real_system(put, same_everywhere(put, model.amplifier))
     sweep = Sweep(system, frequency_grid(band, natural))
+    deck = deck_supply(network)
     found = levels(
         sweep,
         model,
-        reference_v=reference_voltage(model),
+        reference_v=reference_voltage(model, deck),
+        rests=rests(put, model, deck) if deck is not None and _placed(model, deck) else None,
         offsets=offsets,
         input_node=network.input,
     )
-    return found, single_supply(sweep, model, band) if is_single(model) else None
+    if not put.op_amps or not is_single(model) or (deck is not None and deck.biases_itself):
+        return found, None
+    return found, single_supply(sweep, model, band, deck)
+
+
+def _placed(model: OpAmpModel, deck: DeckSupply) -> bool:
+    """Say whether the deck, and not a wish for the middle of the rails, places the nodes."""
+    return not is_single(model) or reference_voltage(model, deck) == deck.reference_v
 
 
 def _zeros(loop: Loop, tolerance: float) -> tuple[Zero, ...]:

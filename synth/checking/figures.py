@@ -15,13 +15,20 @@ from synth.analysis.grid import grid
 from synth.analysis.loop import Loop, analyse
 from synth.analysis.numbers import transfer
 from synth.analysis.real import Array, RealSystem, real_system
-from synth.analysis.roots import IdealRoots, RealRoots, RootShift, ideal_roots, real_roots
+from synth.analysis.roots import (
+    IdealRoots,
+    RealRoots,
+    RootShift,
+    dominant,
+    ideal_roots,
+    real_roots,
+)
 from synth.analysis.sweep import Sweep
 from synth.checking.deviation import Deviation, deviation
 from synth.checking.loading import Loading, loading, with_source_and_load
 from synth.checking.margins import Margin, margins
 from synth.checking.model import OpAmpModel
-from synth.checking.noise import Noise, check_band, default_band, noise
+from synth.checking.noise import Noise, check_band, noise
 from synth.checking.notches import Notch, notches
 from synth.checking.operating_point import OperatingPoint, operating_point
 from synth.checking.predistortion import Predistortion, predistorted
@@ -31,8 +38,10 @@ from synth.checking.sensitivity import (
     active_sensitivities,
     part_sensitivities,
 )
-from synth.checking.signal_band import natural_band, signal_frequencies
+from synth.checking.shaping import Shaping, shaping
+from synth.checking.signal_band import Band, default_band, signal_frequencies
 from synth.network.model import Network
+from synth.transfer.transfer import Transfer
 
 #: The sweep reaches this far below the slowest root, above the fastest, and above the poles of
 #: the op amps.
@@ -51,8 +60,6 @@ class Figures:
         Of every op amp.
     source_resistance_ohm : float
     load_ohm : float or None
-    band_hz : tuple of two float
-        Over which noise is integrated.
     feedback : Feedback
         The sign of the feedback, by the modes as the gain-bandwidth grows.
     bias_path : tuple of (op amp, pin)
@@ -67,8 +74,9 @@ class Figures:
         Depth of every zero on the axis.
     deviation : Deviation
         Roll-off, stop-band floor, error of the gain.
-    defect_1pct_hz : float
-        Where H + H' leaves 1 by 1 %; infinite where it never does.
+    defect_1pct_hz, defect_1pct_from_hz : float
+        Where H + H' leaves 1 by 1 %; infinite where it never does; and from where on it is 1 so
+        far, 0 for from the lowest frequency on.
     noise : Noise
     loading : Loading or None
         Effect of source and load, and the input impedance.
@@ -85,13 +93,16 @@ class Figures:
         Of `network`, with ideal op amps.
     signal_hz : array
         Where the signal matters, Hz.
+    shaping : Shaping
+        Which poles shape the response.
+    band : Band
+        In which the circuit is judged.
     """
 
     network: Network
     model: OpAmpModel
     source_resistance_ohm: float
     load_ohm: float | None
-    band_hz: tuple[float, float]
     feedback: Feedback
     bias_path: tuple[tuple[str, str], ...]
     margins: tuple[Margin, ...]
@@ -100,6 +111,7 @@ class Figures:
     notches: tuple[Notch, ...]
     deviation: Deviation
     defect_1pct_hz: float
+    defect_1pct_from_hz: float
     noise: Noise
     loading: Loading | None
     loading_before: Loading | None
@@ -109,6 +121,13 @@ class Figures:
     system: RealSystem = field(repr=False, compare=False)
     loop: Loop = field(repr=False, compare=False)
     signal_hz: Array = field(repr=False, compare=False)
+    shaping: Shaping
+    band: Band
+
+    @property
+    def band_hz(self) -> tuple[float, float]:
+        """Over which noise is integrated, Hz."""
+        return self.band.noise_hz
 
     @property
     def stable(self) -> bool:
@@ -127,14 +146,14 @@ class Figures:
 
     @property
     def f0_shift(self) -> float | None:
-        """Relative shift of f0 of the dominant pole; None without poles."""
-        first = self.roots.dominant
+        """Relative shift of f0 of the dominant pole; None where none shapes the response."""
+        first = dominant(self.shaping.poles)
         return None if first is None else first.f0_shift
 
     @property
     def q_shift(self) -> float | None:
         """Relative shift of Q of the dominant pole; None where it has none."""
-        first = self.roots.dominant
+        first = dominant(self.shaping.poles)
         return None if first is None else first.q_shift
 
     @property
@@ -176,8 +195,7 @@ def figures(
     load : float, optional
         From output to ground, ohm.
     band_hz : tuple of two float, optional
-        Over which noise is integrated; by default from a hundredth of the slowest mode's
-        frequency to a hundred times that of the fastest.
+        In which the circuit is judged and noise integrated; by default as `default_band`.
     before : Network, optional
         The circuit before a transformation, whose loading is put beside that of `network`.
     predistort : bool
@@ -196,36 +214,42 @@ def figures(
     bare = _rooted(network, model)
     loaded = bare if put == network else _rooted(put, model)
     loop, ideal, real = loaded
-    band = band_hz or default_band(ideal.poles)
-    check_band(band)
+    if band_hz is not None:
+        check_band(band_hz)
     system = real_system(put, same_everywhere(put, model.amplifier))
     sweep = Sweep(system, _frequencies(model, ideal, real))
-    wanted = transfer(loop, loop.transfer()).response
-    signal = signal_frequencies(
-        sweep, wanted, band_hz or natural_band(ideal.poles), band_hz is not None
-    )
-    found = deviation(sweep, wanted, ideal.fastest / (2 * pi), signal)
+    around = margins(sweep, real.stable)
+    h = transfer(loop, loop.transfer())
+    judged = shaping(real.poles, h.poles, around)
+    band = _band(sweep, h, ideal, judged, band_hz)
+    wanted = h.response
+    signal = signal_frequencies(sweep, wanted, band.signal_hz, band_hz is not None)
+    fastest = max(judged.fastest_hz, *(z.f0_hz for z in real.zeros), 0.0)
+    found = deviation(sweep, wanted, fastest, signal)
+    complement = limits(sweep)
     peak = float(np.interp(found.peak_hz, sweep.frequencies, np.abs(sweep.transfer)))
     return Figures(
         network=put,
         model=model,
         source_resistance_ohm=source_resistance,
         load_ohm=load,
-        band_hz=band,
         feedback=feedback(loop),
         bias_path=inputs_without_dc_path(put),
-        margins=margins(sweep, real.stable),
+        margins=around,
         operating_point=operating_point(put, model),
         roots=real,
         notches=notches(system, real.zeros, found.peak),
         deviation=found,
-        defect_1pct_hz=limits(sweep).one_per_cent,
-        noise=noise(system, model, band, real.all_poles, (found.peak_hz, peak)),
+        defect_1pct_hz=complement.one_per_cent,
+        defect_1pct_from_hz=complement.one_per_cent_from,
+        noise=noise(system, model, band.noise_hz, real.all_poles, (found.peak_hz, peak)),
         loading=_loading(network, model, (source_resistance, load), band_hz, bare),
         loading_before=None
         if before is None
         else _loading(before, model, (source_resistance, load), band_hz, _rooted(before, model)),
-        part_sensitivities=part_sensitivities(loop, ideal, found.peak_hz),
+        part_sensitivities=part_sensitivities(
+            loop, ideal, found.peak_hz, [p.ideal for p in judged.poles]
+        ),
         active_sensitivities=active_sensitivities(system, real.dominant, ideal.rate),
         predistortion=predistorted(network, model, roots=(bare[2], bare[1]), loop=bare[0])
         if predistort
@@ -233,7 +257,21 @@ def figures(
         system=system,
         loop=loop,
         signal_hz=signal,
+        shaping=judged,
+        band=band,
     )
+
+
+def _band(
+    sweep: Sweep,
+    h: Transfer,
+    ideal: IdealRoots,
+    judged: Shaping,
+    asked: tuple[float, float] | None,
+) -> Band:
+    if asked is not None:
+        return Band(asked, asked)
+    return default_band(sweep, h.response, ideal.poles, [p.ideal for p in judged.poles])
 
 
 _Rooted = tuple[Loop, IdealRoots, RealRoots]
@@ -255,12 +293,12 @@ def _loading(
     loop, ideal, real = rooted
     frequencies = _frequencies(model, ideal, real)
     sweep = Sweep(real_system(network, same_everywhere(network, model.amplifier)), frequencies)
-    signal = signal_frequencies(
-        sweep,
-        transfer(loop, loop.transfer()).response,
-        band_hz or natural_band(ideal.poles),
-        band_hz is not None,
-    )
+    h = transfer(loop, loop.transfer())
+    judged = shaping(real.poles, h.poles, margins(sweep, real.stable))
+    band = _band(sweep, h, ideal, judged, band_hz)
+    signal = signal_frequencies(sweep, h.response, band.signal_hz, band_hz is not None)
+    stiff = np.array([not band.near_end(float(x)) for x in signal])
+    signal = signal[stiff] if stiff.any() else signal
     return loading(network, model, *around, (real, ideal), (float(frequencies[0]), signal))
 
 
@@ -268,6 +306,8 @@ def _frequencies(model: OpAmpModel, ideal: IdealRoots, real: RealRoots) -> Array
     """Where to look: far enough for every crossing, and closely near the roots."""
     sizes = [abs(r) / (2 * pi) for r in (*ideal.poles, *ideal.zeros) if r]
     sizes = sizes or [1e-3 * model.gain_bandwidth]
+    if not all(ideal.poles):  # where the op amp's DC gain ends an integrator
+        sizes += [abs(p) / (2 * pi) for p in real.all_poles[:1] if p]
     high = [_ABOVE * max(sizes), _BEYOND * model.gain_bandwidth]
     if isfinite(model.second_pole):
         high.append(_BEYOND * model.second_pole)

@@ -6,7 +6,7 @@ import math
 
 from synth.checking.facts import Facts
 from synth.checking.findings import Finding, Severity, graded, si
-from synth.checking.swing import AmplifierLevel, Levels
+from synth.checking.swing import AmplifierLevel, Levels, Peak
 from synth.units import plain
 
 #: How many times an inner output may swing further than the circuit's output: note, caution,
@@ -62,29 +62,33 @@ def level(facts: Facts) -> list[Finding]:
         return []
     found = []
     for a in facts.levels.amplifiers:
-        for cause, peak in a.limits:
-            if peak.value < wanted:
-                found.append(_exceeded(facts, a, cause, wanted))
+        causes = sorted((p.value, cause) for cause, p in a.limits if p.value < wanted)
+        if causes:
+            found.append(_exceeded(facts, a, [cause for _, cause in causes], wanted))
     return found
 
 
-def _exceeded(facts: Facts, a: AmplifierLevel, cause: str, wanted: float) -> Finding:
-    peak = a.limit(cause)
-    factor = wanted / peak.value if peak.value else math.inf
+def _exceeded(facts: Facts, a: AmplifierLevel, causes: list[str], wanted: float) -> Finding:
+    """Tell everything that the level does to one op amp, what begins first before the rest."""
     verbs = {
         "clipping": f"the output of {a.name} clips",
         "slewing": f"{a.name} slews",
         "output current": f"{a.name} runs out of output current",
         "input range": f"an input of {a.name} leaves the common-mode range",
     }
+    said, needs = [], []
+    for cause in causes:
+        peak = a.limit(cause)
+        factor = wanted / peak.value if peak.value else math.inf
+        said.append(f"{verbs[cause]} from {si(peak.value, 'V')} on, at {si(peak.at_hz, 'Hz')}")
+        needs.append(f"{plain(factor)} times the {_REMEDIES[cause]} ({_own(facts, a, cause)} now)")
     return Finding(
         "serious",
         "level",
         a.name,
-        f"with {si(wanted, 'V')} of amplitude at the source {verbs[cause]}: from "
-        f"{si(peak.value, 'V')} on, at {si(peak.at_hz, 'Hz')}",
-        f"keep the source below {si(peak.value, 'V')}, or take an op amp of {plain(factor)} times "
-        f"the {_REMEDIES[cause]} ({_own(facts, a, cause)} now)",
+        f"with {si(wanted, 'V')} of amplitude at the source {'; '.join(said)}",
+        f"keep the source below {si(a.limit(causes[0]).value, 'V')}, or take an op amp of "
+        f"{' and '.join(needs)}",
     )
 
 
@@ -139,15 +143,15 @@ def slew_rate(facts: Facts) -> list[Finding]:
         needed = facts.model.slew_rate * clipping.value / slewing.value
         found.append(
             Finding(
-                _bound_severity(slewing.value, clipping.value),
+                _bound_severity(facts, slewing, clipping.value),
                 "slew-rate",
                 a.name,
                 f"{a.name} slews from {si(slewing.value, 'V')} of the source on, at "
                 f"{si(slewing.at_hz, 'Hz')}, where its swing would allow "
                 f"{si(clipping.value, 'V')}; its full-power bandwidth is "
                 f"{si(a.full_power_hz, 'Hz')}{_resonance(facts, slewing.at_hz)}",
-                f"an op amp of {plain(needed / 1e6)} V/us (now {plain(now)} "
-                "V/us) allows the whole swing over the band",
+                f"an op amp of {plain(needed / 1e6)} V/us (now {plain(now)} V/us) allows the whole "
+                f"swing over the band{_narrower(facts, slewing.at_hz)}",
             )
         )
     return found
@@ -180,7 +184,7 @@ def output_current(facts: Facts) -> list[Finding]:
         factor = clipping.value / current.value
         found.append(
             Finding(
-                _bound_severity(current.value, clipping.value),
+                _bound_severity(facts, current, clipping.value),
                 "output-current",
                 a.name,
                 f"{a.name} delivers up to {si(a.current.value, 'A')} per volt of the source (at "
@@ -188,7 +192,8 @@ def output_current(facts: Facts) -> list[Finding]:
                 f"{si(facts.model.output_current, 'A')} at {si(current.value, 'V')}, before its "
                 f"swing at {si(clipping.value, 'V')}",
                 f"impedances {plain(factor)} times higher at its output, a lighter load, or an op "
-                f"amp of {si(facts.model.output_current * factor, 'A')}",
+                f"amp of {si(facts.model.output_current * factor, 'A')}"
+                f"{_narrower(facts, current.at_hz)}",
             )
         )
     return found
@@ -202,7 +207,7 @@ def input_range(facts: Facts) -> list[Finding]:
         bound, clipping = a.limit("input range"), a.limit("clipping")
         if not bound.value < _LOWER * clipping.value:
             continue
-        severity = _bound_severity(bound.value, clipping.value)
+        severity = _bound_severity(facts, bound, clipping.value)
         found.append(
             Finding(
                 severity,
@@ -219,10 +224,17 @@ def input_range(facts: Facts) -> list[Finding]:
     return found
 
 
-def _bound_severity(bound: float, clipping: float) -> Severity:
-    if bound <= 0:
+def _bound_severity(facts: Facts, bound: Peak, clipping: float) -> Severity:
+    if bound.value <= 0:
         return "serious"
-    return "caution" if bound < _HALF * clipping else "note"
+    low = bound.value < _HALF * clipping
+    return "caution" if low and not facts.small.band.near_end(bound.at_hz) else "note"
+
+
+def _narrower(facts: Facts, at_hz: float) -> str:
+    if not facts.small.band.near_end(at_hz):
+        return ""
+    return "; that is where the op amps end the band: --band says what goes through in a signal's"
 
 
 def moved_inputs(facts: Facts) -> list[Finding]:

@@ -9,7 +9,7 @@ from math import isfinite
 import numpy as np
 
 from synth.analysis.amplifier import same_everywhere
-from synth.analysis.real import Array, RealSystem, real_system
+from synth.analysis.real import Array, ComplexArray, RealSystem, real_system
 from synth.analysis.roots import IdealRoots, RealRoots, RootShift, compared, followed
 from synth.analysis.sweep import Sweep
 from synth.checking.model import OpAmpModel
@@ -39,6 +39,8 @@ class Loading:
     worst_error_db : float
         Largest change of ``|H|`` where the signal matters.
     worst_error_hz : float
+    alone_db : tuple of two float
+        Largest change by the source alone, and by the load alone, dB; 0 for what is not there.
     input_impedance_dc_ohm : float
         Seen by the source, at the lowest frequency looked at; infinite where nothing is drawn.
     input_impedance_min_ohm : float
@@ -53,6 +55,7 @@ class Loading:
     band_hz: tuple[float, float]
     worst_error_db: float
     worst_error_hz: float
+    alone_db: tuple[float, float]
     input_impedance_dc_ohm: float
     input_impedance_min_ohm: float
     input_impedance_min_hz: float
@@ -113,14 +116,22 @@ def loading(
     lowest, f = frequencies_hz
     plain = Sweep(real_system(network, same_everywhere(network, model.amplifier)), f)
     put = with_source_and_load(network, source, load)
-    looked = Sweep(real_system(put, same_everywhere(put, model.amplifier)), f)
+    changed = np.abs(_put_in(network, model, source, load, f))
     shifts: tuple[RootShift, ...] = ()
     if put is not network and (source or load is not None):
         shifts = _shifts(network, model, source, load, real, ideal)
-    size, changed = np.abs(plain.transfer), np.abs(looked.transfer)
+    size = np.abs(plain.transfer)
     top = int(np.argmax(size))
-    change = 20 * np.log10(np.maximum(changed, 1e-300) / np.maximum(size, 1e-300))
+    change = _decibels(changed, size)
     worst = int(np.argmax(np.abs(change)))
+    alone = (float(change[worst]), 0.0) if source else (0.0, float(change[worst]))
+    if source and load is not None:
+        each = (
+            _put_in(network, model, source, None, f),
+            _put_in(network, model, 0.0, load, f),
+        )
+        by_source, by_load = (_decibels(np.abs(x), size) for x in each)
+        alone = _largest(by_source), _largest(by_load)
     impedance = _impedance(plain)
     least = int(np.argmin(impedance))
     return Loading(
@@ -131,10 +142,27 @@ def loading(
         band_hz=(float(f[0]), float(f[-1])),
         worst_error_db=float(change[worst]),
         worst_error_hz=float(f[worst]),
+        alone_db=alone,
         input_impedance_dc_ohm=float(_impedance(Sweep(plain.system, np.array([lowest])))[0]),
         input_impedance_min_ohm=float(impedance[least]),
         input_impedance_min_hz=float(f[least]),
     )
+
+
+def _put_in(
+    network: Network, model: OpAmpModel, source: float, load: float | None, f: Array
+) -> ComplexArray:
+    """Return H at frequencies in Hz with source and load in."""
+    put = with_source_and_load(network, source, load)
+    return Sweep(real_system(put, same_everywhere(put, model.amplifier)), f).transfer
+
+
+def _decibels(changed: Array, size: Array) -> Array:
+    return np.asarray(20 * np.log10(np.maximum(changed, 1e-300) / np.maximum(size, 1e-300)))
+
+
+def _largest(change: Array) -> float:
+    return float(change[np.argmax(np.abs(change))])
 
 
 def _impedance(sweep: Sweep) -> Array:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from synth.checking.bias_remedy import bias_remedies
+from synth.checking.bias_remedy import bias_remedies, feedback_leaks
 from synth.checking.facts import Facts
 from synth.checking.findings import SEVERITIES, Finding, Severity, graded, si
 from synth.checking.margin_remedies import WANTED_DEG, margin_remedies
@@ -67,7 +67,7 @@ def poor_margins(facts: Facts) -> list[Margin]:
     A loop that crosses unity at the circuit's own poles is left out: there a small margin is the
     Q that was wanted, and its shift is reported by itself.
     """
-    fastest = max((p.f0_hz for p in facts.small.poles), default=0.0)
+    fastest = facts.small.shaping.fastest_hz
     return [
         m
         for m in facts.small.margins
@@ -146,6 +146,17 @@ def bias_path(facts: Facts) -> list[Finding]:
         if way.offset_v is not None:
             offset = f"up to {si(way.offset_v, 'V')} of offset at the output and "
         low, high = small.band_hz
+        ground = (
+            f"connect node {node} through at most {si(way.resistance_ohm, 'ohm')} to the "
+            "signal's ground, the input or an op-amp output; to ground, that much brings "
+            f"{corner}{offset}{si(way.noise_vrms, 'V')} rms of its own noise there over "
+            f"{si(low, 'Hz')} to {si(high, 'Hz')}"
+        )
+        across = [
+            f"put {si(r.resistance_ohm, 'ohm')} or less across {r.capacitor}: the corner is then "
+            f"at {si(r.corner_hz, 'Hz')} or above, the offset of {name} up to {si(r.worst_v, 'V')}"
+            for r in feedback_leaks(network, model, name, pin)
+        ]
         found.append(
             Finding(
                 "serious",
@@ -153,10 +164,7 @@ def bias_path(facts: Facts) -> list[Finding]:
                 name,
                 f"the {pin} input of {name} (node {node}) has no DC path for its bias current of "
                 f"{si(model.bias_current, 'A')}",
-                f"connect node {node} through at most {si(way.resistance_ohm, 'ohm')} to the "
-                "signal's ground, the input or an op-amp output; to ground, that much brings "
-                f"{corner}{offset}{si(way.noise_vrms, 'V')} rms of its own noise there over "
-                f"{si(low, 'Hz')} to {si(high, 'Hz')}",
+                "; or ".join(across) or ground,
             )
         )
     return found
@@ -184,13 +192,18 @@ def dc_saturates(facts: Facts) -> list[Finding]:
                 "serious",
                 "dc-saturates",
                 a.op_amp,
-                f"{a.op_amp} has no DC feedback: its offset of {si(facts.model.offset, 'V')} and "
+                f"{a.op_amp} has no DC feedback: {_once(a)}its offset of "
+                f"{si(facts.model.offset, 'V')} and "
                 f"the bias currents would put its output at up to {si(a.worst_v, 'V')}, beyond "
                 f"its swing of {si(low, 'V')} to {si(high, 'V')}",
                 remedy,
             )
         )
     return found
+
+
+def _once(a: AmplifierOffset) -> str:
+    return f"with {', '.join(a.mended)} mended, " if a.mended else ""
 
 
 def _follows(a: AmplifierOffset, causes: Sequence[str]) -> Finding:

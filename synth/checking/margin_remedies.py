@@ -14,7 +14,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from synth.analysis.amplifier import same_everywhere
+from synth.analysis.amplifier import Amplifier, same_everywhere
 from synth.analysis.real import RealSystem, real_system
 from synth.analysis.sweep import Sweep
 from synth.checking.findings import si
@@ -54,8 +54,8 @@ def margin_remedies(
         Where its loop crosses unity, Hz.
     """
 
-    def enough(put: Network, real: OpAmpModel) -> bool:
-        system = real_system(put, same_everywhere(put, real.amplifier))
+    def enough(put: Network, real: Amplifier) -> bool:
+        system = real_system(put, same_everywhere(put, real))
         found = _margin(system, op_amp, crossover_hz)
         return found is not None and found >= WANTED_DEG + _SPARE
 
@@ -67,23 +67,23 @@ def margin_remedies(
     return tuple(found)
 
 
-_Enough = Callable[[Network, OpAmpModel], bool]
+_Enough = Callable[[Network, Amplifier], bool]
 
 
 def _ways(network: Network, model: OpAmpModel, op_amp: str, enough: _Enough) -> Iterator[str]:
-    loads = _capacitive_loads(network, op_amp)
+    loads, real = _capacitive_loads(network, op_amp), model.amplifier
     if loads and model.output_resistance:
         yield from _less_load(network, model, op_amp, loads, enough)
         yield from _stiffer_output(network, model, enough)
     yield from _leads(network, model, op_amp, enough)
     if math.isfinite(model.second_pole):
         k = _least(
-            lambda x: enough(network, replace(model, second_pole=x * model.second_pole)), *_SHARES
+            lambda x: enough(network, replace(real, second_pole=x * real.second_pole)), *_SHARES
         )
         if k:
             yield f"op amps with the second pole at {si(k * model.second_pole, 'Hz')} or above"
     k = _least(
-        lambda x: enough(network, replace(model, gain_bandwidth=model.gain_bandwidth / x)), *_SLOWER
+        lambda x: enough(network, replace(real, gain_bandwidth=real.gain_bandwidth / x)), *_SLOWER
     )
     if k:
         yield (
@@ -94,7 +94,8 @@ def _ways(network: Network, model: OpAmpModel, op_amp: str, enough: _Enough) -> 
 
 def _stiffer_output(network: Network, model: OpAmpModel, enough: _Enough) -> Iterator[str]:
     def holds(x: float) -> bool:
-        return enough(network, replace(model, output_resistance=model.output_resistance / x))
+        real = model.amplifier
+        return enough(network, replace(real, output_resistance=real.output_resistance / x))
 
     k = _least(holds, *_SHARES)
     if k:
@@ -110,14 +111,16 @@ def _less_load(
 ) -> Iterator[str]:
     names = ", ".join(b.name for b in loads)
     total = sum(b.value or 0.0 for b in loads)
-    r = _least(lambda x: enough(isolated(network, op_amp, x), model), *_RESISTORS)
+    r = _least(lambda x: enough(isolated(network, op_amp, x), model.amplifier), *_RESISTORS)
     if r:
         yield (
             f"{si(r, 'ohm')} between the output of {op_amp} with its feedback and {names} (the "
             f"two have their corner at {si(1 / (2 * math.pi * r * total), 'Hz')})"
         )
     k = _least(
-        lambda x: enough(network.with_values({b.name: (b.value or 0.0) / x for b in loads}), model),
+        lambda x: enough(
+            network.with_values({b.name: (b.value or 0.0) / x for b in loads}), model.amplifier
+        ),
         *_LOADS,
     )
     if k:
@@ -175,7 +178,7 @@ def _leads(network: Network, model: OpAmpModel, op_amp: str, enough: _Enough) ->
                 return replace(network, branches=(*network.branches, lead))
 
             def holds(x: float, put: Callable[[float], Network] = with_lead) -> bool:
-                return enough(put(x), model)
+                return enough(put(x), model.amplifier)
 
             c = _least(holds, *_CAPACITORS)
             if c:

@@ -166,7 +166,8 @@ def op_amp_model(text: str) -> OpAmpModel:
         ``rail-to-rail-10mhz``; ``my_amplifier.toml``; or ``gbw=1M,a0=200k,offset=1m,swing=13``,
         which starts from the class ``general-purpose``.  Keys of a list are the fields of
         `OpAmpModel` and the short ones of `SHORT` and `PAIRS`: a0, gbw, p2, rout, offset, ib,
-        ios, en, en_corner, in, in_corner, slew, vcc, vee, iout, iq; supply (+-V), swing and cm
+        ios, en, en_corner, in, in_corner, slew, vcc, vee, iout, iq; supply (+-V, or both rails as
+        ``0:5``), swing and cm
         (+-V about the middle of the supplies); ``class=NAME`` starts from another class.  Where
         gbw is given and p2 is not, the second pole keeps its ratio to the gain-bandwidth;
         ``p2=inf`` takes it away.
@@ -265,6 +266,11 @@ def _inline(text: str) -> OpAmpModel:
                 f"an op amp has no key {key!r}; the keys are class, "
                 f"{', '.join((*SHORT, 'offset', *PAIRS))} and the long names of a model file"
             )
+        if key == "supply" and ":" in value:
+            low, _, value = (x.strip() for x in value.partition(":"))
+            if "supply_negative" in given or "supply_positive" in given:
+                raise FormatError(f"{item.strip()!r} gives both rails; leave vcc and vee out")
+            given["supply_negative"], field = low, "supply_positive"
         if field in given:
             raise FormatError(f"key {key!r} is given twice in {text!r}; give it once")
         given[field] = value
@@ -296,6 +302,12 @@ def _place_pairs(start: OpAmpModel, pairs: Mapping[str, float], values: dict[str
     high = values.get("supply_positive", start.supply_positive)
     low = values.get("supply_negative", start.supply_negative)
     for key, stem in (("swing", "swing"), ("cm", "common_mode")):
+        if key == "swing" and key in pairs and 0 < (high - low) / 2 < pairs[key]:
+            raise NumberError(
+                f"swing={pairs[key]:g} is more than the rails of {low:g} V and {high:g} V leave to "
+                f"either side of their middle; give at most {(high - low) / 2:g}, or the supply as "
+                "well"
+            )
         if key in pairs:
             for rail in ("positive", "negative"):
                 put(f"{stem}_to_{rail}", (high - low) / 2 - pairs[key], key)

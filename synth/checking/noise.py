@@ -9,21 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from math import isfinite, pi
+from math import isfinite
 
 import numpy as np
 
 from synth.analysis.grid import panels
 from synth.analysis.real import Array, RealSystem
 from synth.checking.model import OpAmpModel
-from synth.checking.signal_band import PLAIN_BAND
 from synth.errors import NumberError
 
 #: Boltzmann's constant in J/K (exact in the SI), and the temperature taken, K.
 BOLTZMANN = 1.380649e-23
 TEMPERATURE = 300.0
-#: Default band: from this part of the slowest mode to this multiple of the fastest one.
-_BELOW, _ABOVE = 1e-2, 1e2
 _PANELS_PER_DECADE = 5
 
 
@@ -89,20 +86,6 @@ class Noise:
         """Return the total output density in V/sqrt(Hz) at frequencies in Hz."""
         _, powers = powers_at(self._system, self._model, np.asarray(frequencies_hz, dtype=float))
         return np.asarray(np.sqrt(powers.sum(axis=0)))
-
-
-def default_band(modes: Iterable[complex]) -> tuple[float, float]:
-    """Return the band that noise is integrated over unless asked otherwise.
-
-    From a hundredth of the slowest mode's frequency to a hundred times that of the fastest.
-
-    Parameters
-    ----------
-    modes : iterable of complex
-        With ideal op amps, rad/s; without one the band is 10 Hz to 100 kHz.
-    """
-    sizes = [abs(p) / (2 * pi) for p in modes if p]
-    return (_BELOW * min(sizes), _ABOVE * max(sizes)) if sizes else PLAIN_BAND
 
 
 def check_band(band_hz: tuple[float, float]) -> None:

@@ -22,6 +22,10 @@ from synth.network.model import Branch, Network
 _HOLD = 1e-15
 #: A resistor across a capacitor is chosen to leave this part of the swing to the signal.
 SWING_KEPT = 0.9
+#: Largest resistor looked at across a capacitor, ohm.
+LARGEST_LEAK = 1e13
+#: Offsets nearer to each other than this, relative, are one.
+_SAME = 1e-6
 #: Below this return ratio at DC an op amp has no DC feedback to speak of.
 _NO_FEEDBACK = 1.0
 
@@ -66,6 +70,9 @@ class AmplifierOffset:
     remedies : tuple of LeakRemedy
         For an op amp without DC feedback that saturates; a larger loop around it that works at
         DC is the other remedy.
+    mended : tuple of str
+        Op amps that saturate before it: `worst_v` and the remedies of this one are those with
+        their first remedies in.
     """
 
     op_amp: str
@@ -75,6 +82,7 @@ class AmplifierOffset:
     dc_feedback: bool
     saturated: bool
     remedies: tuple[LeakRemedy, ...]
+    mended: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -123,10 +131,35 @@ def operating_point(network: Network, model: OpAmpModel) -> OperatingPoint | Non
         loop = _loop_gain(system, inverse, u.name)
         fed = abs(loop) > _NO_FEEDBACK
         saturated = worst > room
-        remedies = _remedies(network, model, u.name, room) if saturated and not fed else ()
-        rows.append(AmplifierOffset(u.name, worst, rms, loop, fed, saturated, remedies))
+        rows.append(AmplifierOffset(u.name, worst, rms, loop, fed, saturated, ()))
     worst, rms = _sizes(sources[:, system.output])
-    return OperatingPoint(tuple(rows), worst, rms)
+    return OperatingPoint(_with_remedies(network, model, rows, room), worst, rms)
+
+
+def _with_remedies(
+    network: Network, model: OpAmpModel, rows: list[AmplifierOffset], room: float
+) -> tuple[AmplifierOffset, ...]:
+    """Find the remedies of op amps that saturate, those first that the others follow.
+
+    What an op amp at a rail feeds is told with that one mended: its own output without rails means
+    nothing.
+    """
+    found, put = {a.op_amp: a for a in rows}, network
+    mended: list[str] = []
+    lost = [a for a in rows if a.saturated and not a.dc_feedback]
+    for a in sorted(lost, key=lambda a: a.worst_v):
+        worst = a.worst_v
+        if mended:
+            system, inverse = at_dc(put, model)
+            out = system.index[network.op_amp(a.op_amp).out]
+            worst = _sizes(offset_sources(system, inverse, model)[:, out])[0]
+        ways = leak_remedies(put, model, a.op_amp, room)
+        first = tuple(mended) if worst < a.worst_v * (1 - _SAME) else ()
+        found[a.op_amp] = replace(a, worst_v=worst, remedies=ways, mended=first)
+        if ways:
+            put = leaky(put, put.branch(ways[0].capacitor), ways[0].resistance_ohm)
+            mended.append(a.op_amp)
+    return tuple(found[a.op_amp] for a in rows)
 
 
 def offset_sources(system: RealSystem, inverse: Array, model: OpAmpModel) -> Array:
@@ -186,37 +219,60 @@ def _loop_gain(system: RealSystem, inverse: Array, op_amp: str) -> float:
 # -- a resistor across the capacitor ---------------------------------------------------------------
 
 
-def _remedies(
-    network: Network, model: OpAmpModel, op_amp: str, room: float
+def leak_remedies(
+    network: Network, model: OpAmpModel, op_amp: str, room: float, most: float = LARGEST_LEAK
 ) -> tuple[LeakRemedy, ...]:
-    """One remedy for each capacitor from the op amp's output to its inverting input."""
+    """Return a remedy for each capacitor from the op amp's output to its inverting input.
+
+    Parameters
+    ----------
+    network : Network
+    model : OpAmpModel
+    op_amp : str
+    room : float
+        Swing to either side of the rest, V.
+    most : float
+        Largest resistor, ohm.
+    """
     u = network.op_amp(op_amp)
     found = []
     for b in network.branches:
         if b.power == 1 and set(b.nodes) == {u.out, u.minus} and b.value:
-            remedy = _remedy(network, model, op_amp, b, (1 - SWING_KEPT) * room)
+            remedy = _remedy(network, model, op_amp, b, ((1 - SWING_KEPT) * room, most))
             found += [remedy] if remedy else []
     return tuple(found)
 
 
-def _remedy(
-    network: Network, model: OpAmpModel, op_amp: str, capacitor: Branch, allowed: float
-) -> LeakRemedy | None:
-    u = network.op_amp(op_amp)
+def leaky(network: Network, capacitor: Branch, resistance: float) -> Network:
+    """Return the network with a resistor (ohm) across a capacitor."""
     name = "RLEAK"
     while any(b.name == name for b in network.branches):
         name += "_"
+    leak = Branch(name, 0, capacitor.nodes, resistance)
+    return replace(network, branches=(*network.branches, leak))
+
+
+def _remedy(
+    network: Network,
+    model: OpAmpModel,
+    op_amp: str,
+    capacitor: Branch,
+    limits: tuple[float, float],
+) -> LeakRemedy | None:
+    """Return the largest resistor within limits: the offset allowed, V, and the resistor, ohm."""
+    u = network.op_amp(op_amp)
 
     def worst(resistance: float) -> float:
-        leak = Branch(name, 0, capacitor.nodes, resistance)
-        leaky = replace(network, branches=(*network.branches, leak))
-        system, inverse = at_dc(leaky, model)
+        system, inverse = at_dc(leaky(network, capacitor, resistance), model)
         return _sizes(offset_sources(system, inverse, model)[:, system.index[u.out]])[0]
 
-    low, high = 1.0, 1e13
+    allowed, most = limits
+    low, high = 1.0, most
     if worst(low) > allowed:
         return None
-    for _ in range(40):
+    if worst(high) <= allowed:
+        low = high
+    for _ in range(40 if low < high else 0):
         middle = float(np.sqrt(low * high))
         low, high = (middle, high) if worst(middle) <= allowed else (low, middle)
     return LeakRemedy(

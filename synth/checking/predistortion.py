@@ -1,6 +1,7 @@
 """Values that put the poles and zeros back where they were wanted, with a real op amp.
 
-Poles and zeros are taken together in pairs, as coefficients of quadratics, and driven to the
+Poles and zeros are taken together in pairs, as coefficients of quadratics (equal ones, as of equal
+stages in cascade, all together, as the mean of theirs), and driven to the
 wanted ones by Gauss and Newton's method on the logarithms of the values; where there are more
 values than conditions the smallest change is taken.  What comes out is checked by the exact
 eigenvalues of the new circuit, its values rounded to the six digits in which they are written.
@@ -9,7 +10,7 @@ eigenvalues of the new circuit, its values rounded to the six digits in which th
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import pi
 
 import numpy as np
@@ -18,20 +19,35 @@ from synth.analysis.amplifier import same_everywhere
 from synth.analysis.loop import Loop, analyse
 from synth.analysis.numbers import transfer
 from synth.analysis.real import Array, ComplexArray, RealSystem, real_system
-from synth.analysis.roots import IdealRoots, RealRoots, RootShift, compared, ideal_roots, nearest
+from synth.analysis.roots import (
+    IdealRoots,
+    RealRoots,
+    RootShift,
+    clusters,
+    compared,
+    ideal_roots,
+    nearest,
+)
 from synth.analysis.roots import real_roots as real_roots_of
 from synth.checking.model import OpAmpModel
+from synth.checking.root_conditions import root_conditions
 from synth.network.model import Network
 from synth.transform.step import Step, unchanged_names
 from synth.units import format_si
 
+#: Name of its step in a derivation.
+PREDISTORT = "predistort"
 #: Spread of the gain-bandwidth from op amp to op amp (common practice).
 SPREAD = 0.3
 #: Conditions are met when no coefficient of a quadratic is off by more than this.
 MET = 1e-8
+#: So near to a wanted root, relative, each of several equal ones must come.
+APART = 0.01
 #: Significant digits of the values that come out, and a relative change too small to be one.
 DIGITS = 6
 _UNCHANGED = 1e-7
+#: Poles and zeros that are off by less than this, relative, need not be put back.
+NOTHING = 1e-6
 #: No value may change by more than this factor.
 LARGEST_CHANGE = 3.0
 _ROUNDS = 12
@@ -106,7 +122,7 @@ class Predistortion:
         """The record of the change, for the derivation of a design."""
         values = tuple((part, f"x{factor:.6g}") for part, factor in self.changes)
         return Step(
-            "predistort",
+            PREDISTORT,
             (("gain-bandwidth", f"{format_si(self.gain_bandwidth_hz, 'Hz')}"), *values),
             "with these values the natural modes and zeros of the network with real op amps, the "
             "eigenvalues of its equations, are those of the old values with ideal ones",
@@ -168,11 +184,16 @@ def predistorted(
     )
     first = _places(real.poles, wanted.poles), _places(real.zeros, wanted.zeros)
     before, old_gain = _shifts(wanted, first), _gain_error(system, wanted)
+    gbw = model.gain_bandwidth
+    if max((r.worst for r in before), default=0.0) < NOTHING and abs(old_gain) < NOTHING:
+        return Predistortion(True, "", network, (), before, before, old_gain, old_gain, gbw, ())
     if not real.stable:
         why = "the circuit is not stable with this op amp"
-        gbw = model.gain_bandwidth
         return Predistortion(False, why, network, (), before, before, old_gain, old_gain, gbw, ())
-    solution, reason = _best(problem, first)
+    solution, reason = _best(replace(problem, together=True), first)
+    if reason and len(clusters(wanted.poles)) < len(wanted.poles):
+        other = _best(problem, first)
+        solution, reason = (solution, reason) if other[1] else other
     after = _written(network, solution.x)
     changes = [
         (b.name, (after.branch(b.name).value or 0.0) / b.value)
@@ -208,13 +229,13 @@ def _written(network: Network, x: Array) -> Network:
 
 def _best(problem: _Problem, first: _Places) -> tuple[_Solution, str]:
     """Ask for poles, zeros and gain; then without the gain; then for the poles alone."""
-    poles, roots = len(problem.wanted.poles), len(problem.wanted.poles + problem.wanted.zeros)
+    poles, roots = problem.rows
     solution = problem.solve(first, roots + 1, None)
     for rows, reason in ((roots, ""), (poles, "the zeros cannot be put back with the poles")):
-        if solution.met:
+        if problem.meets(solution):
             return solution, ""
         solution = problem.solve(first, rows, solution.jacobian)
-        if solution.met:
+        if problem.meets(solution):
             return solution, reason
     nothing = np.zeros(len(problem.free))
     reason = (
@@ -263,6 +284,24 @@ class _Problem:
     wanted: _Wanted
     free: Array  # 1 for each branch that may change, else 0
     powers: Array  # of the value in the admittance: 1 for a capacitor, -1 for a resistor
+    together: bool = False  # equal roots as one, by what is symmetric in them
+
+    @property
+    def rows(self) -> tuple[int, int]:
+        """Numbers of conditions: of the poles, and of poles and zeros."""
+        poles, zeros = (
+            len(root_conditions(w, np.array(w), self.together))
+            for w in (self.wanted.poles, self.wanted.zeros)
+        )
+        return poles, poles + zeros
+
+    def meets(self, solution: _Solution) -> bool:
+        """Say whether all wanted roots are met; those of a cluster may stay a little apart."""
+        if not (solution.met and self.together):
+            return solution.met
+        wanted = (*self.wanted.poles, *self.wanted.zeros)
+        off = np.abs(np.concatenate(solution.places) / np.array(wanted) - 1)
+        return bool(off.max(initial=0.0) < APART)
 
     def changed(self, x: Array) -> RealSystem:
         return self.system.with_factors(np.exp(x * self.powers))
@@ -274,8 +313,8 @@ class _Problem:
         return (
             np.concatenate(
                 [
-                    _coefficients(self.wanted.poles, found[0]),
-                    _coefficients(self.wanted.zeros, found[1]),
+                    root_conditions(self.wanted.poles, found[0], self.together),
+                    root_conditions(self.wanted.zeros, found[1], self.together),
                     [_gain_error(system, self.wanted)],
                 ]
             ),
@@ -330,38 +369,6 @@ def _found(system: RealSystem, wanted: _Wanted, near: _Places) -> _Places:
     return poles, zeros
 
 
-def _coefficients(wanted: Sequence[complex], found: ComplexArray) -> Array:
-    """Differences of the coefficients of quadratics, one number for each root.
-
-    Real roots go in twos, the last odd one alone; a coefficient is measured by the quadratic's
-    own frequency.
-    """
-    rows = []
-    for group in _groups(wanted):
-        if len(group) == 1:
-            (k,) = group
-            rows.append((found[k] - wanted[k]).real / abs(wanted[k]))
-            continue
-        i, j = group
-        size = abs(wanted[i] * wanted[j]) ** 0.5
-        rows.append(-((found[i] + found[j]) - (wanted[i] + wanted[j])).real / size)
-        rows.append((found[i] * found[j] - wanted[i] * wanted[j]).real / size**2)
-    return np.array(rows)
-
-
-def _groups(wanted: Sequence[complex]) -> list[tuple[int, ...]]:
-    upper = [k for k, r in enumerate(wanted) if r.imag > 0]
-    lower = [k for k, r in enumerate(wanted) if r.imag < 0]
-    groups: list[tuple[int, ...]] = []
-    for k in upper:
-        partner = min(lower, key=lambda j: abs(wanted[j].conjugate() - wanted[k]))
-        lower.remove(partner)
-        groups.append((k, partner))
-    real = sorted((k for k, r in enumerate(wanted) if not r.imag), key=lambda k: abs(wanted[k]))
-    groups += [tuple(real[k : k + 2]) for k in range(0, len(real), 2)]
-    return groups
-
-
 def _gain_error(system: RealSystem, wanted: _Wanted) -> float:
     now = abs(system.response(np.array([wanted.reference]))[0, system.output])
     return float(now / wanted.gain - 1) if wanted.gain else 0.0
@@ -384,7 +391,7 @@ def _spread(
     rows = []
     for system, places in circuits:
         for x in np.geomspace(1.0, factor, _SPREAD_STEPS)[1:]:
-            other = model.with_gain_bandwidth(float(x)).amplifier
+            other = model.amplifier.with_speed(float(x))
             moved = system.with_amplifiers(same_everywhere(system.network, other))
             places = _found(moved, wanted, places)
         rows.append(_shifts(wanted, places))

@@ -7,6 +7,7 @@ the gain changes Q by ``Gamma/A * dA/A``.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from math import inf
 
@@ -64,7 +65,7 @@ class ActiveSensitivity:
 
 
 def part_sensitivities(
-    loop: Loop, ideal: IdealRoots, peak_hz: float
+    loop: Loop, ideal: IdealRoots, peak_hz: float, shaping: Collection[complex]
 ) -> tuple[PartSensitivity, ...]:
     """Return the sensitivities of f0 and Q of the dominant pole, and of the largest gain.
 
@@ -75,9 +76,12 @@ def part_sensitivities(
         Of the loop.
     peak_hz : float
         Where the gain is largest.
+    shaping : collection of complex
+        The poles among which the dominant one is, rad/s.
     """
     rows: list[PartSensitivity] = []
-    apart = [r for r in mode_sensitivities(loop, ideal.poles) if _stands_alone(r.root, ideal)]
+    found = mode_sensitivities(loop, ideal.poles)
+    apart = [r for r in found if r.root in shaping and _stands_alone(r.root, ideal)]
     if apart:
         first = min(apart, key=lambda r: (-_quality(r.root), abs(r.root)))
         rows += [PartSensitivity(part, "f0", value) for part, value in first.f0]

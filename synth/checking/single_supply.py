@@ -18,6 +18,7 @@ import numpy.typing as npt
 from synth.analysis.numbers import admittances
 from synth.analysis.real import RealSystem
 from synth.analysis.sweep import Sweep
+from synth.checking.deck_supply import DeckSupply
 from synth.checking.model import OpAmpModel
 from synth.checking.swing import Peak
 from synth.network.model import Network, Terminal
@@ -41,6 +42,10 @@ class SingleSupply:
     reference_v : float
         Where the signal's ground sits: the middle of what output swing and input range both
         allow, V against the negative rail's ground.
+    held : bool
+        Whether the deck holds it there.
+    bypass : tuple of (str, float)
+        Capacitors of the deck that bypass it, F.
     window_v : tuple of two float
         That window; where inputs rest at the reference as well as outputs.
     biased : tuple of str
@@ -67,6 +72,8 @@ class SingleSupply:
     """
 
     reference_v: float
+    held: bool
+    bypass: tuple[tuple[str, float], ...]
     window_v: tuple[float, float]
     biased: tuple[str, ...]
     free: tuple[str, ...]
@@ -92,15 +99,30 @@ def resting_window(model: OpAmpModel) -> tuple[float, float]:
     return max(low, low_in), min(high, high_in)
 
 
-def reference_voltage(model: OpAmpModel) -> float:
-    """Return where the signal's ground sits: 0 between two rails, else mid-window."""
+def reference_voltage(model: OpAmpModel, deck: DeckSupply | None = None) -> float:
+    """Return where the signal's ground sits.
+
+    Where the deck holds it, else at 0 V between two rails and in the middle of the window of one
+    supply: there node 0 itself must move, save in a deck that biases itself.
+    """
+    if (
+        deck is not None
+        and deck.reference_v is not None
+        and (deck.reference_v or deck.biases_itself)
+    ):
+        return deck.reference_v
     if not is_single(model):
         return 0.0
     low, high = resting_window(model)
     return (low + high) / 2 if low < high else model.middle
 
 
-def single_supply(sweep: Sweep, model: OpAmpModel, band_hz: tuple[float, float]) -> SingleSupply:
+def single_supply(
+    sweep: Sweep,
+    model: OpAmpModel,
+    band_hz: tuple[float, float],
+    deck: DeckSupply | None = None,
+) -> SingleSupply:
     """Return what the circuit asks for on one supply.
 
     Parameters
@@ -109,6 +131,8 @@ def single_supply(sweep: Sweep, model: OpAmpModel, band_hz: tuple[float, float])
         Of the circuit with its real amplifiers over the band.
     model : OpAmpModel
     band_hz : tuple of two float
+    deck : DeckSupply, optional
+        What the deck itself says of its supplies.
     """
     network, frequencies_hz = sweep.system.network, sweep.frequencies
     held = [t for t in network.terminals if t.at == "ground" and not t.held.startswith("supply")]
@@ -125,7 +149,9 @@ def single_supply(sweep: Sweep, model: OpAmpModel, band_hz: tuple[float, float])
     with np.errstate(divide="ignore"):
         stiffness = float((REFERENCE_ERROR * peak / (current * ripple)).min())
     return SingleSupply(
-        reference_voltage(model),
+        reference_voltage(model, deck),
+        bool(deck is not None and deck.reference_v),
+        () if deck is None else deck.bypass,
         resting_window(model),
         tuple(str(t) for t in held if _needs_level(network, t)),
         tuple(str(t) for t in held if not _needs_level(network, t)),

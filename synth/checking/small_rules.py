@@ -6,6 +6,7 @@ import math
 
 from synth.checking.facts import Facts
 from synth.checking.findings import Finding, decibels, graded, percent, si
+from synth.checking.loading import Loading
 from synth.units import plain
 
 #: Change of gain by source and load in dB: note, caution, serious.
@@ -25,7 +26,11 @@ def balanced_zero(facts: Facts) -> list[Finding]:
     for z in facts.zeros:
         if not z.balanced or z.floor_db is None:
             continue
-        severity = graded(z.floor_db, *_FLOOR_LIMITS)
+        left = z.floor_db if z.depth_db is None else max(z.floor_db, z.depth_db)
+        severity = graded(left, *_FLOOR_LIMITS)
+        moved = ""
+        if z.depth_db is not None:
+            moved = f", and {plain(z.floor_db)} dB at the frequency the notch has moved to"
         where = {0.0: "at DC", math.inf: "at high frequency"}.get(
             z.frequency_hz, f"at {si(z.frequency_hz, 'Hz')}"
         )
@@ -37,7 +42,7 @@ def balanced_zero(facts: Facts) -> list[Finding]:
                     "circuit",
                     f"the zero {where} stands while terms subtract: with parts of "
                     f"{100 * facts.conditions.tolerance:g} % what is left there is near "
-                    f"{plain(z.floor_db)} dB of the peak (median)",
+                    f"{plain(left)} dB of the peak (median){moved}",
                     "ten times closer parts make it 20 dB deeper; or trim one resistor of the "
                     "balance",
                 )
@@ -52,11 +57,15 @@ def source_loading(facts: Facts) -> list[Finding]:
     if load is None or severity is None:
         return []
     aim = _LOADING_LIMITS[0 if severity == "note" else 1]
-    # a divider: the change of 1/|H| is in proportion to the resistance that makes it
-    share = _divided(aim) / _divided(abs(load.worst_error_db))
+    # the change of each alone; where both are small, together they are not
+    by_source, by_load = (abs(x) >= _LOADING_LIMITS[0] for x in load.alone_db)
+    if not (by_source or by_load):
+        by_source, by_load = bool(load.source_resistance_ohm), load.load_ohm is not None
     around, remedies = [], []
     if load.source_resistance_ohm:
         around.append(f"a source of {si(load.source_resistance_ohm, 'ohm')}")
+    if load.source_resistance_ohm and by_source:
+        share = _share(aim, load.alone_db[0])
         remedies.append(
             f"drive the circuit from an op-amp output, or from about "
             f"{si(load.source_resistance_ohm * share, 'ohm')} for {plain(aim)} dB, or scale its "
@@ -65,6 +74,8 @@ def source_loading(facts: Facts) -> list[Finding]:
         )
     if load.load_ohm is not None:
         around.append(f"a load of {si(load.load_ohm, 'ohm')}")
+    if load.load_ohm is not None and by_load:
+        share = _share(aim, load.alone_db[1])
         remedies.append(
             f"take the load behind a follower, or one of about "
             f"{si(load.load_ohm / share, 'ohm')} for {plain(aim)} dB"
@@ -76,14 +87,26 @@ def source_loading(facts: Facts) -> list[Finding]:
             "source-loading",
             "circuit",
             f"{' and '.join(around)} {verb} the gain by up to {decibels(load.worst_error_db)} (at "
-            f"{si(load.worst_error_hz, 'Hz')}){_loading_shifts(facts)}",
+            f"{si(load.worst_error_hz, 'Hz')}){_each_alone(load)}{_loading_shifts(facts)}",
             "; ".join(remedies),
         )
     ]
 
 
-def _divided(decibel: float) -> float:
-    return 10 ** (decibel / 20) - 1
+def _share(aim_db: float, error_db: float) -> float:
+    """Return by what the resistance that makes an error is multiplied to leave `aim_db`.
+
+    A divider: the change of 1/|H| is in proportion to it.
+    """
+    error, aim = (10 ** (x / 20) - 1 for x in (abs(error_db), aim_db))
+    return min(1.0, aim / error) if error else 1.0
+
+
+def _each_alone(load: Loading) -> str:
+    if not load.source_resistance_ohm or load.load_ohm is None:
+        return ""
+    source, loaded = load.alone_db
+    return f", the source alone by {decibels(source)} and the load alone by {decibels(loaded)}"
 
 
 def _loading_shifts(facts: Facts) -> str:

@@ -20,7 +20,7 @@ from synth.checking.loop_rules import poor_margins, rise_severity, rises_at
 from synth.checking.margin_remedies import WANTED_DEG, margin_remedies
 from synth.checking.notches import notches
 from synth.checking.signal_band import PLAIN_BAND, Response, flat_ends, natural_band
-from synth.units import plain
+from synth.units import format_si, plain
 
 #: Shares of f0 and of Q that are noted, are a caution, and are serious.
 _F0_LIMITS = (0.01, 0.05, 0.2)
@@ -89,6 +89,25 @@ def f0_shift(facts: Facts) -> list[Finding]:
     return [] if found is None else [found]
 
 
+def pole_beyond(facts: Facts) -> list[Finding]:
+    """Name a real pole beyond the closed-loop bandwidth that the op amps move: none to judge."""
+    judged = facts.small.shaping
+    worst = max(judged.beyond, key=lambda p: abs(p.f0_shift), default=None)
+    if worst is None or not facts.small.stable or abs(worst.f0_shift) < _F0_LIMITS[1]:
+        return []
+    return [
+        Finding(
+            "note",
+            "f0-shift",
+            "circuit",
+            f"the real pole at {si(worst.f0_hz, 'Hz')} lies beyond the closed-loop bandwidth of "
+            f"{si(judged.bandwidth_hz, 'Hz')} and ends {percent(worst.f0_shift)} off: the op "
+            "amps end the response, and it is not judged as f0",
+            "none needed where it isolates a load; where it is the corner wanted, faster op amps",
+        )
+    ]
+
+
 def q_shift(facts: Facts) -> list[Finding]:
     """Report the largest shift of a pole's Q by the finite gain-bandwidth."""
     found = _shifted(facts, "Q", _Q_LIMITS)
@@ -100,14 +119,27 @@ def _shift_of(pole: RootShift, what: str) -> float:
 
 
 def _shifted(facts: Facts, what: str, limits: tuple[float, float, float]) -> Finding | None:
-    poles, aim = facts.small.poles, limits[0]
+    poles, aim = facts.wanted or facts.small.shaping.poles, limits[0]
     worst = max(poles, key=lambda p: abs(_shift_of(p, what)), default=None)
     shift = 0.0 if worst is None else _shift_of(worst, what)
     severity = graded(abs(shift), *limits)
     if worst is None or severity is None:
         return None
     whose = f" of the pole at {si(worst.f0_hz, 'Hz')}" if len(poles) > 1 else ""
-    model = facts.model
+    model, real = facts.model, _real(worst, what)
+    code, moved = (
+        f"{what.lower()}-shift",
+        f"with op amps of {si(model.gain_bandwidth, 'Hz')} {what}",
+    )
+    if facts.wanted:
+        return Finding(
+            severity,
+            code,
+            "circuit",
+            f"{moved}{whose} is {percent(shift)} off what was wanted before the pre-distortion, "
+            f"{real}",
+            "pre-distort the circuit from before that step again, for these op amps",
+        )
     factor = _speed_for(facts, what, abs(shift), aim)
     remedy = "a stage of lower Q or fewer op amps: a faster op amp alone does not mend it"
     if factor is not None:
@@ -117,24 +149,35 @@ def _shifted(facts: Facts, what: str, limits: tuple[float, float, float]) -> Fin
         )
     put_back = facts.small.predistortion
     if put_back is not None and put_back.possible:
-        remedy += "; or build the pre-distorted values (--predistort), which put it back"
+        remedy += (
+            f"; or, unless {real} is wanted, as of a pre-distorted circuit, build the "
+            "pre-distorted values (--predistort), which put it back"
+        )
     return Finding(
         severity,
-        f"{what.lower()}-shift",
+        code,
         "circuit",
-        f"with op amps of {si(model.gain_bandwidth, 'Hz')} {what}{whose} shifts by "
-        f"{percent(shift)}",
+        f"{moved}{whose} shifts by {percent(shift)}, to {real}",
         remedy,
     )
+
+
+def _real(pole: RootShift, what: str) -> str:
+    """Write f0 or Q with the real op amps."""
+    if what == "f0":
+        return f"a real f0 of {format_si(pole.f0_hz * (1 + pole.f0_shift), 'Hz', 5)}"
+    return f"a real Q of {plain(pole.real_q or 0.0, 4)}"
 
 
 def _speed_for(facts: Facts, what: str, shift: float, aim: float) -> float | None:
     """Return by how much faster op amps must be for the shift to be `aim`."""
     network, loop = facts.small.network, facts.small.loop
+    judged = {p.ideal for p in facts.small.shaping.poles}
 
     def left(factor: float) -> float:
-        roots = real_roots(network, facts.model.with_gain_bandwidth(factor).amplifier, loop)
-        worst = max((abs(_shift_of(p, what)) for p in roots.poles), default=0.0)
+        roots = real_roots(network, facts.model.amplifier.with_speed(factor), loop)
+        own = [p for p in roots.poles if p.ideal in judged]
+        worst = max((abs(_shift_of(p, what)) for p in own), default=0.0)
         return worst if roots.stable else math.inf
 
     return _faster(left, aim, 4.0 * max(1.0, shift / aim))
@@ -178,7 +221,7 @@ def _asked_band(facts: Facts) -> Finding | None:
     ideal = transfer(facts.small.loop, facts.small.loop.transfer()).response
 
     def left(factor: float) -> float:
-        other = model.with_gain_bandwidth(factor).amplifier
+        other = model.amplifier.with_speed(factor)
         faster = system.with_amplifiers(same_everywhere(system.network, other))
         return float(np.abs(response_error_db(faster, ideal, signal)).max())
 
@@ -207,7 +250,7 @@ def _upper_end(facts: Facts) -> Finding | None:
     small, model = facts.small, facts.model
     ideal = transfer(small.loop, small.loop.transfer()).response
     rising, flat = flat_ends(ideal, natural_band(p.ideal for p in small.poles))
-    fastest = max((r.f0_hz for r in (*small.poles, *small.zeros)), default=0.0)
+    fastest = max(small.shaping.fastest_hz, *(z.f0_hz for z in small.zeros), 0.0)
     if flat <= _STOPPED * small.deviation.peak:
         return None
     three, one = (_leaves(facts, ideal, fastest, limit) for limit in (3.0, 1.0))
@@ -303,7 +346,7 @@ def notch_depth(facts: Facts) -> list[Finding]:
             continue
 
         def left(factor: float, k: int = k) -> float:
-            faster = model.with_gain_bandwidth(factor).amplifier
+            faster = model.amplifier.with_speed(factor)
             roots = real_roots(facts.small.network, faster, facts.small.loop)
             system = facts.small.system
             system = system.with_amplifiers(same_everywhere(system.network, faster))
@@ -334,10 +377,11 @@ def notch_depth(facts: Facts) -> list[Finding]:
 
 def complement_defect(facts: Facts) -> list[Finding]:
     """Say up to where the complement holds."""
-    limit = facts.small.defect_1pct_hz
+    limit, lower = facts.small.defect_1pct_hz, facts.small.defect_1pct_from_hz
     if math.isinf(limit):
         return []
-    holds = f"sum to 1 within 1 % up to {si(limit, 'Hz')}"
+    start = f"from {si(lower, 'Hz')} " if lower else ""
+    holds = f"sum to 1 within 1 % {start}up to {si(limit, 'Hz')}"
     if not limit:
         holds = "differ from the sum 1 by 1 % or more at the lowest frequencies already"
     return [

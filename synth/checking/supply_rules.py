@@ -6,7 +6,11 @@ import math
 
 from synth.checking.facts import Facts
 from synth.checking.findings import Finding, si
+from synth.checking.single_supply import SingleSupply
 from synth.units import plain
+
+#: A reference that leaves less than this share of the largest amplitude is off the middle.
+_OFF_MIDDLE = 0.8
 
 
 def single_supply(facts: Facts) -> list[Finding]:
@@ -30,6 +34,8 @@ def single_supply(facts: Facts) -> list[Finding]:
                 "an op amp whose inputs or outputs come nearer to the rails, or a higher supply",
             )
         ]
+    if s.held and low < s.reference_v < high:
+        return [_held(facts, s, rails)]
     swap = ""
     if facts.single_other is not None:
         swap = f"; {facts.there}, {_list(facts.single_other.biased)}"
@@ -44,6 +50,51 @@ def single_supply(facts: Facts) -> list[Finding]:
             f"{rails} the signal's ground sits at {si(s.reference_v, 'V')}, the middle of "
             f"{_range(s.window_v)}, for an amplitude of {si((high - low) / 2, 'V')}; biased there: "
             f"{_list(s.biased)}{swap}",
+            remedy,
+        )
+    ]
+
+
+def _held(facts: Facts, s: SingleSupply, rails: str) -> Finding:
+    """Tell what a deck that holds the signal's ground leaves to do."""
+    low, high = s.window_v
+    room = min(s.reference_v - low, high - s.reference_v)
+    middle = (low + high) / 2
+    off = room < _OFF_MIDDLE * (high - low) / 2
+    remedy = f"none needed: the deck holds {facts.network.reference} there"
+    if off:
+        remedy = f"hold {facts.network.reference} at {si(middle, 'V')} for {si(high - middle, 'V')}"
+    return Finding(
+        "caution" if off else "note",
+        "single-supply",
+        "circuit",
+        f"{rails} the deck holds the signal's ground ({facts.network.reference}) at "
+        f"{si(s.reference_v, 'V')}, which leaves an amplitude of {si(room, 'V')} within "
+        f"{_range(s.window_v)}",
+        remedy,
+    )
+
+
+def self_biased(facts: Facts) -> list[Finding]:
+    """Tell where the op amps of a deck rest that ties its parts to its one supply."""
+    if facts.deck is None or not facts.deck.biases_itself or not facts.levels.amplifiers:
+        return []
+    low, high = facts.model.output_range
+    rows = facts.levels.amplifiers
+    lost = [a for a in rows if not a.room_v]
+    where = ", ".join(f"{a.name} at {si(a.rest_v, 'V')}" for a in rows)
+    remedy = "none needed; name the node that is the signal's ground (--ground), if there is one"
+    if lost:
+        remedy = (
+            f"bias {', '.join(a.name for a in lost)} near {si((low + high) / 2, 'V')}, or take an "
+            "op amp whose output comes nearer to the rails"
+        )
+    return [
+        Finding(
+            "serious" if lost else "note",
+            "single-supply",
+            "circuit",
+            f"the deck biases itself: outputs rest with {where}, and reach {_range((low, high))}",
             remedy,
         )
     ]
@@ -99,6 +150,12 @@ def single_supply_ripple(facts: Facts) -> list[Finding]:
         remedy = (
             f"a reference of {si(s.reference_resistance, 'ohm')} or less over the band keeps its "
             "part below 1 % of the output's peak: a buffered divider, its middle bypassed"
+        )
+    if s.bypass:
+        total, low = sum(c for _, c in s.bypass), facts.levels.band_hz[0]
+        remedy = (
+            f"already bypassed by {_list(tuple(n for n, _ in s.bypass))}: "
+            f"{si(1 / (2 * math.pi * low * total), 'ohm')} at {si(low, 'Hz')}, less above"
         )
     return [
         Finding(

@@ -163,6 +163,7 @@ def levels(
     model: OpAmpModel,
     *,
     reference_v: float,
+    rests: Mapping[str, float] | None = None,
     offsets: Mapping[str, float] | None = None,
     input_node: str | None = None,
 ) -> Levels:
@@ -177,6 +178,9 @@ def levels(
         Of every amplifier.
     reference_v : float
         Where the signal's ground sits, V against the ground of the supplies.
+    rests : mapping, optional
+        Node -> where it rests without a signal, V; by default, and for nodes that are not in it,
+        at `reference_v`.
     offsets : mapping, optional
         Amplifier -> what its output may be off the rest by its offsets, V.
     input_node : str, optional
@@ -189,7 +193,7 @@ def levels(
             u,
             sweep,
             model,
-            reference_v,
+            tuple((rests or {}).get(n, reference_v) for n in (u.out, u.plus, u.minus)),
             (offsets or {}).get(u.name, 0.0),
         )
         rows.append(row)
@@ -217,13 +221,15 @@ def _amplifier(
     u: OpAmp,
     sweep: Sweep,
     model: OpAmpModel,
-    reference_v: float,
+    rests: tuple[float, ...],
     offset: float,
 ) -> tuple[AmplifierLevel, dict[str, Array]]:
     low, high = model.output_range
-    room = max(0.0, min(high - reference_v, reference_v - low) - abs(offset))
+    rest, *rests_in = rests
+    room = max(0.0, min(high - rest, rest - low) - abs(offset))
     low_in, high_in = model.common_mode_range
-    input_room = max(0.0, min(high_in - reference_v, reference_v - low_in))
+    rest_in = min(rests_in, key=lambda v: min(high_in - v, v - low_in))
+    input_room = max(0.0, min(high_in - rest_in, rest_in - low_in))
     f = sweep.frequencies
     out, plus, minus = (np.abs(sweep.voltage(n)) for n in (u.out, u.plus, u.minus))
     inner = np.abs(sweep.unknowns[:, sweep.system.inner[u.name]])
@@ -242,8 +248,8 @@ def _amplifier(
         _most(f, plus),
         _most(f, minus),
         _most(f, current),
-        reference_v,
-        reference_v,
+        rest,
+        rest_in,
         room,
         input_room,
         model.slew_rate / (2 * math.pi * room) if room else math.inf,

@@ -73,26 +73,29 @@ def check(
     """Check CIRCUIT with real op amps before it is built.
 
     Feedback and margins, DC operating point, shifts of f0 and Q, the defect of the complement,
-    levels, noise and sensitivity, each with a remedy where one is needed. With --predistort, -o
-    writes the circuit whose values put the poles and zeros back.
+    levels, noise and sensitivity, each with a remedy where one is needed. A circuit with several
+    inputs is checked from one at a time (--input). With --predistort, -o writes the circuit whose
+    values put the poles and zeros back.
     """
     from synth.checking.checked import check as check_circuit
-    from synth.checking.conditions import conditions_of
+    from synth.checking.conditions import conditions_of, on_supplies
     from synth.cli.output import check_file, deliver, design_content
-    from synth.realisation.predistorted import predistorted_design
+    from synth.realisation.predistorted import predistorted_design, undistorted
     from synth.report.check import CheckRecord, check_answer
     from synth.report.check_text import check_text
 
     if file is not None and not predistort:
         raise click.UsageError("-o writes the pre-distorted circuit; give --predistort with it")
     path = check_file(file, circuit)
-    model = checked_model(op_amp, supply)
     conditions = conditions_of(source_resistance, load_, band, level, tolerance)
     found = load(circuit, input_, output, ground, keep_grounded)
+    model, said = on_supplies(checked_model(op_amp, supply), found.network, supply is not None)
     other = None if before is None else load(before, input_, output, ground, keep_grounded).network
-    checked = check_circuit(found.network, model, conditions, before=other)
+    checked = check_circuit(
+        found.network, model, conditions, before=other, wanted=undistorted(found.design)
+    )
     content = None
     if path is not None:
         content = design_content(path, predistorted_design(checked.facts, found.design))
-    record = CheckRecord(found.name, checked, found.notes, predistort)
+    record = CheckRecord(found.name, checked, (*found.notes, *said), predistort)
     deliver(path, content, as_json, lambda: check_answer(record), lambda: check_text(record))

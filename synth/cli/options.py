@@ -48,6 +48,23 @@ class Quantity(NumberType):
             self.fail(str(error), param, ctx)
 
 
+class Share(NumberType):
+    """A share as a number, 0.01, or in per cent, 1%."""
+
+    name = "share"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read the text."""
+        if isinstance(value, float):
+            return value
+        text = value.strip()
+        if text.endswith("%"):
+            return _plain(self, text.removesuffix("%").strip(), param, ctx) / 100
+        return _plain(self, text, param, ctx)
+
+
 class Decibels(NumberType):
     """A number of decibels, the unit optional."""
 
@@ -205,7 +222,7 @@ def file_option(command: _F) -> _F:
 def condition_options(command: _F) -> _F:
     """Add `surrounding_options`, and the tolerance of the parts."""
     tolerance = click.option(
-        "--tolerance", type=Quantity("", "share"), metavar="T", help="Of the parts [0.01]."
+        "--tolerance", type=Share(), metavar="T", help="Of the parts, 1% or 0.01 [1%]."
     )
     return surrounding_options(tolerance(command))
 
@@ -261,7 +278,7 @@ def reading_options(command: _F) -> _F:
             multiple=True,
             callback=lambda _context, _option, nodes: ",".join(nodes) if nodes else None,
             metavar="NODE",
-            help="The input of a deck; for several, repeat, or join by commas.",
+            help="The input of a deck; for several, where taken, repeat, or join by commas.",
         ),
     ):
         command = add(command)

@@ -14,6 +14,7 @@ from math import ceil, floor, log2, log10
 
 from synth.errors import RealisationError
 from synth.realisation.design import Realisation
+from synth.target.target import MEETS_DB, MEETS_SHARE
 
 #: Ratios of like parts above this are hard to make well (common practice).
 WIDE = 100.0
@@ -25,8 +26,9 @@ LOST_DB = 40.0
 LEVEL_STEP_DB = 3.0
 #: Criterion -> what it measures, and the steps in which it is compared; in the default order.
 CRITERIA: Mapping[str, str] = {
-    "error": "times the error allowed, with preferred values and the amplifier: met, or by how "
-    "many doublings it is missed",
+    "error": f"times the error allowed ({MEETS_DB:g} dB, or {100 * MEETS_SHARE:g} % of the peak "
+    "where that is more), with preferred values and the amplifier: met, or by how many "
+    "doublings it is missed",
     "findings": "number of serious findings",
     "amplifiers": "number of op amps",
     "parts": "number of resistors and capacitors, zeros that need matched parts counted as two "

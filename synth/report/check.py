@@ -24,6 +24,8 @@ from synth.checking.predistortion import Predistortion
 from synth.checking.single_supply import SingleSupply
 from synth.checking.small_rules import snr_db
 from synth.checking.swing import CAUSES, AmplifierLevel, Levels, Peak
+from synth.errors import NetworkError
+from synth.network.model import Network
 from synth.realisation.saved import VERSION, Json
 from synth.report.answer import zeros_json
 from synth.report.netlist import deck_text
@@ -125,6 +127,7 @@ def figures_json(facts: Facts) -> Json:
         ],
         "modes": [[p.real, p.imag] for p in small.roots.all_poles],
         **_deviation_json(facts),
+        "defect_1pct_from_hz": small.defect_1pct_from_hz,
         "defect_1pct_hz": _finite(small.defect_1pct_hz),
         "transmission_zeros": zeros_json(facts.zeros),
         **_loading_json(facts),
@@ -158,8 +161,10 @@ def _deviation_json(facts: Facts) -> Json:
     d = facts.small.deviation
     return {
         "gain_error": _finite(d.gain_error),
-        "within_1db_hz": _finite(d.within_1db_hz),
-        "within_3db_hz": _finite(d.within_3db_hz),
+        "within_1db_from_hz": d.within_1db.from_hz,
+        "within_1db_hz": _finite(d.within_1db.to_hz),
+        "within_3db_from_hz": d.within_3db.from_hz,
+        "within_3db_hz": _finite(d.within_3db.to_hz),
         "band_gain_error_db": _finite(d.band_error_db),
         "band_gain_error_hz": d.band_error_hz,
         "rolloff_db_10f0": _finite(d.rolloff_db_10f0),
@@ -368,8 +373,16 @@ def predistortion_json(found: Predistortion | None) -> Json | None:
             }
             for s in found.spread
         ],
-        "netlist": deck_text(found.network),
+        "netlist": _netlist(found.network),
     }
+
+
+def _netlist(network: Network) -> str | None:
+    """Return the deck; None where a part's name cannot stand in one."""
+    try:
+        return deck_text(network)
+    except NetworkError:
+        return None
 
 
 def _shift_json(r: RootShift) -> Json:

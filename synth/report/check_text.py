@@ -11,7 +11,7 @@ from synth.analysis.numbers import transfer
 from synth.analysis.roots import RootShift
 from synth.checking.facts import Facts
 from synth.checking.findings import SEVERITIES, Finding, decibels, percent, si
-from synth.checking.predistortion import DIGITS, Predistortion
+from synth.checking.predistortion import DIGITS, NOTHING, Predistortion
 from synth.checking.small_rules import snr_db
 from synth.checking.swing import Peak
 from synth.report.check import CheckRecord
@@ -58,6 +58,8 @@ def _model_lines(facts: Facts) -> list[str]:
         around += f"; source {si(facts.conditions.source_resistance, 'ohm')}"
     if facts.conditions.load is not None:
         around += f"; load {si(facts.conditions.load, 'ohm')}"
+    if not facts.network.op_amps:
+        return labelled("op amp", f"none in this circuit; {m.name} is not used{around}")
     return labelled(
         "op amp",
         f"{m.name}: {si(m.gain_bandwidth, 'Hz')}, {plain(m.slew_rate / 1e6)} V/us, offset "
@@ -111,18 +113,11 @@ def _small_lines(facts: Facts) -> list[str]:
         lines += wrapped(
             f"notch at {si(n.at_hz, 'Hz')}: {decibels(n.depth_db)}, parts at their values"
         )
-    within = small.deviation.within_3db_hz
-    if facts.network.op_amps and math.isfinite(within):
-        lines += wrapped(
-            f"real response within 3 dB of the ideal one up to {si(within, 'Hz')}"
-            f"{_ideal_there(facts, within)}"
-        )
-    if math.isfinite(small.defect_1pct_hz or math.inf):
-        lines += wrapped(f"H + H' = 1 within 1 % up to {si(small.defect_1pct_hz or 0, 'Hz')}")
+    lines += _range_lines(facts)
     if facts.small.stable:
         lines += _noise_lines(facts)
     point = small.operating_point
-    if point is not None and not point.saturated:
+    if facts.network.op_amps and point is not None and not point.saturated:
         lines += wrapped(
             f"offset at the output up to {si(point.output_worst_v, 'V')}, "
             f"{si(point.output_rms_v, 'V')} rms"
@@ -135,14 +130,41 @@ def _small_lines(facts: Facts) -> list[str]:
     return lines
 
 
+def _range_lines(facts: Facts) -> list[str]:
+    """Say where the real response is near the ideal one, and H + H' near 1."""
+    small, lines = facts.small, []
+    within = small.deviation.within_3db
+    if facts.network.op_amps and not within.to_hz:
+        lines += wrapped("real response nowhere within 3 dB of the ideal one")
+    elif facts.network.op_amps and (math.isfinite(within.to_hz) or within.from_hz):
+        lines += wrapped(
+            f"real response within 3 dB of the ideal one{_between(within.from_hz, within.to_hz)}"
+            f"{_ideal_there(facts, within.to_hz)}"
+        )
+    low, high = small.defect_1pct_from_hz, small.defect_1pct_hz
+    if high and (math.isfinite(high) or low):
+        lines += wrapped(f"H + H' = 1 within 1 %{_between(low, high)}")
+    return lines
+
+
+def _between(low: float, high: float) -> str:
+    start = f" from {si(low, 'Hz')}" if low else ""
+    return start + (f" up to {si(high, 'Hz')}" if math.isfinite(high) else "")
+
+
 def _ideal_there(facts: Facts, at_hz: float) -> str:
     """Say how low the ideal response is where the real one leaves it, if that is a stop band."""
-    loop = facts.small.loop
-    ideal = transfer(loop, loop.transfer()).response
-    here = float(abs(ideal(np.array([at_hz]))[0])) / (facts.small.deviation.peak or 1.0)
-    if not 0 < here < _STOPPED:
+    if not math.isfinite(at_hz):
         return ""
-    return f", where it is at {decibels(20 * math.log10(here))}"
+    loop = facts.small.loop
+    h = transfer(loop, loop.transfer())
+    here = float(abs(h.response(np.array([at_hz]))[0]))
+    if any(p == 0 for p in h.poles):  # no peak to be measured by
+        return f", where the ideal one is at {decibels(20 * math.log10(here))}" if here else ""
+    share = here / (facts.small.deviation.peak or 1.0)
+    if not 0 < share < _STOPPED:
+        return ""
+    return f", where that is at {decibels(20 * math.log10(share))} of its peak"
 
 
 def _noise_lines(facts: Facts) -> list[str]:
@@ -204,11 +226,16 @@ def _impedance(z: Peak) -> str:
 
 
 def _predistortion_lines(found: Predistortion | None) -> list[str]:
+    if found is not None and found.possible and not found.changes:
+        return labelled(
+            "pre-distortion", "nothing to put back: this op amp leaves poles and zeros in place"
+        )
     if found is None or not (found.possible or found.changes):
         reason = "not looked for" if found is None else found.reason
         return labelled("pre-distortion", f"not possible: {reason}")
     values = found.network.values
-    what = "values that put poles and zeros back with this op amp"
+    off = max((r.worst for r in found.before), default=0.0) >= NOTHING
+    what = f"values that put {'poles and zeros' if off else 'the gain'} back with this op amp"
     lines = labelled("pre-distortion", what if found.possible else f"in part: {found.reason}")
     rows = []
     for part, factor in found.changes:
@@ -216,7 +243,11 @@ def _predistortion_lines(found: Predistortion | None) -> list[str]:
         unit = {0: "ohm", 1: "F", -1: "H"}.get(power, "")
         rows.append((part, format_si(values[part], unit, DIGITS), percent(factor - 1)))
     lines += table(("part", "value", "change"), rows)
-    for s in found.spread:
+    if not off:
+        lines += wrapped(
+            f"gain error {percent(found.gain_error)} (before: {percent(found.gain_error_before)})"
+        )
+    for s in found.spread if off else ():
         lines += wrapped(
             f"with {percent(s.factor - 1)} of gain-bandwidth the worst shift of f0 or Q is "
             f"{plain(100 * s.worst_after)} % (before: {plain(100 * s.worst_before)} %)",

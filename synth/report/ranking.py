@@ -45,7 +45,7 @@ def ranking_text(
     head = [*asked.head, *labelled("op amp", ranking.model.name)]
     head += labelled("ranked by", ", ".join(ranking.order))
     if explain:
-        head += _explanation(ranking)
+        head += _explanation(ranking, len(records))
     both = replace(asked, head=tuple(head), remarks=remarks)
     return realise_text(ranking.target, records, picked, both)
 
@@ -62,9 +62,10 @@ def _remarks(row: Ranked) -> list[str]:
     return lines
 
 
-def _explanation(ranking: Ranking) -> list[str]:
+def _explanation(ranking: Ranking, shown: int) -> list[str]:
+    """Say why, of the circuits shown; of one, why it is before the next."""
     lines = []
-    for sentence in ranking.explain():
+    for sentence in ranking.explain(max(shown, 2)):
         lines += wrapped(sentence, "  ", "    ")
     checked = [row for row in ranking.rows if row.checked]
     best = ", ".join(str(row.number) for row in ranking.pareto())
