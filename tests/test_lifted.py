@@ -93,14 +93,14 @@ def test_a_lifted_candidate_with_values_has_the_numerator() -> None:
 
 def test_the_index_is_kept_and_read_back(tmp_path, monkeypatch) -> None:
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
-    lifted.index.cache_clear()
+    lifted._index.cache_clear()
     first = lifted.index()
     (kept,) = (tmp_path / "groundswap").iterdir()
     assert content_hash() in kept.name
-    lifted.index.cache_clear()
+    lifted._index.cache_clear()
     monkeypatch.setattr(lifted, "build_index", lambda _: pytest.fail("built again"))
     assert lifted.index() == first
-    lifted.index.cache_clear()
+    lifted._index.cache_clear()
 
 
 @pytest.mark.parametrize(
@@ -112,10 +112,10 @@ def test_a_damaged_cache_is_built_again(damage, tmp_path, monkeypatch) -> None:
     path.parent.mkdir(parents=True)
     path.write_text(damage, encoding="utf-8")
     monkeypatch.setattr(lifted, "stages", lambda: (stage("sallen-key-lowpass-unity"),))
-    lifted.index.cache_clear()
+    lifted._index.cache_clear()
     assert {p.kind for p in lifted.index() if p.chain == ""} == {"lowpass"}
     assert isinstance(json.loads(path.read_text(encoding="utf-8")), list)
-    lifted.index.cache_clear()
+    lifted._index.cache_clear()
 
 
 def test_a_folder_that_cannot_be_written_is_done_without(tmp_path, monkeypatch) -> None:
@@ -123,9 +123,9 @@ def test_a_folder_that_cannot_be_written_is_done_without(tmp_path, monkeypatch) 
     blocked.write_text("no folder", encoding="utf-8")
     monkeypatch.setenv("XDG_CACHE_HOME", str(blocked))
     monkeypatch.setattr(lifted, "stages", lambda: (stage("sallen-key-lowpass-unity"),))
-    lifted.index.cache_clear()
+    lifted._index.cache_clear()
     assert lifted.index()
-    lifted.index.cache_clear()
+    lifted._index.cache_clear()
 
 
 def test_an_elliptic_lowpass_needs_one_amplifier_a_section_with_lifts() -> None:

@@ -15,7 +15,7 @@ from functools import cache
 from typing import Any
 
 from synth.analysis.stages import CircuitStage, circuit_stages
-from synth.catalog import stages
+from synth.catalog import content_hash, stages
 from synth.drawing.automatic import automatic
 from synth.drawing.carry import beside, turned, with_divider, with_twin
 from synth.drawing.scene import scene_of
@@ -115,7 +115,7 @@ def _lent(piece: Network, held: Mapping[str, str]) -> Placement | None:
     for blurred in (False, True):
         loop = _loop_of(piece, held, blurred)
         best: tuple[int, Placement] | None = None
-        for other, placement in _index(blurred).get(_key(loop), ()):
+        for other, placement in _index(blurred, content_hash()).get(_key(loop), ()):
             match = _matched(other, loop)
             if match is None or _idle(other, loop, match):
                 continue
@@ -128,7 +128,7 @@ def _lent(piece: Network, held: Mapping[str, str]) -> Placement | None:
 
 
 @cache
-def _index(blurred: bool) -> Mapping[str, tuple[tuple[_Loop, Placement], ...]]:
+def _index(blurred: bool, _content: str) -> Mapping[str, tuple[tuple[_Loop, Placement], ...]]:
     found: dict[str, list[tuple[_Loop, Placement]]] = {}
     for stage in stages():
         if stage.placement is not None:

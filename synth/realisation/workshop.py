@@ -73,9 +73,14 @@ def deepened(shelves: Mapping[str, Shelf], seed: int, stage: FittedStage) -> Fit
     return better if sound else stage
 
 
-@cache
 def closure(order: int) -> tuple[Candidate, ...]:
     """Return the stages of an order under every chain of transformations."""
+    return _closure(order, tuple(s.content for s in stages()))
+
+
+@cache
+def _closure(order: int, _contents: tuple[str, ...]) -> tuple[Candidate, ...]:
+    """Return the same; the contents tell one set of stages from another."""
     return tuple(c for s in stages() if s.order == order for c in derivations(s))
 
 

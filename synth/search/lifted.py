@@ -79,9 +79,13 @@ class Pattern:
     split: tuple[tuple[str, str], ...]
 
 
-@cache
 def index() -> tuple[Pattern, ...]:
     """Return the patterns of the whole catalogue, from the cache folder when they are there."""
+    return _index(content_hash())
+
+
+@cache
+def _index(_content: str) -> tuple[Pattern, ...]:
     path = _cache_file()
     known = _read(path)
     if known is not None:
@@ -108,11 +112,11 @@ def build_index(catalogue: Iterable[Stage]) -> tuple[Pattern, ...]:
 
 def candidates_for(target: SectionTarget) -> tuple[Candidate, ...]:
     """Return the lifted candidates for the kind of a section, fewest parts first."""
-    return _of_kind(kind_of(target), target.order)
+    return _of_kind(kind_of(target), target.order, content_hash())
 
 
 @cache
-def _of_kind(kind: str, order: int) -> tuple[Candidate, ...]:
+def _of_kind(kind: str, order: int, _content: str) -> tuple[Candidate, ...]:
     catalogue = {s.name: s for s in stages()}
     rows = [p for p in index() if p.kind == kind and catalogue[p.stage].order == order]
     made = (_candidate(catalogue[p.stage], p) for p in rows)
