@@ -359,6 +359,7 @@ def test_the_command_writes_what_it_shows(tmp_path, capsys):
     [
         (["allpass", "--at", "1kHz"], "ladder"),
         (["lowpass"], "--at"),
+        (["lowpass", "--order", "20", "--at", "1kHz"], "up to 14"),
         (["lowpass", "--at", "1kHz", "--form", "x"], "forms are"),
         (["lowpass", "--at", "1kHz", "--limit", "1dB"], "--against-cascade"),
         (["lowpass", "--at", "1kHz", "--band", "1:2"], "--against-cascade"),

@@ -41,6 +41,8 @@ from synth.values.series import CAPACITORS, RESISTORS, Shelf
 _LEVELS = np.geomspace(0.4, 2.5, 241)
 #: Percentiles between which the response of 95 of 100 circuits lies.
 _MIDDLE = (2.5, 97.5)
+#: Arms of the largest ladder: the parts of more are chosen too slowly.
+MOST_ARMS = 14
 #: What counts as the pass band, and how far it is looked at below and above the poles.
 _BAND_DB, _BELOW, _ABOVE = 1.0, 100.0, 10.0
 _CERTIFICATE = (
@@ -75,6 +77,11 @@ def ladders(
         If a form has values outside the windows.
     """
     base = prototype_of(target.transfer)
+    if len(base.lowpass.poles) > MOST_ARMS:
+        raise TargetError(
+            f"a ladder of {len(base.lowpass.poles)} arms is too large; ladders have up to "
+            f"{MOST_ARMS} (a bandpass has one for each pair of poles)"
+        )
     ladder = lowpass_ladder(base.lowpass)
     wanted = [_suited(f, base.kind) for f in forms]
     made = []
