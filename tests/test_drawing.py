@@ -8,7 +8,9 @@ drawings with faults made on purpose.  Measures are taken from the geometry alon
 from __future__ import annotations
 
 import statistics
+from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -21,6 +23,7 @@ from synth.drawing.model import Box, Drawing, Label, Point, Wire
 from synth.drawing.picture import symbols_of
 from synth.drawing.recognise import known_placement
 from synth.drawing.recover import differences
+from synth.drawing.rows import LONGEST
 from synth.drawing.scene import scene_of
 from synth.errors import NetworkError
 from synth.network.model import Branch, Network, OpAmp, Port
@@ -193,15 +196,42 @@ CHAIN = ("sallen-key-lowpass-unity", "tow-thomas-lowpass", "rc-lowpass", "bainte
 
 
 def test_a_cascade_stands_side_by_side() -> None:
-    chained = cascade([stage(n).circuit() for n in CHAIN])
+    edge = -1000.0
+    for left, right, _, _ in stage_boxes(("multiple-feedback-lowpass", "rc-lowpass", "twin-t")):
+        assert left > edge
+        edge = right
+
+
+@pytest.mark.parametrize("names", [CHAIN, ("sallen-key-highpass-gain",) * 10], ids=len)
+def test_a_long_cascade_is_set_in_rows(names) -> None:
+    """Read like text: each stage on the right of the one before it, or in the next row."""
+    boxes = stage_boxes(names)
+    assert max(b[1] for b in boxes) - min(b[0] for b in boxes) <= LONGEST
+    start = boxes[0][0]
+    rows = [[boxes[0]]]
+    for box in boxes[1:]:
+        if box[0] > rows[-1][-1][1]:
+            rows[-1].append(box)
+        else:
+            assert box[0] - start <= 2
+            rows.append([box])
+    assert 1 < len(rows) < len(names)
+    for above, below in pairwise(rows):
+        assert min(low for _, _, low, _ in above) > max(high for _, _, _, high in below) + 4
+
+
+def stage_boxes(names: Sequence[str]) -> list[tuple[float, float, float, float]]:
+    """Left, right, bottom and top of the pins of each stage of a cascade as it is drawn."""
+    chained = cascade([stage(n).circuit() for n in names])
     drawing = draw(chained.network)
     assert checked(chained.network, drawing).crossings <= 2
-    columns = {s.name: [p.at.x for p in s.pins] for s in drawing.symbols}
-    edge = -1000.0
-    for names in chained.maps:
-        xs = [x for n in names.values() for x in columns[n]]
-        assert min(xs) > edge
-        edge = max(xs)
+    pins = places(drawing)
+    boxes = []
+    for renamed in chained.maps:
+        points = [p for n in renamed.values() for p in pins[n]]
+        xs, ys = [p.x for p in points], [p.y for p in points]
+        boxes.append((min(xs), max(xs), min(ys), max(ys)))
+    return boxes
 
 
 def test_a_renamed_deck_borrows_the_picture() -> None:

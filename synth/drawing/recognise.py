@@ -17,7 +17,8 @@ from typing import Any
 from synth.analysis.stages import CircuitStage, circuit_stages
 from synth.catalog import stages
 from synth.drawing.automatic import automatic
-from synth.drawing.carry import beside, turned, with_divider, with_twin
+from synth.drawing.carry import turned, with_divider, with_twin
+from synth.drawing.rows import beside
 from synth.drawing.scene import scene_of
 from synth.errors import NetworkError, SingularError
 from synth.network.model import Branch, Network, Port
