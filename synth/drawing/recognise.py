@@ -18,6 +18,7 @@ from synth.analysis.stages import CircuitStage, circuit_stages
 from synth.catalog import stages
 from synth.drawing.automatic import automatic
 from synth.drawing.carry import turned, with_divider, with_twin
+from synth.drawing.ladders import ladder_placement
 from synth.drawing.rows import beside
 from synth.drawing.scene import scene_of
 from synth.errors import NetworkError, SingularError
@@ -63,6 +64,8 @@ def known_placement(network: Network) -> Placement | None:
         for count in range(len(groups), 0, -1):
             piece, held = _piece(network, groups[:count])
             places = _lent(piece, held)
+            if places is None and count == 1:
+                places = ladder_placement(piece)
             if places is not None or count == 1:
                 break
         pieces.append((piece, places))
