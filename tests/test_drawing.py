@@ -26,7 +26,12 @@ from synth.drawing.recover import differences
 from synth.drawing.rows import LONGEST
 from synth.drawing.scene import scene_of
 from synth.errors import NetworkError
+from synth.ladder.prototype import lowpass_ladder
+from synth.ladder.simulation import inductors, negative_resistance
+from synth.network.deck_reader import read_deck
 from synth.network.model import Branch, Network, OpAmp, Port
+from synth.report.netlist import deck_text
+from synth.target import prototype
 from synth.transform.cascade import cascade
 from synth.transform.drive import Swap
 from synth.transform.impedance import ImpedanceSwap
@@ -247,6 +252,60 @@ def test_a_renamed_deck_borrows_the_picture() -> None:
     checked(turned, found)
     renamed = {names.get(n, n): set(pins) for n, pins in original.items()}
     assert {n: set(pins) for n, pins in places(found).items()} == renamed
+
+
+# -- ladders ---------------------------------------------------------------------------------------
+
+
+#: Level and capacitance, or capacitance and largest resistor.
+SIZES = {inductors: (10e3, 22e-9), negative_resistance: (22e-9, 1e9)}
+
+
+@pytest.fixture(scope="module", params=["lowpass", "highpass", "elliptic lowpass"])
+def ladder(request) -> Network:
+    """Order 7 between resistances, as it comes from a deck: nobody says what it is."""
+    form = inductors if request.param == "highpass" else negative_resistance
+    family = "elliptic" if "elliptic" in request.param else "chebyshev"
+    found = lowpass_ladder(
+        prototype(
+            family, 7, ripple_db=0.5, stop_attenuation_db=50 if family == "elliptic" else None
+        ).transfer
+    )
+    network = form(found, 1.0, *SIZES[form])
+    return read_deck(deck_text(network)).network
+
+
+def test_a_ladder_is_a_line_with_converters_below(ladder) -> None:
+    """No crossings, every arm upright, every converter as in the stage of the catalogue."""
+    drawing = draw(ladder)
+    assert checked(ladder, drawing).crossings == 0
+    pins = places(drawing)
+    text = stage("fdnr-lowpass").circuit()
+    model = places(draw(text, placement=stage("fdnr-lowpass").placement))
+    first = ladder.op_amps[:-1:2]
+    assert len(first) == 3
+    for one in first:
+        two = next(u for u in ladder.op_amps if u.minus == one.minus and u is not one)
+        for k in range(3):
+            assert difference(pins[two.name][k], pins[one.name][0]) == difference(
+                model["U2"][k], model["U1"][0]
+            )
+
+
+def difference(a: Point, b: Point) -> tuple[int, int]:
+    return a.x - b.x, a.y - b.y
+
+
+def test_the_line_of_a_long_ladder_goes_on_below(ladder) -> None:
+    points = [p for some in places(draw(ladder)).values() for p in some]
+    assert max(p.x for p in points) - min(p.x for p in points) <= 1.1 * LONGEST
+
+
+def test_a_swapped_ladder_keeps_its_picture(ladder) -> None:
+    swapped, step = Swap().apply(ladder)
+    after = draw(swapped, placement=carried(placement_for(ladder), ladder, swapped, step))
+    checked(swapped, after)
+    assert places(after) == places(draw(ladder))
 
 
 # -- random networks -------------------------------------------------------------------------------
