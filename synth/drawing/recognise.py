@@ -71,7 +71,7 @@ def known_placement(network: Network) -> Placement | None:
         pieces.append((piece, places))
         groups = groups[count:]
     known = sum(len(piece.branches) for piece, places in pieces if places is not None)
-    if known < ENOUGH * len(network.branches):
+    if not pieces or known < ENOUGH * len(network.branches):
         return None
     parts = [(p, automatic(scene_of(p)) if places is None else places) for p, places in pieces]
     same = [{n: n for n in (*(b.name for b in p.branches), *_names(p))} for p, _ in parts]
