@@ -27,7 +27,12 @@ from synth.drawing.rows import LONGEST
 from synth.drawing.scene import scene_of
 from synth.errors import NetworkError
 from synth.ladder.prototype import lowpass_ladder
-from synth.ladder.simulation import inductors, negative_resistance
+from synth.ladder.simulation import (
+    inductors,
+    leapfrog,
+    leapfrog_resonators,
+    negative_resistance,
+)
 from synth.network.deck_reader import read_deck
 from synth.network.model import Branch, Network, OpAmp, Port
 from synth.report.netlist import deck_text
@@ -306,6 +311,20 @@ def test_a_swapped_ladder_keeps_its_picture(ladder) -> None:
     after = draw(swapped, placement=carried(placement_for(ladder), ladder, swapped, step))
     checked(swapped, after)
     assert places(after) == places(draw(ladder))
+
+
+@pytest.mark.parametrize("form", [leapfrog, leapfrog_resonators])
+def test_the_signal_of_a_leapfrog_goes_to_the_right(form) -> None:
+    """The resonators stand in the order of the arms, however their op amps are joined."""
+    found = lowpass_ladder(prototype("butterworth", 3).transfer.scaled_frequency(6e3))
+    network = leapfrog(found, 1.0, 15e-9) if form is leapfrog else form(found, 1.0, 6e3, 15e-9)
+    drawing = draw(network)
+    assert checked(network, drawing).crossings <= 4
+    pins = places(drawing)
+    assert min(drawing.marks, key=lambda m: m.at.x).kind == "source"
+    arms = [b.nodes for b in network.branches if b.power == 1]
+    columns = [next(pins[u.name][2].x for u in network.op_amps if u.out in n) for n in arms]
+    assert columns == sorted(columns)
 
 
 # -- random networks -------------------------------------------------------------------------------
