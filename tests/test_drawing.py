@@ -8,7 +8,9 @@ drawings with faults made on purpose.  Measures are taken from the geometry alon
 from __future__ import annotations
 
 import statistics
+from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -21,9 +23,20 @@ from synth.drawing.model import Box, Drawing, Label, Point, Wire
 from synth.drawing.picture import symbols_of
 from synth.drawing.recognise import known_placement
 from synth.drawing.recover import differences
+from synth.drawing.rows import LONGEST
 from synth.drawing.scene import scene_of
 from synth.errors import NetworkError
+from synth.ladder.prototype import lowpass_ladder
+from synth.ladder.simulation import (
+    inductors,
+    leapfrog,
+    leapfrog_resonators,
+    negative_resistance,
+)
+from synth.network.deck_reader import read_deck
 from synth.network.model import Branch, Network, OpAmp, Port
+from synth.report.netlist import deck_text
+from synth.target import prototype
 from synth.transform.cascade import cascade
 from synth.transform.drive import Swap
 from synth.transform.impedance import ImpedanceSwap
@@ -193,15 +206,42 @@ CHAIN = ("sallen-key-lowpass-unity", "tow-thomas-lowpass", "rc-lowpass", "bainte
 
 
 def test_a_cascade_stands_side_by_side() -> None:
-    chained = cascade([stage(n).circuit() for n in CHAIN])
+    edge = -1000.0
+    for left, right, _, _ in stage_boxes(("multiple-feedback-lowpass", "rc-lowpass", "twin-t")):
+        assert left > edge
+        edge = right
+
+
+@pytest.mark.parametrize("names", [CHAIN, ("sallen-key-highpass-gain",) * 10], ids=len)
+def test_a_long_cascade_is_set_in_rows(names) -> None:
+    """Read like text: each stage on the right of the one before it, or in the next row."""
+    boxes = stage_boxes(names)
+    assert max(b[1] for b in boxes) - min(b[0] for b in boxes) <= LONGEST
+    start = boxes[0][0]
+    rows = [[boxes[0]]]
+    for box in boxes[1:]:
+        if box[0] > rows[-1][-1][1]:
+            rows[-1].append(box)
+        else:
+            assert box[0] - start <= 2
+            rows.append([box])
+    assert 1 < len(rows) < len(names)
+    for above, below in pairwise(rows):
+        assert min(low for _, _, low, _ in above) > max(high for _, _, _, high in below) + 4
+
+
+def stage_boxes(names: Sequence[str]) -> list[tuple[float, float, float, float]]:
+    """Left, right, bottom and top of the pins of each stage of a cascade as it is drawn."""
+    chained = cascade([stage(n).circuit() for n in names])
     drawing = draw(chained.network)
     assert checked(chained.network, drawing).crossings <= 2
-    columns = {s.name: [p.at.x for p in s.pins] for s in drawing.symbols}
-    edge = -1000.0
-    for names in chained.maps:
-        xs = [x for n in names.values() for x in columns[n]]
-        assert min(xs) > edge
-        edge = max(xs)
+    pins = places(drawing)
+    boxes = []
+    for renamed in chained.maps:
+        points = [p for n in renamed.values() for p in pins[n]]
+        xs, ys = [p.x for p in points], [p.y for p in points]
+        boxes.append((min(xs), max(xs), min(ys), max(ys)))
+    return boxes
 
 
 def test_a_renamed_deck_borrows_the_picture() -> None:
@@ -217,6 +257,74 @@ def test_a_renamed_deck_borrows_the_picture() -> None:
     checked(turned, found)
     renamed = {names.get(n, n): set(pins) for n, pins in original.items()}
     assert {n: set(pins) for n, pins in places(found).items()} == renamed
+
+
+# -- ladders ---------------------------------------------------------------------------------------
+
+
+#: Level and capacitance, or capacitance and largest resistor.
+SIZES = {inductors: (10e3, 22e-9), negative_resistance: (22e-9, 1e9)}
+
+
+@pytest.fixture(scope="module", params=["lowpass", "highpass", "elliptic lowpass"])
+def ladder(request) -> Network:
+    """Order 7 between resistances, as it comes from a deck: nobody says what it is."""
+    form = inductors if request.param == "highpass" else negative_resistance
+    family = "elliptic" if "elliptic" in request.param else "chebyshev"
+    found = lowpass_ladder(
+        prototype(
+            family, 7, ripple_db=0.5, stop_attenuation_db=50 if family == "elliptic" else None
+        ).transfer
+    )
+    network = form(found, 1.0, *SIZES[form])
+    return read_deck(deck_text(network)).network
+
+
+def test_a_ladder_is_a_line_with_converters_below(ladder) -> None:
+    """No crossings, every arm upright, every converter as in the stage of the catalogue."""
+    drawing = draw(ladder)
+    assert checked(ladder, drawing).crossings == 0
+    pins = places(drawing)
+    text = stage("fdnr-lowpass").circuit()
+    model = places(draw(text, placement=stage("fdnr-lowpass").placement))
+    first = ladder.op_amps[:-1:2]
+    assert len(first) == 3
+    for one in first:
+        two = next(u for u in ladder.op_amps if u.minus == one.minus and u is not one)
+        for k in range(3):
+            assert difference(pins[two.name][k], pins[one.name][0]) == difference(
+                model["U2"][k], model["U1"][0]
+            )
+
+
+def difference(a: Point, b: Point) -> tuple[int, int]:
+    return a.x - b.x, a.y - b.y
+
+
+def test_the_line_of_a_long_ladder_goes_on_below(ladder) -> None:
+    points = [p for some in places(draw(ladder)).values() for p in some]
+    assert max(p.x for p in points) - min(p.x for p in points) <= 1.1 * LONGEST
+
+
+def test_a_swapped_ladder_keeps_its_picture(ladder) -> None:
+    swapped, step = Swap().apply(ladder)
+    after = draw(swapped, placement=carried(placement_for(ladder), ladder, swapped, step))
+    checked(swapped, after)
+    assert places(after) == places(draw(ladder))
+
+
+@pytest.mark.parametrize("form", [leapfrog, leapfrog_resonators])
+def test_the_signal_of_a_leapfrog_goes_to_the_right(form) -> None:
+    """The resonators stand in the order of the arms, however their op amps are joined."""
+    found = lowpass_ladder(prototype("butterworth", 3).transfer.scaled_frequency(6e3))
+    network = leapfrog(found, 1.0, 15e-9) if form is leapfrog else form(found, 1.0, 6e3, 15e-9)
+    drawing = draw(network)
+    assert checked(network, drawing).crossings <= 4
+    pins = places(drawing)
+    assert min(drawing.marks, key=lambda m: m.at.x).kind == "source"
+    arms = [b.nodes for b in network.branches if b.power == 1]
+    columns = [next(pins[u.name][2].x for u in network.op_amps if u.out in n) for n in arms]
+    assert columns == sorted(columns)
 
 
 # -- random networks -------------------------------------------------------------------------------

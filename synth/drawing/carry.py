@@ -11,7 +11,7 @@ from synth.network.model import Branch, Network, OpAmp
 from synth.positions import DIRECTIONS, Place, Placement
 from synth.transform.step import Step
 
-#: Free grid steps between the stages of a cascade, and between the two halves of a split part.
+#: Grid steps between the two halves of a split part: one above the other, side by side.
 GAP = 3
 ASIDE = 4
 
@@ -194,74 +194,3 @@ def _free(x: int, row: int, back: int, rooms: Sequence[Box]) -> bool:
     level = Box(ends[0], row - 0.6, ends[1], row + 2.1)
     down = Box(x + 2 * back - 0.6, row - 5.3, x + 2 * back + 3.5, row)
     return not any(r.meets(level) or r.meets(down) for r in rooms)
-
-
-def beside(
-    placements: Sequence[Placement], maps: Sequence[Mapping[str, str]], networks: Sequence[Network]
-) -> Placement:
-    """Return the places of a cascade: the stages side by side, each output meeting the next input.
-
-    Parameters
-    ----------
-    placements : sequence of Placement
-        Of the stages, from the first to the last.
-    maps : sequence of mapping
-        Old part name -> new part name, for each stage.
-    networks : sequence of Network
-        The stages themselves.
-    """
-    places: dict[str, Place] = {}
-    right: int | None = None
-    level: int | None = None
-    ends: dict[str, Place] = {}
-    for placement, names, network in zip(placements, maps, networks, strict=True):
-        left, high = _edges(placement, network)
-        dx = 0 if right is None else right + GAP - left
-        entry = _entry(placement, network)
-        dy = 0 if level is None or entry is None else level - entry
-        for old, place in placement.places.items():
-            if old in names:
-                places[names[old]] = Place(place.x + dx, place.y + dy, place.facing)
-        right = high + dx
-        level = _exit(placement, network, level) + dy
-        ends = {
-            p.name: Place(end.x + dx, end.y + dy, end.facing)
-            for p in network.outputs
-            if (end := placement.places.get(p.name)) is not None
-        }
-    return Placement(places | ends)
-
-
-def _edges(placement: Placement, network: Network) -> tuple[int, int]:
-    """Leftmost and rightmost column of the symbols of a stage."""
-    xs: list[int] = []
-    op_amps = {u.name for u in network.op_amps}
-    ports = {p.name for p in network.outputs}
-    for name, place in placement.places.items():
-        if name in ports:
-            continue
-        box = op_amp_box(place) if name in op_amps else lead_box(place)
-        xs += [int(box.left // 1), int(-(-box.right // 1))]
-    return min(xs), max(xs)
-
-
-def _entry(placement: Placement, network: Network) -> int | None:
-    """Row of the leftmost pin at the input."""
-    found = []
-    inputs = {p.node for p in network.inputs}
-    for b in network.branches:
-        if b.name in placement.places:
-            for pin, node in zip(branch_pins(placement.places[b.name]), b.nodes, strict=True):
-                if node in inputs:
-                    found.append((pin.at.x, pin.at.y))
-    return min(found)[1] if found else None
-
-
-def _exit(placement: Placement, network: Network, default: int | None) -> int:
-    """Row of the op-amp output, or else of the mark, at the output."""
-    node = network.outputs[0].node
-    for u in network.op_amps:
-        if u.out == node and u.name in placement.places:
-            return placement.places[u.name].y
-    place = placement.places.get(network.outputs[0].name)
-    return place.y if place is not None else (default or 0)

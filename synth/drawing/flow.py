@@ -12,6 +12,8 @@ from synth.network.model import OpAmp
 SINK = ""
 #: Price of an edge that runs back to the left, and of each step of its way.
 _BACKWARD, _FARTHER = 2.0, 0.7
+#: How many op amps are moved together, at most: a resonator of a leapfrog has three.
+_TOGETHER = 4
 
 
 @dataclass(frozen=True)
@@ -103,7 +105,7 @@ def _edges(
 
 
 def _order(names: Sequence[str], edges: Mapping[tuple[str, str], float]) -> tuple[str, ...]:
-    """Insert each op amp where the weighted lengths of the edges are least."""
+    """Insert each op amp, and then groups of them, where the weighted edges are shortest."""
     order: list[str] = []
 
     def price(trial: Sequence[str]) -> float:
@@ -116,15 +118,16 @@ def _order(names: Sequence[str], edges: Mapping[tuple[str, str], float]) -> tupl
                 total += weight * (far - 1 if far > 0 else _BACKWARD - _FARTHER * far)
         return total
 
-    def inserted(name: str, rest: Sequence[str]) -> list[str]:
-        trials = [[*rest[:k], name, *rest[k:]] for k in range(len(rest), -1, -1)]
-        return min(trials, key=price)
+    def inserted(some: Sequence[str], rest: Sequence[str]) -> list[str]:
+        return min(([*rest[:k], *some, *rest[k:]] for k in range(len(rest), -1, -1)), key=price)
 
     for name in names:
-        order = inserted(name, order)
-    for _ in range(2):
-        for name in names:
-            order = inserted(name, [n for n in order if n != name])
+        order = inserted([name], order)
+    for long in (1, 1, *range(2, _TOGETHER + 1), 1):
+        for k in range(len(order) - long + 1):
+            trial = inserted(order[k : k + long], [*order[:k], *order[k + long :]])
+            if price(trial) < price(order) - 1e-9:
+                order = trial
     return tuple(order)
 
 

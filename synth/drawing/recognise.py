@@ -17,7 +17,9 @@ from typing import Any
 from synth.analysis.stages import CircuitStage, circuit_stages
 from synth.catalog import content_hash, stages
 from synth.drawing.automatic import automatic
-from synth.drawing.carry import beside, turned, with_divider, with_twin
+from synth.drawing.carry import turned, with_divider, with_twin
+from synth.drawing.ladders import ladder_placement
+from synth.drawing.rows import beside
 from synth.drawing.scene import scene_of
 from synth.errors import NetworkError, SingularError
 from synth.network.model import Branch, Network, Port
@@ -62,12 +64,14 @@ def known_placement(network: Network) -> Placement | None:
         for count in range(len(groups), 0, -1):
             piece, held = _piece(network, groups[:count])
             places = _lent(piece, held)
+            if places is None and count == 1:
+                places = ladder_placement(piece)
             if places is not None or count == 1:
                 break
         pieces.append((piece, places))
         groups = groups[count:]
     known = sum(len(piece.branches) for piece, places in pieces if places is not None)
-    if known < ENOUGH * len(network.branches):
+    if not pieces or known < ENOUGH * len(network.branches):
         return None
     parts = [(p, automatic(scene_of(p)) if places is None else places) for p, places in pieces]
     same = [{n: n for n in (*(b.name for b in p.branches), *_names(p))} for p, _ in parts]

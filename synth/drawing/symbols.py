@@ -91,9 +91,9 @@ def mark(kind: str, node: str, shown: str, pin: Pin) -> Mark:
         return Mark(kind, node, pin.at, away, (ink,), shown)
     text = width(shown)
     if away[0]:
-        box = _strip(x, y, away, 1.0, 1.1 + text, LINE / 2)
+        box = _strip(x, y, away, long, 1.1 + text, LINE / 2)
     else:
-        box = _strip(x, y, away, long + 0.05, long + 0.05 + LINE, text / 2)
+        box = _strip(x, y, away, long, long + 0.05 + LINE, text / 2)
     return Mark(kind, node, pin.at, away, (ink, box), shown)
 
 
