@@ -59,8 +59,12 @@ class Solution:
         return max(o.spread for o in self.options[0])
 
 
-def apart(found: Sequence[CellChoice], top: int) -> Solution:
-    """Every cell by itself: one cell, or errors that are not added up."""
+def apart(found: Sequence[CellChoice], top: int, limited: bool = False) -> Solution:
+    """Every cell by itself: one cell, or errors that are not added up.
+
+    With a stock list (`limited`) what is left for a cell depends on those before it, so that
+    only the first one's bound holds for all choices.
+    """
     first = tuple(c.best[0] for c in found)
     options = [first]
     for k, c in enumerate(found):
@@ -73,12 +77,13 @@ def apart(found: Sequence[CellChoice], top: int) -> Solution:
         c.certificate if len(found) == 1 else f"stage {c.task.cell.name}: {c.certificate}"
         for c in found
     )
+    shared = limited and len(found) > 1
     return Solution(
         tuple(found),
         tuple(options[:top]),
         max(o.error for o in first),
-        max(c.least.bound for c in found),
-        all(c.choice.proved for c in found),
+        max(c.least.bound for c in (found[:1] if shared else found)),
+        all(c.choice.proved for c in found) and not shared,
         covers or "every choice from these values",
         None,
         certificate + (f" ({covers})" if covers and len(found) == 1 else ""),
@@ -139,24 +144,35 @@ class Whole:
             chosen, rows = self._best_of(pools, tables)
             picks = tuple(r[p] for r, p in zip(rows, chosen.picks, strict=True))
         best = tuple(pool[p] for pool, p in zip(pools, picks, strict=True))
-        proved = chosen.proved
+        proved, bound = False, 0.0
         if good_enough:
-            proved = all(c.choice.proved for c in found)
             covers = "each stage by itself; the whole is within the floor"
+            own = (
+                ", of least spread within its floor" if all(c.choice.proved for c in found) else ""
+            )
             certificate = (
-                f"each stage is the one of least spread within its floor, and the whole deviates "
-                f"by {alone:.3g} dB, within the floor of {floor:.3g} dB"
+                f"not proved for the whole: each stage takes its own choice{own}, and the whole "
+                f"deviates by {alone:.3g} dB, within the floor of {floor:.3g} dB"
             )
         else:
+            # the combinations tried are all there are only where every list is whole
+            every = all(
+                _whole_list(c, r, pool) for c, r, pool in zip(found, rows, pools, strict=True)
+            )
+            bound = chosen.bound if every else 0.0
+            proved = every and chosen.proved and not 0 < chosen.error <= floor
             counts = " x ".join(str(len(r)) for r in rows)
             allowed = " that the stock allows" if request.counts else ""
-            covers = f"the {counts} combinations of each stage's best choices{allowed}"
+            covers = "every choice from these values"
             certificate = f"jointly over the stages: {chosen.certificate}{allowed}"
+            if not proved:
+                covers = f"the {counts} combinations of each stage's best choices{allowed}"
+                certificate = f"not proved for all choices; {certificate}"
         return Solution(
             tuple(found),
             (best, *self._neighbours(pools, tables, picks)),
             chosen.error,
-            chosen.bound if not good_enough else 0.0,
+            bound,
             proved,
             covers,
             alone,
@@ -267,6 +283,12 @@ def _points(transfer: Transfer, request: ValueRequest) -> tuple[Array, tuple[Arr
     grid = frequency_grid(transfer)
     size = np.abs(transfer(1j * grid))
     return grid[size >= describe(transfer).peak * 10 ** (-RANGE_DB / 20)], None
+
+
+def _whole_list(choice: CellChoice, rows: Sequence[int], pool: Sequence[Option]) -> bool:
+    """Whether a stage brings every choice it has, but for those of equal response."""
+    known = {tuple(o.values.values()) for o in (*choice.best, *choice.nearest)}
+    return len(rows) == len(pool) and len(known) >= choice.task.problem.combinations
 
 
 def _plain(o: Option) -> tuple[float, ...]:

@@ -168,7 +168,7 @@ class _Run:
             if not self.joined:  # what the stock leaves for a stage depends on those before it
                 counts = left_over(counts, used_of(_of(cell, choice.best[0].values), request))
         if not self.joined:
-            return apart(found, request.top)
+            return apart(found, request.top, bool(request.counts))
         return self.whole.join(found)
 
     # -- parts that several cells share, or none ----------------------------------------------

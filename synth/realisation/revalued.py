@@ -70,11 +70,11 @@ class Revalued:
     error : float
         Of the first choice.
     bound : float
-        No choice among those that `covers` names has an error below this.
+        No choice at all has an error below this; 0 where nothing is known.
     proved : bool
-        Whether the first choice is the best by what was asked, among those.
+        Whether the first choice is the best of all by what was asked.
     covers : str
-        What the proof covers.
+        What was looked through, and what the proof covers.
     floor : float
         Errors up to this were taken as good enough.
     reached : bool

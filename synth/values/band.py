@@ -245,7 +245,7 @@ class _Programs:
         if middle is None:
             return None
         small = np.sqrt(a_low * b_low)
-        large = np.sqrt(a_high * b_high) if 0 < a_high and 0 < b_high else 0.0
+        large = np.sqrt(a_high * b_high) if a_high > 0 and b_high > 0 else 0.0
         ends = (product * small, product * large)
         return max(middle[0] + min(ends), 0.0), max(middle[1] + max(ends), 0.0)
 
