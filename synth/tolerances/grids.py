@@ -14,7 +14,6 @@ from synth.network.model import Network
 from synth.tolerances.limits import Bounds, bounds, limit_frequencies
 from synth.tolerances.marks import with_marks
 from synth.tolerances.model import Model, model_of
-from synth.tolerances.sensitivity import pass_band
 from synth.tolerances.spread import Array
 from synth.transfer.transfer import Transfer
 
@@ -54,28 +53,6 @@ def frequency_range(
             "lower end come first"
         )
     return with_marks(model, np.geomspace(low, high, points))
-
-
-def limit_within(
-    network: Network, decibels: float, band: tuple[float, float] | None = None
-) -> Limit:
-    """Return the limit to stay within plus and minus `decibels` of the reference in the pass band.
-
-    Parameters
-    ----------
-    network : Network
-        With values.
-    decibels : float
-    band : tuple of two float, optional
-        In hertz; by default where |H| is within 3 dB of its largest.
-    """
-    if band is None:
-        model, loop = model_of(network)
-        grid = default_frequencies(network, loop)
-        nominal = model.squares(model.prepare(np.ones((1, len(model.names)))), grid)[:, 0]
-        inside = grid[pass_band(10 * np.log10(np.maximum(nominal, 1e-300)), grid, None)]
-        band = (float(inside[0]), float(inside[-1]))
-    return Limit(band[0], band[1], "within", decibels)
 
 
 def _time_constants(network: Network) -> list[float]:

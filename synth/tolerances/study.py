@@ -30,10 +30,11 @@ from synth.tolerances.montecarlo import (
     steps,
 )
 from synth.tolerances.nodal import Nodal
+from synth.tolerances.passband import band_points, pass_bands
 from synth.tolerances.remarks import positive_feedback, study_notes
 from synth.tolerances.result import LimitYield, PartSensitivity, ToleranceResult
 from synth.tolerances.sections import SectionStatistics, sections, statistics
-from synth.tolerances.sensitivity import decibels_per_cent, pass_band, variance
+from synth.tolerances.sensitivity import decibels_per_cent, variance
 from synth.tolerances.spread import Array, Ranges, Spread, ranges
 from synth.tolerances.yields import Yield, wilson
 from synth.transfer.transfer import Transfer
@@ -227,12 +228,9 @@ def _record(
     zeros = at_zeros(case.model, grid)
     nominal_db[zeros] = -np.inf  # by the equations, not to rounding; no sensitivity is defined
     per_cent[zeros] = np.nan
-    inside = pass_band(nominal_db, grid, band) & ~zeros
-    if not inside.any():  # after an interruption the band may not have been reached
-        inside = ~zeros
-    ends = (float(grid[0]), float(grid[-1]))
     predicted = variance(per_cent, case.ranges)
-    shares, shared = predicted.shares(inside)
+    bands = (band,) if band else pass_bands(case.network, case.model, case.loop)
+    shares, shared = _shares(case, bands)
     return ToleranceResult(
         frequencies=grid,
         nominal_db=nominal_db,
@@ -248,7 +246,7 @@ def _record(
         ),
         sensitivities=_parts(case, per_cent, int(np.argmax(nominal_db)), shares, done.halved),
         sections=_sections(case.model, done.drawn, orders.percents),
-        band=(float(grid[inside][0]), float(grid[inside][-1])) if inside.any() else ends,
+        band=(bands[0][0], bands[-1][1]),
         shared=shared,
         spread=spread,
         seed=orders.seed,
@@ -258,6 +256,13 @@ def _record(
         growing=int(done.drawn.grows.sum()),
         notes=done.notes,
     )
+
+
+def _shares(case: _Case, bands: tuple[tuple[float, float], ...]) -> tuple[Array, float]:
+    """Return each part's share of the variance over pass bands, and that of shared drift."""
+    f = band_points(bands, case.model)
+    f = f[~at_zeros(case.model, f)]  # no sensitivity is defined there
+    return variance(decibels_per_cent(case.model, f), case.ranges).shares(np.ones(len(f), bool))
 
 
 def _parts(
