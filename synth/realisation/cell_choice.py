@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from synth.errors import NumberError, TargetError
+from synth.errors import TargetError
 from synth.masks.limits import Limit
 from synth.realisation.cells import Cell
 from synth.realisation.request import ValueRequest
@@ -18,8 +18,9 @@ from synth.tolerances.limits import bounds as limit_bounds
 from synth.tolerances.limits import limit_frequencies
 from synth.values.band import BandMetric, band_metric
 from synth.values.continuous import Reach, reach
-from synth.values.grids import SAME, Grid, PairGrid
+from synth.values.grids import SAME, PairGrid
 from synth.values.metrics import LogMetric, check_fit, coefficient_metric, section_metric
+from synth.values.pieces import Drawer, Wanted
 from synth.values.problem import Problem, Wishes, problem_of
 from synth.values.proven import ProvenChoice, choose_proven, pareto
 from synth.values.ranking import Option, options_of
@@ -28,8 +29,8 @@ Array = npt.NDArray[np.float64]
 
 #: Decibels of one unit of an error that is a logarithm.
 DECIBELS = 20 / math.log(10)
-#: Choices looked through for one that the stock allows.
-_STOCKED = 200
+#: So many choices are wanted by error too, for a joint choice.
+_MANY = 200
 #: Where the floor is not said and cannot be met, this many times the least error is good enough.
 RELAXED = 1.5
 #: A target whose nearest response by this topology is further off is refused.
@@ -134,7 +135,8 @@ def task_of(
         if len(t) > 1
     )
     kept = {n: v for n, v in keep.items() if n in names}
-    problem = problem_of(cell.terms, target.w0, Wishes(grids, kept, ties, counts))
+    bought = frozenset(n for n in names if n in request.sources)
+    problem = problem_of(cell.terms, target.w0, Wishes(grids, kept, ties, counts, bought))
     figures = (section_metric if request.metric != "coefficients" else coefficient_metric)(target)
     check_fit(problem, figures)
     exact = dict(own or {})
@@ -234,9 +236,9 @@ class CellChoice:
     asked : float
         The floor of the request or of the rule, before it is relaxed.
     best : tuple of Option
-        In order, those that the stock allows.
+        In order.
     nearest : tuple of Option
-        By error, those that the stock allows.
+        By error.
     pareto : tuple of Option
     """
 
@@ -288,7 +290,7 @@ def choose_cell(
     Raises
     ------
     NumberError
-        If no choice has the signs of the target, or none is allowed by the stock.
+        If no choice that the stock allows has the signs of the target.
     """
     problem = task.problem
     if not problem.elements:
@@ -296,15 +298,13 @@ def choose_cell(
         option = options_of(problem, np.zeros((1, 0)), error)[0]
         fixed = ProvenChoice(option, (), option.error, 1.0, True, 0.0, True, 0.0)
         return CellChoice(task, fixed, fixed, 0.0, (option,), (option,), ())
-    limited = bool(request.counts) and bool(set(request.pairs) & set(task.cell.parts))
-    count = max(keep, _STOCKED) if limited else keep
     work = max(1.0, request.work / 2)
     half = None if seconds is None else seconds / 2
     least = choose_proven(
         problem,
         task.metric,
         floor=0.0,
-        keep=count if request.floor == 0 or limited or count >= _STOCKED else 1,
+        keep=keep if request.floor == 0 or keep >= _MANY else 1,
         work=work,
         seconds=half,
         known=task.rounded,
@@ -319,21 +319,13 @@ def choose_cell(
             problem,
             task.metric,
             floor=floor,
-            keep=count,
+            keep=keep,
             work=work,
             seconds=half,
             known=np.array([task.row(least.best)]),
             told=told,
         )
-    ranked, nearest = (
-        tuple(o for o in (c.best, *c.alternatives) if in_counts(o, task, request))[:keep]
-        for c in (choice, least)
-    )
-    if not ranked or not nearest:
-        raise NumberError(
-            f"none of the {count} best choices for {', '.join(task.cell.parts)} can be made of "
-            "the stock with these pairs; add parts to the stock or drop a pair"
-        )
+    ranked, nearest = ((c.best, *c.alternatives)[:keep] for c in (choice, least))
     return CellChoice(task, least, choice, asked, ranked, nearest, _pareto(task, request, least))
 
 
@@ -353,42 +345,29 @@ def _pareto(task: CellTask, request: ValueRequest, found: ProvenChoice) -> tuple
     return pareto(task.problem, task.metric, levels, work=request.work)
 
 
-def in_counts(option: Option, task: CellTask, request: ValueRequest) -> bool:
-    """Say whether the stock has the parts of an option, pairs taken apart."""
-    return not request.counts or not short_of(used_of(option.values, request), request.counts)
-
-
-def used_of(values: Mapping[str, float], request: ValueRequest) -> dict[str, list[float]]:
-    """Return letter -> the values of every piece, pairs taken apart."""
-    used: dict[str, list[float]] = {}
+def wanted_of(values: Mapping[str, float], request: ValueRequest) -> dict[str, Wanted]:
+    """Return what the parts of a choice take from the stock list, by part."""
+    found = {}
     for part, v in values.items():
-        grid: Grid | None = request.grid(part) if part not in request.keep else None
-        pieces = grid.halves(v) if isinstance(grid, PairGrid) else (v,)
         if part not in request.keep and part not in request.sources:
-            used.setdefault(part[0], []).extend(pieces)
-    return used
-
-
-def short_of(
-    used: Mapping[str, Sequence[float]], counts: Mapping[str, Mapping[float, int]]
-) -> bool:
-    """Say whether more pieces are used than are at hand."""
-    return any(
-        sum(abs(x - v) <= SAME * v for x in pieces)
-        > sum(n for c, n in counts[letter].items() if abs(c - v) <= SAME * v)
-        for letter, pieces in used.items()
-        if letter in counts
-        for v in pieces
-    )
+            grid = request.grid(part)
+            pair = grid if isinstance(grid, PairGrid) else None
+            found[part] = Wanted(part[0], v, pair)
+    return found
 
 
 def left_over(
-    counts: Mapping[str, Mapping[float, int]], used: Mapping[str, Sequence[float]]
-) -> dict[str, dict[float, int]]:
-    """Return the pieces left when some are used."""
+    counts: Mapping[str, Mapping[float, int]], values: Mapping[str, float], request: ValueRequest
+) -> Mapping[str, Mapping[float, int]]:
+    """Return the pieces left when those of some parts are taken."""
+    wanted = tuple(wanted_of(values, request).values())
+    taken = Drawer(counts).taken(wanted) if counts else None
+    if taken is None:
+        return counts
+    used = [(w.letter, x) for w, t in zip(wanted, taken, strict=True) for x in t.pieces]
     return {
         letter: {
-            c: n - sum(abs(x - c) <= SAME * c for x in used.get(letter, ()))
+            c: n - sum(k == letter and abs(x - c) <= SAME * c for k, x in used)
             for c, n in pieces.items()
         }
         for letter, pieces in counts.items()

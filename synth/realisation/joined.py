@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -16,15 +17,16 @@ from synth.realisation.cell_choice import (
     CellChoice,
     CellTask,
     mask_limits,
-    short_of,
-    used_of,
+    wanted_of,
 )
 from synth.realisation.request import ValueRequest
 from synth.target.target import RANGE_DB, frequency_grid
 from synth.transfer.kinds import describe
 from synth.transfer.transfer import Transfer
 from synth.values.joint import JointChoice, choose_joint
-from synth.values.ranking import Option
+from synth.values.pieces import Drawer
+from synth.values.problem import Problem
+from synth.values.ranking import Option, in_stock
 
 Array = npt.NDArray[np.float64]
 
@@ -37,6 +39,8 @@ _SPREADS = (2.2, 4.7, 10.0, 22.0, 47.0, 100.0, math.inf)
 #: Where the spread is limited, resistors are about this near to the usual level.
 _USUAL_OCTAVES = 3
 _JOINT_WORK = 2e7
+#: Choices of a stage that the stock may lack, looked through one by one at most.
+_LOOKED_THROUGH = 20_000
 _BAND_POINTS = 129
 
 
@@ -213,11 +217,16 @@ class Whole:
 
     def _stocked(self, pools: Sequence[Sequence[Option]], picks: Sequence[int]) -> bool:
         """Whether the stock has the parts of all stages together."""
-        used: dict[str, list[float]] = {}
-        for pool, p in zip(pools, picks, strict=True):
-            for letter, pieces in used_of(pool[p].values, self.request).items():
-                used.setdefault(letter, []).extend(pieces)
-        return not short_of(used, self.request.counts)
+        wanted = [
+            w
+            for pool, p in zip(pools, picks, strict=True)
+            for w in wanted_of(pool[p].values, self.request).values()
+        ]
+        return self._drawer.taken(wanted) is not None
+
+    @cached_property
+    def _drawer(self) -> Drawer:
+        return Drawer(self.request.counts)
 
     def pool(self, choice: CellChoice) -> tuple[Option, ...]:
         """Options of one cell for the joint choice: the one asked for, then others.
@@ -288,7 +297,17 @@ def _points(transfer: Transfer, request: ValueRequest) -> tuple[Array, tuple[Arr
 def _whole_list(choice: CellChoice, rows: Sequence[int], pool: Sequence[Option]) -> bool:
     """Whether a stage brings every choice it has, but for those of equal response."""
     known = {tuple(o.values.values()) for o in (*choice.best, *choice.nearest)}
-    return len(rows) == len(pool) and len(known) >= choice.task.problem.combinations
+    return len(rows) == len(pool) and len(known) >= _possible(choice.task.problem)
+
+
+def _possible(problem: Problem) -> float:
+    """Return how many choices a stage has; infinity where there are too many to look through."""
+    if not problem.limited:
+        return problem.combinations
+    if problem.combinations > _LOOKED_THROUGH:
+        return math.inf
+    values = np.array(list(product(*(e.values for e in problem.elements))))
+    return int(in_stock(problem, values).sum())
 
 
 def _plain(o: Option) -> tuple[float, ...]:

@@ -27,7 +27,7 @@ from synth.realisation.cell_choice import (
     choose_cell,
     left_over,
     task_of,
-    used_of,
+    wanted_of,
 )
 from synth.realisation.cells import Cell, cells_of
 from synth.realisation.joined import LOOKED_AT, Solution, Whole, apart
@@ -42,6 +42,7 @@ from synth.target.target import RANGE_DB, frequency_grid
 from synth.transfer.kinds import describe
 from synth.transfer.transfer import Transfer
 from synth.values.grids import PairGrid
+from synth.values.pieces import Drawer, Taken
 from synth.values.problem import Wishes, problem_of
 from synth.values.proven import choose_proven
 from synth.values.ranking import Option, options_of
@@ -166,7 +167,7 @@ class _Run:
             choice = choose_cell(task, request, keep, seconds, self.told)
             found.append(choice)
             if not self.joined:  # what the stock leaves for a stage depends on those before it
-                counts = left_over(counts, used_of(_of(cell, choice.best[0].values), request))
+                counts = left_over(counts, _of(cell, choice.best[0].values), request)
         if not self.joined:
             return apart(found, request.top, bool(request.counts))
         return self.whole.join(found)
@@ -205,6 +206,7 @@ class _Run:
                     {},
                     (group,),
                     self.request.counts,
+                    frozenset(self.request.sources),
                 ),
             ).elements[0]
             present = [self.network.values.get(n) for n in group]
@@ -287,6 +289,12 @@ class _Run:
         notes += own_values_note(self.request, self.network, s) if self.own else ()
         rest = {n: self._nearest(n) for n in outside if n in self.network.values}
         single = len(s.options[0]) == 1
+        taken = [self._taken(parts) for parts in s.options]
+        # of another choice of one stage the stock may lack what the other stages take
+        s = replace(
+            s, options=tuple(o for o, t in zip(s.options, taken, strict=True) if t is not None)
+        )
+        halves = tuple(t for t in taken if t is not None)
         choices = [self._option(parts, rest, s.error, k) for k, parts in enumerate(s.options)]
         if self.joined:
             choices = [
@@ -306,13 +314,6 @@ class _Run:
             notes += sensitivity_note(self.network, network)
         floor = self.whole.floor if self.joined else self._floor(s)
         best = choices[0]
-        pairs = {
-            n: g
-            for n in self.request.pairs
-            if n not in self.request.keep
-            for g in (self.request.grid(n),)
-            if isinstance(g, PairGrid)
-        }
         decibels = self.joined or (single and s.cells[0].task.decibels)
         return Revalued(
             self.network,
@@ -331,7 +332,7 @@ class _Run:
             s.certificate,
             tuple(stage_values(c, o) for c, o in zip(s.cells, s.options[0], strict=True)),
             tuple(notes),
-            pairs,
+            halves,
             self._levels(network),
             all_zero_figures(
                 [c.task for c in s.cells],
@@ -364,6 +365,21 @@ class _Run:
             round(abs(sum(level)) / max(1, len(level))),
             sum(kinds.get("C", [])),
         )
+
+    def _taken(self, parts: Sequence[Option]) -> dict[str, Taken] | None:
+        """Return part made of two -> its halves; None when the stock lacks a piece."""
+        values = {n: v for o in parts for n, v in o.values.items()}
+        wanted = wanted_of(values, self.request)
+        found = Drawer(self.request.counts).taken(tuple(wanted.values()))
+        if found is None:
+            return None
+        halves = dict(zip(wanted, found, strict=True))
+        for n in self.request.pairs:
+            grid = self.request.grid(n)
+            if n in values and n not in wanted and isinstance(grid, PairGrid):
+                a, b, adds = grid.taken_apart(values[n])
+                halves[n] = Taken((a, b), adds)
+        return {n: t for n, t in halves.items() if len(t.pieces) > 1 and n not in self.request.keep}
 
     def _is_idle(self, part: str) -> bool:
         return not any(part in c.parts for c in self.cells)

@@ -159,8 +159,7 @@ def least(
     known : array (choices, elements), optional
         Choices from the grids: nothing worse than the `keep` best of them is looked for.
     """
-    limited = any(e.limits is not None for e in problem.elements)
-    form = form_of(problem) if limited else reduced(form_of(problem))
+    form = form_of(problem) if problem.limited else reduced(form_of(problem))
     pool = _Pool(problem, metric, form, keep, enough)
     if known is not None:
         rows, errors = _listed(problem, metric, known)
@@ -296,7 +295,7 @@ class _Pool:
         if not good.any():
             return None
         index, errors = index[:, good], errors[good]
-        if any(e.limits is not None for e in self.problem.elements):
+        if self.problem.limited:
             good = in_stock(self.problem, self._values(index))
             index, errors = index[:, good], errors[good]
         errors = np.concatenate([self.errors, errors])

@@ -319,7 +319,7 @@ def _nothing(problem: Problem, first: Least) -> str:
         f"{e.name} {format_si(float(e.values[0]))} to {format_si(float(e.values[-1]))}"
         for e in problem.elements
     )
-    if first.complete and any(e.limits is not None for e in problem.elements):
+    if first.complete and problem.limited:
         return (
             f"no choice that the stock allows comes near the target: {_pieces(problem)}; add to it"
         )
@@ -334,12 +334,13 @@ def _nothing(problem: Problem, first: Least) -> str:
 def _pieces(problem: Problem) -> str:
     """How many parts of each kind are needed, and how many pieces of how many values there are."""
     found = []
-    for letter in dict.fromkeys(e.letter for e in problem.elements if e.limits is not None):
-        own = [e for e in problem.elements if e.letter == letter and e.limits is not None]
-        stock = {float(v): int(n) for e in own for v, n in zip(e.values, e.limits, strict=True)}  # type: ignore[arg-type]
+    for letter in dict.fromkeys(e.letter for e in problem.elements if e.drawn):
+        own = [e for e in problem.elements if e.letter == letter and e.drawn]
+        stock = {v: n for v, n in problem.counts[letter].items() if n > 0}
         names = ", ".join(e.name for e in own)
+        needed = sum(1 if pair is None else 2 for e in own for pair in e.drawn)
         found.append(
-            f"{names} need {sum(len(e.parts) for e in own)} and there are {sum(stock.values())} "
-            f"pieces of {len(stock)} values"
+            f"{names} need {needed} and there are {sum(stock.values())} pieces of {len(stock)} "
+            "values"
         )
     return "; ".join(found)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from synth.values.pieces import Drawer, Wanted
 from synth.values.problem import Problem
 
 Array = npt.NDArray[np.float64]
@@ -103,7 +104,7 @@ def figures_of(problem: Problem, values: Array) -> Figures:
 
 
 def in_stock(problem: Problem, values: Array) -> npt.NDArray[np.bool_]:
-    """Return (choices,) whether no value is used more often than it is at hand."""
+    """Return (choices,) whether the stock list has the pieces of each choice."""
     good = np.ones(len(values), dtype=bool)
     limited = [k for k, e in enumerate(problem.elements) if e.limits is not None]
     for k in limited:
@@ -113,11 +114,24 @@ def in_stock(problem: Problem, values: Array) -> npt.NDArray[np.bool_]:
             other = problem.elements[j]
             if other.letter == e.letter:
                 same = np.abs(values[:, j] - values[:, k]) <= EQUAL * values[:, k]
-                used += same * len(other.parts)
+                used += same * len(other.drawn)
         at = np.searchsorted(e.values, values[:, k] * (1 - EQUAL))
         limits = np.zeros(len(values), dtype=np.int64) if e.limits is None else e.limits[at]
         good &= used <= limits
+    if any(any(e.drawn) for e in problem.elements):
+        drawer = Drawer(problem.counts)
+        for k in map(int, np.flatnonzero(good)):
+            good[k] = drawer.taken(_wanted(problem, values[k])) is not None
     return good
+
+
+def _wanted(problem: Problem, row: Array) -> list[Wanted]:
+    """Return what one choice takes from the stock."""
+    return [
+        Wanted(e.letter, float(v), pair)
+        for e, v in zip(problem.elements, row, strict=True)
+        for pair in e.drawn
+    ]
 
 
 def options_of(problem: Problem, values: Array, errors: Array) -> list[Option]:
