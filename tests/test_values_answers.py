@@ -226,3 +226,14 @@ def test_progress_counts_the_work():
     assert seen
     assert [d for d, _ in seen] == sorted(d for d, _ in seen)
     assert all(0 <= d <= total for d, total in seen)
+
+
+def test_what_is_known_is_never_lost_however_much_is_asked():
+    """Little work and many choices wanted: nothing worse than nearest rounding comes first."""
+    for name in ("sallen-key-lowpass-gain", "sallen-key-lowpass-unity"):
+        for work in (1, 100, 3e4):
+            found = synth.choose_values(name, work=work, floor=0.0, top=50)
+            assert found.error <= found.nearest_rounding_error * (1 + 1e-9)
+            listed = [tuple(o.values.values()) for o in found.choices]
+            assert len(set(listed)) == len(listed)  # and no choice twice
+            assert [o.error for o in found.choices] == sorted(o.error for o in found.choices)

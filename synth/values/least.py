@@ -343,9 +343,7 @@ class _Pool:
         for k, e in enumerate(self.problem.elements):
             values[:, k] = e.values[choices[:, k]]
         errors = self.metric.errors(self.problem.coefficients(values))
-        found = figures_of(self.problem, values)
-        grade = np.round(errors / EQUAL)
-        order = np.lexsort((*found.ties, grade))
+        order = figures_of(self.problem, values).by_error(errors)
         values, errors = values[order], errors[order]
         bound = min(proved, self.best)
         if complete and self.full:

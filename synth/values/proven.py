@@ -160,8 +160,8 @@ def choose_proven(
         better = [improved(problem, metric, row) for row in known]
         known = np.vstack([known, *better])
     first = least(problem, metric, keep if floor == 0 else 1, budget, floor, known)
-    if not len(first.errors) and known is not None and not first.complete:
-        first = _fallback(problem, metric, first, known)
+    if known is not None and not first.complete:
+        first = _with_known(problem, metric, first, known, keep)
     if not len(first.errors):
         raise NumberError(_nothing(problem, first))
     reached = bool(first.errors[0] <= floor)
@@ -188,15 +188,20 @@ def choose_proven(
     return _by_spread(problem, metric, floor, keep, budget, first, work)
 
 
-def _fallback(problem: Problem, metric: Metric, first: Least, known: Array) -> Least:
-    """Return what is known, by error, with the bound that was found."""
+def _with_known(
+    problem: Problem, metric: Metric, first: Least, known: Array, keep: int
+) -> Least:
+    """Return what was found and what is known, by error, each choice once."""
     known = known[in_stock(problem, known)]
     errors = metric.errors(problem.coefficients(known))
     good = np.isfinite(errors)
-    known, errors = known[good], errors[good]
-    order = np.argsort(errors, kind="stable")
+    values = np.vstack([first.values, known[good]])
+    errors = np.concatenate([first.errors, errors[good]])
+    values, place = np.unique(values, axis=0, return_index=True)
+    errors = errors[place]
+    order = figures_of(problem, values).by_error(errors)[:keep]
     bound = min(first.bound, float(errors.min(initial=np.inf)))
-    return replace(first, values=known[order], errors=errors[order], bound=bound)
+    return replace(first, values=values[order], errors=errors[order], bound=bound)
 
 
 def within(

@@ -70,6 +70,10 @@ class Figures:
         """Return the places of the choices, best first: the order of `Option.key`."""
         return np.lexsort((error, *self.ties))
 
+    def by_error(self, error: Array) -> IntArray:
+        """Return the places of the choices by error, those of one error by the other figures."""
+        return np.lexsort((*self.ties, np.round(error / EQUAL)))
+
     @property
     def ties(self) -> tuple[Array, Array, Array, Array]:
         """Keys for `numpy.lexsort`, the weightiest last."""
