@@ -192,7 +192,7 @@ def test_a_floor_has_units(capsys):
         (["--top", "0"], "--top"),
         (["--pick", "99"], "pick one of them"),
         (["--band", "2k:1k"], "lower end"),
-        (["--metric", "band"], "belong together"),
+        (["--metric", "band"], "needs a band"),
         (["--metric", "beauty"], "beauty"),
         (["--mask", "absent.txt"], "absent.txt"),
         (["--at", "1kHz"], "--target"),

@@ -1,10 +1,13 @@
 """The pass band of a tolerance analysis against formulae and draws of its own."""
 
+import warnings
+
 import numpy as np
 import pytest
 
 import synth
 from synth.network.deck_reader import read_deck
+from synth.tolerances.marks import extrema
 from synth.tolerances.passband import limit_within
 
 #: Swell band of the buoy: multiple feedback band-pass, Q 5, 1 kHz.
@@ -110,3 +113,17 @@ def test_the_yield_is_over_the_true_band():
     away = np.abs(level(*(x[:, None] for x in drawn.T)) - level(*v)).max(axis=1)
     share = (away <= 1.0).mean()
     assert found.yield_.value == pytest.approx(share, abs=0.03)
+
+
+def test_no_response_at_all_gives_no_warning():
+    """A trap: H is exactly zero at one frequency, and there is no sensitivity there."""
+    deck = "Trap\nVin in 0 AC 1\nR1 in out 1k\nL1 out a 10m\nC1 a 0 1u\n"
+    network = read_deck(deck).network
+    f0 = 1 / (2 * np.pi * np.sqrt(10e-3 * 1e-6))
+    spread = synth.Spread(0.01, 0.05, {}, synth.Distribution(), synth.Temperature(-10, 50))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        found = synth.tolerance(network, spread, [f0 / 2, f0, 2 * f0], samples=10)
+        assert extrema(np.array([-np.inf, -np.inf, 0.0, -3.0, -1.0])) == [2, 3]
+    assert found.nominal_db[1] == -np.inf
+    assert found.nominal_db[0] > -3

@@ -23,7 +23,7 @@ from synth.values.metrics import LogMetric, check_fit, coefficient_metric, secti
 from synth.values.pieces import Drawer, Wanted
 from synth.values.problem import Problem, Wishes, problem_of
 from synth.values.proven import ProvenChoice, choose_proven, pareto
-from synth.values.ranking import Option, options_of
+from synth.values.ranking import EQUAL, Option, options_of
 
 Array = npt.NDArray[np.float64]
 
@@ -35,6 +35,8 @@ _MANY = 200
 RELAXED = 1.5
 #: A target whose nearest response by this topology is further off is refused.
 _UNREACHABLE = 1e-3
+#: The circuit's own response with parts tied that are not equal may be off by rounded values.
+_OUT_OF_REACH = 0.05
 _BAND_POINTS = 65
 
 
@@ -141,23 +143,37 @@ def task_of(
     check_fit(problem, figures)
     exact = dict(own or {})
     if own is None:
-        exact = _reached(problem, figures, cell)
+        exact = _reached(problem, figures, cell, ties, _UNREACHABLE)
+    elif any(_differ(t, own) for t in ties):
+        _reached(problem, figures, cell, ties, _OUT_OF_REACH)
     metric: LogMetric | BandMetric = figures
     if alone and request.metric in ("band", "mask"):
         metric = _decibels(target, request, problem)
     return CellTask(cell, target, problem, figures, metric, exact)
 
 
-def _reached(problem: Problem, figures: LogMetric, cell: Cell) -> dict[str, float]:
+def _differ(tie: Sequence[str], own: Mapping[str, float]) -> bool:
+    values = [own[n] for n in tie if n in own]
+    return bool(values) and max(values) > min(values) * (1 + EQUAL)
+
+
+def _reached(
+    problem: Problem,
+    figures: LogMetric,
+    cell: Cell,
+    ties: Sequence[Sequence[str]],
+    most: float,
+) -> dict[str, float]:
     """Values of any size that give the target; TargetError when the topology has none."""
     if not problem.elements:
         return dict(problem.fixed)
     found = reach(problem, figures)
     if found is None:
         return {}
-    if found.error > _UNREACHABLE:
+    if found.error > most:
         kept = [n for n in problem.fixed if n not in cell.idle]
         given = f" with {', '.join(kept)} kept" if kept else ""
+        given += f" with {', '.join('='.join(t) for t in ties)} tied" if ties else ""
         raise TargetError(
             f"stage {cell.name} ({', '.join(cell.parts)}) cannot reach the target with values of "
             f"any size{given}: {_how_far(found)}; change the target or the circuit"
@@ -313,7 +329,8 @@ def choose_cell(
     asked, choice = floor_of(task, request), least
     floor = asked
     if request.floor is None:
-        floor = max(asked, RELAXED * least.best.error)
+        relaxed = 1 + EQUAL if request.metric == "mask" else RELAXED  # a mask is a hard limit
+        floor = max(asked, relaxed * least.best.error)
     if floor >= least.best.error and floor > 0:
         choice = choose_proven(
             problem,

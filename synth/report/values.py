@@ -25,7 +25,7 @@ _PARETO = (
 
 
 def values_text(
-    result: Revalued, title: str, pick: int = 1, ruled: bool = True, notes: Sequence[str] = ()
+    result: Revalued, title: str, pick: int = 1, rule: str = FLOOR_RULE, notes: Sequence[str] = ()
 ) -> str:
     """Return the parts, the error with its certificate, the alternatives and the levels.
 
@@ -35,8 +35,8 @@ def values_text(
     title : str
     pick : int
         Which choice is shown, from 1.
-    ruled : bool
-        Whether the floor came from the rule.
+    rule : str
+        Where the floor came from; empty where it was said.
     notes : sequence of str
         On the circuit.
     """
@@ -57,7 +57,7 @@ def values_text(
     lines += labelled(
         "floor",
         f"{_error(result.floor, result.unit)}{'' if result.reached else ', not met'}"
-        + (f": {FLOOR_RULE}" if ruled else ""),
+        + (f": {rule}" if rule and result.floor > 0 else ""),
     )
     if result.section_wise_error is not None:
         lines += labelled(
@@ -69,7 +69,7 @@ def values_text(
             _error(result.nearest_rounding_error, result.unit),
         )
     lines += labelled(
-        "|H| within 40 dB of its maximum", f"off by {plain(result.error_db)} dB at most"
+        "|H| within 40 dB of its maximum", f"off by {_error(result.error_db, 'dB')} at most"
     )
     lines += labelled("spread", f"{plain(chosen.spread, 4)}; {chosen.distinct} different values")
     if result.zeros and pick == 1:

@@ -17,6 +17,8 @@ from synth.tolerances.model import Model, model_of
 from synth.tolerances.spread import Array
 from synth.transfer.transfer import Transfer
 
+#: No circuit of resistors and capacitors is looked at outside these, in hertz.
+LOWEST, HIGHEST = 1e-9, 1e15
 #: Frequencies where nothing is said.
 POINTS = 200
 _REACH = 10.0
@@ -47,10 +49,10 @@ def frequency_range(
     usual = default_frequencies(network, loop, 2)
     low = float(usual[0]) if start is None else start
     high = float(usual[-1]) if stop is None else stop
-    if not 0 < low < high < math.inf:
+    if not LOWEST <= low < high <= HIGHEST:
         raise NumberError(
-            f"the frequencies {low:g} Hz to {high:g} Hz are no range; it must be positive and the "
-            "lower end come first"
+            f"the frequencies {low:g} Hz to {high:g} Hz are no range; the lower end must come "
+            f"first, and both lie from {LOWEST:g} Hz to {HIGHEST:g} Hz"
         )
     return with_marks(model, np.geomspace(low, high, points))
 

@@ -72,5 +72,7 @@ def variance(per_cent: Array, ranges: Ranges) -> Variance:
     square = (low * low + low * high + high * high) / 3  # mean of (T - Tref)**2, T uniform
     own = (ranges.distribution.deviation * ranges.tolerance) ** 2
     own = own + np.where(ranges.common, 0.0, ranges.drift**2 * square)
-    together = per_cent @ np.where(ranges.common, ranges.drift, 0.0)
-    return Variance((100 * per_cent) ** 2 * own, (100 * together) ** 2 * ((high - low) ** 2 / 12))
+    with np.errstate(invalid="ignore", over="ignore"):  # where H is 0 there is no sensitivity
+        together = per_cent @ np.where(ranges.common, ranges.drift, 0.0)
+        parts = (100 * per_cent) ** 2 * own
+        return Variance(parts, (100 * together) ** 2 * ((high - low) ** 2 / 12))

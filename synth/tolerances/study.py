@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -17,7 +16,7 @@ from synth.network.model import Network
 from synth.progress import Progress, counter
 from synth.tolerances.corners import WorstCase, worst_case
 from synth.tolerances.factored import Factored
-from synth.tolerances.grids import bounds_of, default_frequencies
+from synth.tolerances.grids import HIGHEST, LOWEST, bounds_of, default_frequencies
 from synth.tolerances.limits import Bounds
 from synth.tolerances.marks import at_zeros, with_marks
 from synth.tolerances.model import Model, model_of
@@ -304,10 +303,10 @@ def _grid(
         raise NumberError("the frequencies must be finite and positive, and at least one of them")
     if band is None:
         return grid
-    if not 0 < band[0] < band[1] < math.inf:
+    if not LOWEST <= band[0] < band[1] <= HIGHEST:
         raise NumberError(
-            f"the band {band[0]:g} Hz to {band[1]:g} Hz is none; it must be positive and the "
-            "lower end come first"
+            f"the band {band[0]:g} Hz to {band[1]:g} Hz is none; the lower end must come first, "
+            f"and both lie from {LOWEST:g} Hz to {HIGHEST:g} Hz"
         )
     return np.unique(np.concatenate([grid, np.asarray(band, dtype=float)]))
 

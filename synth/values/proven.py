@@ -188,9 +188,7 @@ def choose_proven(
     return _by_spread(problem, metric, floor, keep, budget, first, work)
 
 
-def _with_known(
-    problem: Problem, metric: Metric, first: Least, known: Array, keep: int
-) -> Least:
+def _with_known(problem: Problem, metric: Metric, first: Least, known: Array, keep: int) -> Least:
     """Return what was found and what is known, by error, each choice once."""
     known = known[in_stock(problem, known)]
     errors = metric.errors(problem.coefficients(known))
