@@ -126,4 +126,4 @@ def test_no_response_at_all_gives_no_warning():
         found = synth.tolerance(network, spread, [f0 / 2, f0, 2 * f0], samples=10)
         assert extrema(np.array([-np.inf, -np.inf, 0.0, -3.0, -1.0])) == [2, 3]
     assert found.nominal_db[1] == -np.inf
-    assert found.nominal_db[0] > -3
+    assert np.isfinite(found.nominal_db[[0, 2]]).all()
