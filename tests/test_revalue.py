@@ -423,7 +423,7 @@ def test_the_noise_of_an_rc_is_kt_over_c() -> None:
         ({"seconds": 0.0}, "positive"),
         ({"top": 0}, "choices"),
         ({"band": (10.0, 1.0)}, "band"),
-        ({"metric": "band"}, "belong together"),
+        ({"metric": "band"}, "needs a band"),
         ({"metric": "beauty"}, "beauty"),
         ({"keep": ["R9"]}, "R9"),
         ({"keep": {"R1": -1.0}}, "positive"),

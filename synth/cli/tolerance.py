@@ -81,7 +81,7 @@ def tolerance(
     capacitor_tolerance: str,
     parts: tuple[str, ...],
     distribution: str,
-    sigmas: float,
+    sigmas: float | None,
     temperature: tuple[float, float] | None,
     resistor_ppm: float | None,
     capacitor_ppm: float | None,

@@ -56,8 +56,9 @@ class Values(Command):
         )
         say(
             f"The floor is {FLOOR_RULE}. Among choices within it the smallest spread wins, then "
-            "the fewest different values, then resistors near 10 kohm, then the least "
-            "capacitance. --floor 0 asks for the bare optimum."
+            "the fewest different values, then the smallest error of those with resistors within "
+            "a decade of 10 kohm, then resistors near 10 kohm, then the least capacitance. "
+            "--floor 0 asks for the bare optimum; of a mask nothing is given away."
         )
         say(
             "Windows (common practice): below 1 kohm an op amp must deliver much current, above "

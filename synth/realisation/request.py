@@ -284,6 +284,9 @@ def request_for(
             raise NumberError(f"{how!r} is no way to pair {n}; write {', '.join(PAIRS)}")
         if n in wishes.keep:
             raise NumberError(f"part {n} is to be kept and to be made of a pair; ask for one")
+    for n in wishes.parts:
+        if n in wishes.keep:
+            raise NumberError(f"part {n} is to be kept and has a series of its own; ask for one")
     kept = _kept(network, wishes.keep)
     implied = "band" if error.band is not None else "mask" if error.mask else "figures"
     return ValueRequest(

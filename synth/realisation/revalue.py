@@ -287,6 +287,7 @@ class _Run:
             if names:
                 notes.append(f"no effect on the response: {names}")
         notes += own_values_note(self.request, self.network, s) if self.own else ()
+        notes += self._tie_notes()
         rest = {n: self._nearest(n) for n in outside if n in self.network.values}
         single = len(s.options[0]) == 1
         taken = [self._taken(parts) for parts in s.options]
@@ -339,6 +340,16 @@ class _Run:
                 [c.task.row(o) for c, o in zip(s.cells, s.options[0], strict=True)],
             ),
         )
+
+    def _tie_notes(self) -> list[str]:
+        """Say of parts that are tied, but come from different series, that both must have it."""
+        found = []
+        for t in self.request.ties:
+            grids = (self.request.grid(n) for n in t if n not in self.request.keep)
+            labels = dict.fromkeys(g.label for g in grids if g is not None)
+            if len(labels) > 1:
+                found.append(f"{'='.join(t)}: values that are in each of {' and '.join(labels)}")
+        return found
 
     def _option(
         self, parts: Sequence[Option], rest: Mapping[str, float], error: float, place: int

@@ -17,7 +17,7 @@ from synth.progress import Progress, counter
 from synth.tolerances.corners import WorstCase, worst_case
 from synth.tolerances.factored import Factored
 from synth.tolerances.grids import HIGHEST, LOWEST, bounds_of, default_frequencies
-from synth.tolerances.limits import Bounds
+from synth.tolerances.limits import Bounds, check_consistent
 from synth.tolerances.marks import at_zeros, with_marks
 from synth.tolerances.model import Model, model_of
 from synth.tolerances.montecarlo import (
@@ -143,6 +143,8 @@ def tolerance(
     check(samples, seed)
     orders = _Orders(_percents(percents), phase, corners, samples, seed, executor, progress)
     tests = [bounds_of(model, loop, limit, reference) for limit in limits]
+    prepared = model.prepare(np.ones((1, len(case.ranges.names))))
+    check_consistent(tests, lambda f: model.squares(prepared, f)[:, 0])
     done = _carry_out(case, grid, tests, orders)
     grid = grid[: done.found.squares.shape[1]]
     return _record(case, given, grid, band, limits, done, orders)

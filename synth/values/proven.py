@@ -1,9 +1,9 @@
 """The proven choice of preferred values.
 
 The default is lexicographic: an error not above a floor, which the tolerance of the parts makes
-meaningless to go below; then the smallest spread, the fewest distinct values, the impedance level
-nearest the usual one, the least total capacitance.  With a floor of zero the bare optimum is
-wanted.  Either comes with its certificate.
+meaningless to go below; then the smallest spread, the fewest distinct values, the smallest error,
+the impedance level nearest the usual one, the least total capacitance.  With a floor of zero the
+bare optimum is wanted.  Either comes with its certificate.
 """
 
 from __future__ import annotations
@@ -229,7 +229,10 @@ def within(
 def pareto(
     problem: Problem, metric: Metric, errors: Sequence[float], *, work: float = WORK
 ) -> tuple[Option, ...]:
-    """Return choices none of which is beaten in error, spread, distinct values and capacitance.
+    """Return choices that trade error, spread, distinct values and capacitance.
+
+    Of the choices looked at (the four of least spread at each level of error) those that none of
+    them beats in all four; a choice that was not looked at may.
 
     Parameters
     ----------

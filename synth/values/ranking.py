@@ -22,6 +22,8 @@ IntArray = npt.NDArray[np.int64]
 EQUAL = 1e-9
 #: Geometric mean of resistors that suits an op amp, in ohm (common practice).
 USUAL = 1e4
+#: Octaves that are a decade, roughly: resistors within one of the usual are equally good.
+DECADE = 4
 
 
 @dataclass(frozen=True)
@@ -52,9 +54,19 @@ class Option:
     capacitance: float
 
     @property
-    def key(self) -> tuple[float, float, float, float, float]:
-        """Spread, distinct values, level, capacitance, error: the order among good choices."""
-        return (round(self.spread, 9), self.distinct, self.level, self.capacitance, self.error)
+    def key(self) -> tuple[float, ...]:
+        """Spread, distinct values, error, level, capacitance: the order among good choices.
+
+        Resistors more than about a decade from the usual come after those within it.
+        """
+        return (
+            round(self.spread, 9),
+            self.distinct,
+            self.level // DECADE,
+            round(self.error / EQUAL),
+            self.level,
+            self.capacitance,
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,7 +80,16 @@ class Figures:
 
     def order(self, error: Array) -> IntArray:
         """Return the places of the choices, best first: the order of `Option.key`."""
-        return np.lexsort((error, *self.ties))
+        return np.lexsort(
+            (
+                self.capacitance,
+                self.level,
+                np.round(error / EQUAL),
+                self.level // DECADE,
+                self.distinct,
+                np.round(self.spread, 9),
+            )
+        )
 
     def by_error(self, error: Array) -> IntArray:
         """Return the places of the choices by error, those of one error by the other figures."""
