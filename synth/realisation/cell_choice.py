@@ -18,9 +18,7 @@ from synth.tolerances.limits import bounds as limit_bounds
 from synth.tolerances.limits import limit_frequencies
 from synth.values.band import BandMetric, band_metric
 from synth.values.continuous import Reach, reach
-from synth.values.grids import SAME, PairGrid
 from synth.values.metrics import LogMetric, check_fit, coefficient_metric, section_metric
-from synth.values.pieces import Drawer, Wanted
 from synth.values.problem import Problem, Wishes, problem_of
 from synth.values.proven import ProvenChoice, choose_proven, pareto
 from synth.values.ranking import EQUAL, Option, options_of
@@ -360,32 +358,3 @@ def _pareto(task: CellTask, request: ValueRequest, found: ProvenChoice) -> tuple
     least = max(found.bound, 1e-6)
     levels = [least * k for k in (1.0001, 1.5, 2.5, 5.0, 10.0, 25.0)]
     return pareto(task.problem, task.metric, levels, work=request.work)
-
-
-def wanted_of(values: Mapping[str, float], request: ValueRequest) -> dict[str, Wanted]:
-    """Return what the parts of a choice take from the stock list, by part."""
-    found = {}
-    for part, v in values.items():
-        if part not in request.keep and part not in request.sources:
-            grid = request.grid(part)
-            pair = grid if isinstance(grid, PairGrid) else None
-            found[part] = Wanted(part[0], v, pair)
-    return found
-
-
-def left_over(
-    counts: Mapping[str, Mapping[float, int]], values: Mapping[str, float], request: ValueRequest
-) -> Mapping[str, Mapping[float, int]]:
-    """Return the pieces left when those of some parts are taken."""
-    wanted = tuple(wanted_of(values, request).values())
-    taken = Drawer(counts).taken(wanted) if counts else None
-    if taken is None:
-        return counts
-    used = [(w.letter, x) for w, t in zip(wanted, taken, strict=True) for x in t.pieces]
-    return {
-        letter: {
-            c: n - sum(k == letter and abs(x - c) <= SAME * c for k, x in used)
-            for c, n in pieces.items()
-        }
-        for letter, pieces in counts.items()
-    }

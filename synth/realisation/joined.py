@@ -17,9 +17,9 @@ from synth.realisation.cell_choice import (
     CellChoice,
     CellTask,
     mask_limits,
-    wanted_of,
 )
 from synth.realisation.request import ValueRequest
+from synth.realisation.stocked import wanted_of
 from synth.target.target import RANGE_DB, frequency_grid
 from synth.transfer.kinds import describe
 from synth.transfer.transfer import Transfer

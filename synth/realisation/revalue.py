@@ -25,9 +25,7 @@ from synth.realisation.afterwards import error_between, sensitivity_note
 from synth.realisation.cell_choice import (
     CellChoice,
     choose_cell,
-    left_over,
     task_of,
-    wanted_of,
 )
 from synth.realisation.cells import Cell, cells_of
 from synth.realisation.joined import LOOKED_AT, Solution, Whole, apart
@@ -35,14 +33,13 @@ from synth.realisation.levels import Levels, levels_of
 from synth.realisation.matching import cell_targets
 from synth.realisation.request import ValueRequest
 from synth.realisation.revalued import Revalued
-from synth.realisation.words import metric_words, own_values_note, stage_values
+from synth.realisation.stocked import halves_of, left_over
+from synth.realisation.words import metric_words, own_values_note, stage_values, tie_notes
 from synth.realisation.zero_figures import all_zero_figures
 from synth.search.candidates import SectionTarget
 from synth.target.target import RANGE_DB, frequency_grid
 from synth.transfer.kinds import describe
 from synth.transfer.transfer import Transfer
-from synth.values.grids import PairGrid
-from synth.values.pieces import Drawer, Taken
 from synth.values.problem import Wishes, problem_of
 from synth.values.proven import choose_proven
 from synth.values.ranking import Option, options_of
@@ -287,10 +284,10 @@ class _Run:
             if names:
                 notes.append(f"no effect on the response: {names}")
         notes += own_values_note(self.request, self.network, s) if self.own else ()
-        notes += self._tie_notes()
+        notes += tie_notes(self.request)
         rest = {n: self._nearest(n) for n in outside if n in self.network.values}
         single = len(s.options[0]) == 1
-        taken = [self._taken(parts) for parts in s.options]
+        taken = [halves_of(parts, self.request) for parts in s.options]
         # of another choice of one stage the stock may lack what the other stages take
         s = replace(
             s, options=tuple(o for o, t in zip(s.options, taken, strict=True) if t is not None)
@@ -341,16 +338,6 @@ class _Run:
             ),
         )
 
-    def _tie_notes(self) -> list[str]:
-        """Say of parts that are tied, but come from different series, that both must have it."""
-        found = []
-        for t in self.request.ties:
-            grids = (self.request.grid(n) for n in t if n not in self.request.keep)
-            labels = dict.fromkeys(g.label for g in grids if g is not None)
-            if len(labels) > 1:
-                found.append(f"{'='.join(t)}: values that are in each of {' and '.join(labels)}")
-        return found
-
     def _option(
         self, parts: Sequence[Option], rest: Mapping[str, float], error: float, place: int
     ) -> Option:
@@ -376,21 +363,6 @@ class _Run:
             round(abs(sum(level)) / max(1, len(level))),
             sum(kinds.get("C", [])),
         )
-
-    def _taken(self, parts: Sequence[Option]) -> dict[str, Taken] | None:
-        """Return part made of two -> its halves; None when the stock lacks a piece."""
-        values = {n: v for o in parts for n, v in o.values.items()}
-        wanted = wanted_of(values, self.request)
-        found = Drawer(self.request.counts).taken(tuple(wanted.values()))
-        if found is None:
-            return None
-        halves = dict(zip(wanted, found, strict=True))
-        for n in self.request.pairs:
-            grid = self.request.grid(n)
-            if n in values and n not in wanted and isinstance(grid, PairGrid):
-                a, b, adds = grid.taken_apart(values[n])
-                halves[n] = Taken((a, b), adds)
-        return {n: t for n, t in halves.items() if len(t.pieces) > 1 and n not in self.request.keep}
 
     def _is_idle(self, part: str) -> bool:
         return not any(part in c.parts for c in self.cells)
