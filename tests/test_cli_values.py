@@ -178,7 +178,7 @@ def test_a_floor_has_units(capsys):
         (["--keep", "R1=nan"], "nan"),
         (["--keep", "R1=-1k"], "positive"),
         (["--tie", "R1=C1"], "different kinds"),
-        (["--tie", "R1"], "two different"),
+        (["--tie", "R1"], "R1=R2"),
         (["--tie", "R1=R2", "--keep", "R1"], "keep all or none"),
         (["--pair", "R1=maybe"], "maybe"),
         (["--pair", "R9"], "R9"),
@@ -192,7 +192,7 @@ def test_a_floor_has_units(capsys):
         (["--top", "0"], "--top"),
         (["--pick", "99"], "pick one of them"),
         (["--band", "2k:1k"], "lower end"),
-        (["--metric", "band"], "belong together"),
+        (["--metric", "band"], "needs a band"),
         (["--metric", "beauty"], "beauty"),
         (["--mask", "absent.txt"], "absent.txt"),
         (["--at", "1kHz"], "--target"),
@@ -266,3 +266,53 @@ def test_wishes_that_contradict_each_other_are_refused(options, words, tmp_path,
     assert captured.err.count("\n") == 1
     assert words in captured.err
     assert not target.exists()
+
+
+CONTRADICTIONS = [
+    (["--keep", "R1=5k,R1=6k"], "R1 is given twice"),
+    (["--pair", "R1", "--pair", "R1=parallel"], "R1 is given twice"),
+    (["--stock", "a.csv", "--stock", "b.csv"], "--stock is given twice"),
+    (["--stock", "a.csv", "--capacitors", "E24"], "--capacitors has no effect with --stock"),
+    (["--part", "R1=E3", "--keep", "R1"], "series of its own"),
+    (["--tie", ""], "write it as in R1=R2"),
+    (["--tie", "R1"], "write it as in R1=R2"),
+    (["--floor", "1"], "floor of 100 %"),
+]
+
+
+@pytest.mark.parametrize(("arguments", "words"), CONTRADICTIONS)
+def test_options_that_contradict_each_other(arguments, words, capsys):
+    assert run(["values", SALLEN_KEY, *arguments]) == 2
+    assert words in " ".join(capsys.readouterr().err.split())
+
+
+def test_several_ties_and_their_series(capsys):
+    """Both ties hold, R1=R2 within the coarser of the two series, and the answer says so."""
+    options = ["--tie", "R1=R2,C1=C2", "--part", "R1=E12", "--part", "R2=E3", "--json"]
+    target = ["--h", "1/(1e-8*s^2 + 2e-4*s + 1)"]
+    assert run(["values", SALLEN_KEY, *target, *options]) == 0
+    found = json.loads(capsys.readouterr().out)
+    v = {p["name"]: p["value"] for p in found["parts"]}
+    assert v["R1"] == v["R2"]
+    assert v["C1"] == v["C2"]
+    assert f"{v['R1']:.0e}"[0] in "124"
+    assert any("in each of E12" in n and "E3" in n for n in found["notes"])
+
+
+def test_sigmas_need_the_normal_distribution(capsys):
+    assert run(["tolerance", SALLEN_KEY, "--sigmas", "2"]) == 2
+    assert "--distribution normal" in capsys.readouterr().err
+
+
+def test_limits_that_contradict_each_other_are_told(tmp_path, capsys):
+    mask = tmp_path / "mask.txt"
+    mask.write_text("100 1k >= 3 dB\n100 1k <= -3 dB\n")
+    assert run(["tolerance", SALLEN_KEY, "--mask", str(mask)]) == 2
+    assert "contradict each other at 100 Hz" in capsys.readouterr().err
+
+
+def test_the_list_of_trades_shows_all_four_figures(capsys):
+    assert run(["values", SALLEN_KEY, "--pareto", "--resistors", "E12"]) == 0
+    text = capsys.readouterr().out
+    assert "others may beat them" in " ".join(text.split())
+    assert "values  capacitance" in text

@@ -152,7 +152,7 @@ def test_interrupted(capsys, monkeypatch):
         (["--part", "R1=-2%"], "R1"),
         (["--distribution", "beta"], "uniform"),
         (["--sigmas", "nan", "--distribution", "normal"], "nan"),
-        (["--sigmas", "0"], "deviations"),
+        (["--sigmas", "0", "--distribution", "normal"], "deviations"),
         (["--samples", "0"], "circuits"),
         (["--samples", "-5"], "circuits"),
         (["--samples", "99999999999"], "circuits"),

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import itertools
 import math
+from itertools import product
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import synth
 from synth.catalog import stage, stages
+from synth.network.deck_reader import read_deck
 from synth.tolerances.boxes import CLOSED_DB, _growth, _most, maximise, vertices
 from synth.tolerances.climb import climb
 from synth.tolerances.corners import worst_case
@@ -198,3 +201,29 @@ def test_bounds_hold_on_random_functions(seed, parts):
         p1 = values(a[0], upper) - p0
         growth = (points[:, k] * p1 / (p0 + points[:, k] * p1)).real
         assert (np.abs(growth - centre[0]) <= radius[0] * (1 + 1e-9) + 1e-9).all()
+
+
+@pytest.mark.parametrize("at", [988.57, 1412.4, 300.0, 2500.0])
+def test_an_exact_worst_case_is_reached_to_a_ten_thousandth(at):
+    """Sallen-Key low-pass: a search of its own over all values within the tolerances."""
+    from scipy.optimize import minimize
+
+    nominal, size = np.array([8.2e3, 12.4e3, 22e-9, 3.3e-9]), np.array([0.1, 0.1, 0.2, 0.2])
+    deck = "Buoy\nVin in 0 AC 1\nR1 in a 8.2k\nR2 a b 12.4k\nC1 a out 22n\nC2 b 0 3.3n\n"
+    network = read_deck(deck + "E1 out 0 b out 1e6\n").network
+    found = synth.tolerance(network, synth.Spread(0.1, 0.2), [at], samples=10).worst_case
+    s = 2j * np.pi * at
+
+    def level(x):
+        r1, r2, c1, c2 = nominal * (1 + size * x)
+        return -20 * np.log10(np.abs(1 + s * c2 * (r1 + r2) + s**2 * r1 * r2 * c1 * c2))
+
+    starts = [np.array(x) for x in product((-1.0, 0.0, 1.0), repeat=4)]
+    for sign, bound in ((-1, found.high_db[0]), (1, found.low_db[0])):
+        first = sorted(starts, key=lambda x, sign=sign: sign * level(x))[:12]
+        best = min(
+            minimize(lambda x, sign=sign: sign * level(x), x, bounds=[(-1, 1)] * 4).fun
+            for x in first
+        )
+        assert sign * bound == pytest.approx(best, abs=2e-4)
+    assert found.exact

@@ -12,8 +12,8 @@ from synth.catalog import stage
 from synth.errors import NumberError
 from synth.masks.limits import Limit, limit_from_text, mask_from_text, read_mask
 from synth.target import response_target
-from synth.tolerances.grids import limit_within
 from synth.tolerances.limits import bounds, limit_frequencies
+from synth.tolerances.passband import limit_within
 from synth.tolerances.remarks import share_text
 from synth.tolerances.roots import has_growing_root
 from synth.tolerances.spread import Spread

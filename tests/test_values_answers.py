@@ -16,13 +16,14 @@ from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer
 from synth.catalog import stage
 from synth.cli.main import run
+from synth.network.deck_reader import read_deck
 from synth.tolerances.limits import Limit
 from synth.transform.cascade import cascade
 from synth.values.incumbent import improved
 from synth.values.joint import choose_joint
 from synth.values.metrics import section_metric
 from synth.values.problem import Wishes, problem_of
-from synth.values.series import Shelf
+from synth.values.series import Shelf, preferred_values
 from synth.values.stock import read_stock
 
 SCHEMA = json.loads(files("synth").joinpath("schema.json").read_text(encoding="utf-8"))
@@ -226,3 +227,52 @@ def test_progress_counts_the_work():
     assert seen
     assert [d for d, _ in seen] == sorted(d for d, _ in seen)
     assert all(0 <= d <= total for d, total in seen)
+
+
+def test_what_is_known_is_never_lost_however_much_is_asked():
+    """Little work and many choices wanted: nothing worse than nearest rounding comes first."""
+    for name in ("sallen-key-lowpass-gain", "sallen-key-lowpass-unity"):
+        for work in (1, 100, 3e4):
+            found = synth.choose_values(name, work=work, floor=0.0, top=50)
+            assert found.error <= found.nearest_rounding_error * (1 + 1e-9)
+            listed = [tuple(o.values.values()) for o in found.choices]
+            assert len(set(listed)) == len(listed)  # and no choice twice
+            assert [o.error for o in found.choices] == sorted(o.error for o in found.choices)
+
+
+SHELF = """Low shelf of the buoy's microphone
+Vin in 0 AC 1
+R1 in m 10.3k
+R2 m a 10.7k
+R3 a out 97k
+C1 a out 15.3n
+E1 out 0 0 m 1e6
+"""
+
+
+def test_a_shelf_is_measured_at_both_its_gains():
+    """-(R2 + R3)/R1 below, -R2/R1 above; the pole is 1/(R3*C1), the zero by R2 and R3 parallel."""
+    found = synth.choose_values(read_deck(SHELF).network, floor=0.0, resistors="E12")
+
+    def figures(r1, r2, r3, c1):
+        zero = 1 / (c1 * r2 * r3 / (r2 + r3))
+        return np.log([(r2 + r3) / r1, r2 / r1, 1 / (r3 * c1), zero])
+
+    own = figures(10.3e3, 10.7e3, 97e3, 15.3e-9)
+    v = found.values
+    off = np.abs(figures(v["R1"], v["R2"], v["R3"], v["C1"]) - own).max()
+    assert found.error == pytest.approx(off, rel=1e-6)
+
+
+def test_the_error_breaks_ties_of_spread_and_distinct_values():
+    """Every choice of a small window, tried one by one."""
+    deck = "Buoy\nVin in 0 AC 1\nR1 in out 12.4k\nC1 out 0 33n\n"
+    floor = 0.05
+    found = synth.choose_values(
+        read_deck(deck).network, floor=floor, capacitors="E24", capacitor_window=(1e-9, 100e-9)
+    )
+    r = preferred_values("E96", 1e3, 1e6)
+    c = preferred_values("E24", 1e-9, 100e-9)
+    error = np.abs(np.log(np.outer(r, c) / (12.4e3 * 33e-9)))
+    near = np.abs(np.log2(r / 1e4)) < 3.5  # within a decade of 10 kohm
+    assert found.error == pytest.approx(error[near].min(), abs=1e-9)

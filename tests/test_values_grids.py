@@ -80,6 +80,7 @@ def test_a_stock_list() -> None:
         ("kind,value\nR,10k\nQ,10k\n", "line 3 of stock: 'Q' is no kind of part"),
         ("kind,value\nR,-10k\n", "line 2 of stock: the value -10k must be positive"),
         ("kind,value,tolerance\nR,10k,0%\n", "the tolerance 0% must lie between"),
+        ("kind,value,tolerance\nR,10k,0.01\n", "write it with its sign"),
         ("kind,value,tolerance\nR,10k,nan\n", "line 2 of stock: 'nan' is not a number"),
         ("kind,value,count\nR,10k,some\n", "the count 'some' is no whole number"),
         ("kind,value\nR,10k,3\n", "line 2 of stock has 3 cells"),

@@ -58,7 +58,7 @@ class Asked(NamedTuple):
     capacitor_tolerance: str
     parts: Sequence[str]
     distribution: str
-    sigmas: float
+    sigmas: float | None
     mask: str | None
     resistors: str
     capacitors: str

@@ -43,7 +43,7 @@ def netlist(
     capacitor_tolerance: str,
     parts: tuple[str, ...],
     distribution: str,
-    sigmas: float,
+    sigmas: float | None,
     runs: int,
     seed: int,
     input_: str | None,

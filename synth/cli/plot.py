@@ -41,7 +41,7 @@ def plot(
     capacitor_tolerance: str,
     parts: tuple[str, ...],
     distribution: str,
-    sigmas: float,
+    sigmas: float | None,
     mask: str | None,
     resistors: str,
     capacitors: str,

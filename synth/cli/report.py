@@ -39,7 +39,7 @@ def report(
     capacitor_tolerance: str,
     parts: tuple[str, ...],
     distribution: str,
-    sigmas: float,
+    sigmas: float | None,
     mask: str | None,
     resistors: str,
     capacitors: str,

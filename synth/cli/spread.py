@@ -48,9 +48,7 @@ def spread_options(command: _F) -> _F:
         click.option(
             "--sigmas",
             type=float,
-            default=3.0,
-            show_default=True,
-            help="Normal: the tolerance in standard deviations.",
+            help="Normal: the tolerance in standard deviations.  [default: 3]",
         ),
         click.option(
             "--distribution",
@@ -69,17 +67,21 @@ def read_spread(
     capacitor_tolerance: str,
     parts: Sequence[str],
     distribution: str = "uniform",
-    sigmas: float = 3.0,
+    sigmas: float | None = None,
     temperature: Temperature | None = None,
 ) -> Spread:
     """Return the spread that the options say."""
     from synth.tolerances.spread import Distribution, Spread
 
+    if sigmas is not None and distribution != "normal":
+        raise click.UsageError(
+            "--sigmas needs --distribution normal; say it, or leave --sigmas out"
+        )
     return Spread(
         tolerance_share(resistor_tolerance),
         tolerance_share(capacitor_tolerance),
         _own_tolerances(parts),
-        Distribution(distribution, sigmas),
+        Distribution(distribution, 3.0 if sigmas is None else sigmas),
         temperature,
     )
 

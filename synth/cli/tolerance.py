@@ -81,7 +81,7 @@ def tolerance(
     capacitor_tolerance: str,
     parts: tuple[str, ...],
     distribution: str,
-    sigmas: float,
+    sigmas: float | None,
     temperature: tuple[float, float] | None,
     resistor_ppm: float | None,
     capacitor_ppm: float | None,
@@ -200,7 +200,7 @@ def _limits(
     network: Network, limit: float | None, band: tuple[float, float] | None, mask: str | None
 ) -> tuple[Limit, ...]:
     from synth.masks.limits import read_mask
-    from synth.tolerances.grids import limit_within
+    from synth.tolerances.passband import limit_within
 
     own = () if limit is None else (limit_within(network, limit, band),)
     return own if mask is None else (*own, *read_mask(mask).magnitudes("synth tolerance"))

@@ -56,8 +56,9 @@ class Values(Command):
         )
         say(
             f"The floor is {FLOOR_RULE}. Among choices within it the smallest spread wins, then "
-            "the fewest different values, then resistors near 10 kohm, then the least "
-            "capacitance. --floor 0 asks for the bare optimum."
+            "the fewest different values, then the smallest error of those with resistors within "
+            "a decade of 10 kohm, then resistors near 10 kohm, then the least capacitance. "
+            "--floor 0 asks for the bare optimum; of a mask nothing is given away."
         )
         say(
             "Windows (common practice): below 1 kohm an op amp must deliver much current, above "
@@ -102,7 +103,7 @@ def values(
     """
     from synth.cli.output import check_file, deliver, design_content
     from synth.realisation.design import Design
-    from synth.realisation.request import request_for
+    from synth.realisation.request import FLOOR_RULE, MASK_RULE, request_for
     from synth.realisation.revalue import revalue
     from synth.report.values import values_answer, values_text
 
@@ -122,13 +123,14 @@ def values(
     changed, steps = result.circuit(chosen - 1)
     derivation = (*found.design.derivation, *scaled, *steps)
     design = Design(changed, None if scaled else wanted or found.design.target, derivation)
-    title, ruled = found.network.title, error.floor is None
+    title = found.network.title
+    rule = "" if error.floor is not None else MASK_RULE if request.mask else FLOOR_RULE
     deliver(
         path,
         None if path is None else design_content(path, design),
         as_json,
         lambda: values_answer(found.name, result, title, chosen, found.notes),
-        lambda: values_text(result, title, chosen, ruled, found.notes),
+        lambda: values_text(result, title, chosen, rule, found.notes),
     )
 
 

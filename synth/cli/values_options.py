@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -31,12 +31,10 @@ def part_options(command: _F) -> _F:
     for add in (
         click.option(
             "--resistors",
-            default="E96",
-            show_default=True,
             metavar="SERIES",
-            help="One of E3 to E192, or several, as E24+E96.",
+            help="One of E3 to E192, or several, as E24+E96.  [default: E96]",
         ),
-        click.option("--capacitors", default="E12", show_default=True, metavar="SERIES"),
+        click.option("--capacitors", metavar="SERIES", help="[default: E12]"),
         click.option("--resistor-window", type=Window("ohm"), metavar="LOW:HIGH", help="[1k:1M]"),
         click.option("--capacitor-window", type=Window("F"), metavar="LOW:HIGH", help="[100p:1u]"),
         click.option(
@@ -46,7 +44,11 @@ def part_options(command: _F) -> _F:
             "--keep", multiple=True, metavar="C1,C2=10n", help="Parts that keep their value."
         ),
         click.option(
-            "--tie", "ties", multiple=True, metavar="R1=R2", help="Parts that are equal; repeat."
+            "--tie",
+            "ties",
+            multiple=True,
+            metavar="R1=R2,C1=C2",
+            help="Parts that are equal.",
         ),
         click.option(
             "--pair",
@@ -56,7 +58,11 @@ def part_options(command: _F) -> _F:
             help="Two parts for one: series, parallel or either.",
         ),
         click.option(
-            "--stock", metavar="FILE", help="CSV of your drawer: value, and kind, tolerance, count."
+            "--stock",
+            "stocks",
+            multiple=True,
+            metavar="FILE",
+            help="CSV of your drawer: value, and kind, tolerance, count.",
         ),
     )[::-1]:
         command = add(command)
@@ -94,15 +100,15 @@ def target_options(command: _F) -> _F:
 class PartOptions:
     """The options of `part_options`."""
 
-    resistors: str
-    capacitors: str
+    resistors: str | None
+    capacitors: str | None
     resistor_window: tuple[float, float] | None
     capacitor_window: tuple[float, float] | None
     own: tuple[str, ...]
     keep: tuple[str, ...]
     ties: tuple[str, ...]
     pairs: tuple[str, ...]
-    stock: str | None
+    stocks: tuple[str, ...]
 
     def wishes(self, network: Network) -> PartWishes:
         """Return them read; a part kept without a value keeps that of the network."""
@@ -114,16 +120,25 @@ class PartOptions:
             if name in own:
                 raise click.UsageError(f"--part: {name} is given twice; give it one series")
             own[name] = series
+        if len(self.stocks) > 1:
+            raise click.UsageError("--stock is given twice; put all parts into one file")
+        given = (("--resistors", self.resistors), ("--capacitors", self.capacitors))
+        for option, said in given if self.stocks else ():
+            if said is not None:
+                raise click.UsageError(
+                    f"{option} has no effect with --stock, which is where the parts come from; "
+                    "leave one out, or name a series for single parts with --part"
+                )
         return PartWishes(
-            self.resistors,
-            self.capacitors,
+            self.resistors or PartWishes.resistors,
+            self.capacitors or PartWishes.capacitors,
             self.resistor_window,
             self.capacitor_window,
             own,
             _kept(self.keep, network),
-            [[n.strip() for n in t.split("=")] for t in self.ties],
+            _ties(self.ties),
             _pairs(self.pairs),
-            None if self.stock is None else _stock(self.stock),
+            _stock(self.stocks[0]) if self.stocks else None,
         )
 
 
@@ -242,7 +257,11 @@ def effort_options(command: _F) -> _F:
             "--work", type=float, metavar="N", help="Rows of the enumeration, at most [2e7]."
         ),
         click.option("--seconds", type=float, metavar="T", help="Wall-clock limit besides."),
-        click.option("--pareto", is_flag=True, help="Error against spread, for each stage."),
+        click.option(
+            "--pareto",
+            is_flag=True,
+            help="Trade error, spread, values, capacitance.",
+        ),
     )[::-1]:
         command = add(command)
     return command
@@ -264,15 +283,33 @@ def _kept(texts: Sequence[str], network: Network) -> dict[str, float | None]:
         if item:
             name, equals, value = item.partition("=")
             number = parse_si(value) if equals else network.values.get(name.strip())
+            _once("--keep", name.strip(), found)
             found[name.strip()] = number
     return found
 
 
+def _once(option: str, name: str, found: Mapping[str, object]) -> None:
+    if name in found:
+        raise click.UsageError(f"{option}: {name} is given twice; say it once")
+
+
+def _ties(texts: Sequence[str]) -> list[list[str]]:
+    """Read ``R1=R2,C1=C2``."""
+    found = []
+    for item in (x.strip() for t in texts for x in t.split(",")):
+        names = [n.strip() for n in item.split("=")]
+        if len(names) < 2 or not all(names):
+            raise click.UsageError(f"--tie: {item!r} is no tie; write it as in R1=R2")
+        found.append(names)
+    return found
+
+
 def _pairs(texts: Sequence[str]) -> dict[str, str]:
-    found = {}
+    found: dict[str, str] = {}
     for item in (x.strip() for t in texts for x in t.split(",")):
         if item:
             name, equals, how = item.partition("=")
+            _once("--pair", name.strip(), found)
             found[name.strip()] = how.strip() if equals else "either"
     return found
 

@@ -10,11 +10,10 @@ from synth.errors import SynthError
 from synth.network.model import Network
 from synth.realisation.cell_choice import mask_limits
 from synth.realisation.request import ValueRequest
-from synth.tolerances.grids import default_frequencies
 from synth.tolerances.model import model_of
-from synth.tolerances.sensitivity import decibels_per_cent, pass_band, variance
+from synth.tolerances.passband import band_points, pass_bands
+from synth.tolerances.sensitivity import decibels_per_cent, variance
 from synth.tolerances.spread import Spread, ranges
-from synth.tolerances.study import decibels
 from synth.transfer.transfer import Transfer
 
 #: Frequencies in a band, many more than the choice was made on.
@@ -61,8 +60,6 @@ def sensitivity_note(before: Network, after: Network) -> tuple[str, ...]:
 
 def _deviation(network: Network) -> float:
     model, loop = model_of(network)
-    grid = default_frequencies(network, loop)
-    nominal = decibels(model.squares(model.prepare(np.ones((1, len(model.names)))), grid)[:, 0])
+    grid = band_points(pass_bands(network, model, loop), model)
     found = variance(decibels_per_cent(model, grid), ranges(network, Spread())).deviation_db
-    inside = pass_band(nominal, grid, None) & np.isfinite(found)
-    return float(found[inside].max(initial=0.0))
+    return float(found[np.isfinite(found)].max(initial=0.0))

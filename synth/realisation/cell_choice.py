@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from synth.errors import NumberError, TargetError
+from synth.errors import TargetError
 from synth.masks.limits import Limit
 from synth.realisation.cells import Cell
 from synth.realisation.request import ValueRequest
@@ -18,22 +18,23 @@ from synth.tolerances.limits import bounds as limit_bounds
 from synth.tolerances.limits import limit_frequencies
 from synth.values.band import BandMetric, band_metric
 from synth.values.continuous import Reach, reach
-from synth.values.grids import SAME, Grid, PairGrid
 from synth.values.metrics import LogMetric, check_fit, coefficient_metric, section_metric
 from synth.values.problem import Problem, Wishes, problem_of
 from synth.values.proven import ProvenChoice, choose_proven, pareto
-from synth.values.ranking import Option, options_of
+from synth.values.ranking import EQUAL, Option, options_of
 
 Array = npt.NDArray[np.float64]
 
 #: Decibels of one unit of an error that is a logarithm.
 DECIBELS = 20 / math.log(10)
-#: Choices looked through for one that the stock allows.
-_STOCKED = 200
+#: So many choices are wanted by error too, for a joint choice.
+_MANY = 200
 #: Where the floor is not said and cannot be met, this many times the least error is good enough.
 RELAXED = 1.5
 #: A target whose nearest response by this topology is further off is refused.
 _UNREACHABLE = 1e-3
+#: The circuit's own response with parts tied that are not equal may be off by rounded values.
+_OUT_OF_REACH = 0.05
 _BAND_POINTS = 65
 
 
@@ -134,28 +135,43 @@ def task_of(
         if len(t) > 1
     )
     kept = {n: v for n, v in keep.items() if n in names}
-    problem = problem_of(cell.terms, target.w0, Wishes(grids, kept, ties, counts))
+    bought = frozenset(n for n in names if n in request.sources)
+    problem = problem_of(cell.terms, target.w0, Wishes(grids, kept, ties, counts, bought))
     figures = (section_metric if request.metric != "coefficients" else coefficient_metric)(target)
     check_fit(problem, figures)
     exact = dict(own or {})
     if own is None:
-        exact = _reached(problem, figures, cell)
+        exact = _reached(problem, figures, cell, ties, _UNREACHABLE)
+    elif any(_differ(t, own) for t in ties):
+        _reached(problem, figures, cell, ties, _OUT_OF_REACH)
     metric: LogMetric | BandMetric = figures
     if alone and request.metric in ("band", "mask"):
         metric = _decibels(target, request, problem)
     return CellTask(cell, target, problem, figures, metric, exact)
 
 
-def _reached(problem: Problem, figures: LogMetric, cell: Cell) -> dict[str, float]:
+def _differ(tie: Sequence[str], own: Mapping[str, float]) -> bool:
+    values = [own[n] for n in tie if n in own]
+    return bool(values) and max(values) > min(values) * (1 + EQUAL)
+
+
+def _reached(
+    problem: Problem,
+    figures: LogMetric,
+    cell: Cell,
+    ties: Sequence[Sequence[str]],
+    most: float,
+) -> dict[str, float]:
     """Values of any size that give the target; TargetError when the topology has none."""
     if not problem.elements:
         return dict(problem.fixed)
     found = reach(problem, figures)
     if found is None:
         return {}
-    if found.error > _UNREACHABLE:
+    if found.error > most:
         kept = [n for n in problem.fixed if n not in cell.idle]
         given = f" with {', '.join(kept)} kept" if kept else ""
+        given += f" with {', '.join('='.join(t) for t in ties)} tied" if ties else ""
         raise TargetError(
             f"stage {cell.name} ({', '.join(cell.parts)}) cannot reach the target with values of "
             f"any size{given}: {_how_far(found)}; change the target or the circuit"
@@ -234,9 +250,9 @@ class CellChoice:
     asked : float
         The floor of the request or of the rule, before it is relaxed.
     best : tuple of Option
-        In order, those that the stock allows.
+        In order.
     nearest : tuple of Option
-        By error, those that the stock allows.
+        By error.
     pareto : tuple of Option
     """
 
@@ -288,7 +304,7 @@ def choose_cell(
     Raises
     ------
     NumberError
-        If no choice has the signs of the target, or none is allowed by the stock.
+        If no choice that the stock allows has the signs of the target.
     """
     problem = task.problem
     if not problem.elements:
@@ -296,15 +312,13 @@ def choose_cell(
         option = options_of(problem, np.zeros((1, 0)), error)[0]
         fixed = ProvenChoice(option, (), option.error, 1.0, True, 0.0, True, 0.0)
         return CellChoice(task, fixed, fixed, 0.0, (option,), (option,), ())
-    limited = bool(request.counts) and bool(set(request.pairs) & set(task.cell.parts))
-    count = max(keep, _STOCKED) if limited else keep
     work = max(1.0, request.work / 2)
     half = None if seconds is None else seconds / 2
     least = choose_proven(
         problem,
         task.metric,
         floor=0.0,
-        keep=count if request.floor == 0 or limited or count >= _STOCKED else 1,
+        keep=keep if request.floor == 0 or keep >= _MANY else 1,
         work=work,
         seconds=half,
         known=task.rounded,
@@ -313,27 +327,20 @@ def choose_cell(
     asked, choice = floor_of(task, request), least
     floor = asked
     if request.floor is None:
-        floor = max(asked, RELAXED * least.best.error)
+        relaxed = 1 + EQUAL if request.metric == "mask" else RELAXED  # a mask is a hard limit
+        floor = max(asked, relaxed * least.best.error)
     if floor >= least.best.error and floor > 0:
         choice = choose_proven(
             problem,
             task.metric,
             floor=floor,
-            keep=count,
+            keep=keep,
             work=work,
             seconds=half,
             known=np.array([task.row(least.best)]),
             told=told,
         )
-    ranked, nearest = (
-        tuple(o for o in (c.best, *c.alternatives) if in_counts(o, task, request))[:keep]
-        for c in (choice, least)
-    )
-    if not ranked or not nearest:
-        raise NumberError(
-            f"none of the {count} best choices for {', '.join(task.cell.parts)} can be made of "
-            "the stock with these pairs; add parts to the stock or drop a pair"
-        )
+    ranked, nearest = ((c.best, *c.alternatives)[:keep] for c in (choice, least))
     return CellChoice(task, least, choice, asked, ranked, nearest, _pareto(task, request, least))
 
 
@@ -351,45 +358,3 @@ def _pareto(task: CellTask, request: ValueRequest, found: ProvenChoice) -> tuple
     least = max(found.bound, 1e-6)
     levels = [least * k for k in (1.0001, 1.5, 2.5, 5.0, 10.0, 25.0)]
     return pareto(task.problem, task.metric, levels, work=request.work)
-
-
-def in_counts(option: Option, task: CellTask, request: ValueRequest) -> bool:
-    """Say whether the stock has the parts of an option, pairs taken apart."""
-    return not request.counts or not short_of(used_of(option.values, request), request.counts)
-
-
-def used_of(values: Mapping[str, float], request: ValueRequest) -> dict[str, list[float]]:
-    """Return letter -> the values of every piece, pairs taken apart."""
-    used: dict[str, list[float]] = {}
-    for part, v in values.items():
-        grid: Grid | None = request.grid(part) if part not in request.keep else None
-        pieces = grid.halves(v) if isinstance(grid, PairGrid) else (v,)
-        if part not in request.keep and part not in request.sources:
-            used.setdefault(part[0], []).extend(pieces)
-    return used
-
-
-def short_of(
-    used: Mapping[str, Sequence[float]], counts: Mapping[str, Mapping[float, int]]
-) -> bool:
-    """Say whether more pieces are used than are at hand."""
-    return any(
-        sum(abs(x - v) <= SAME * v for x in pieces)
-        > sum(n for c, n in counts[letter].items() if abs(c - v) <= SAME * v)
-        for letter, pieces in used.items()
-        if letter in counts
-        for v in pieces
-    )
-
-
-def left_over(
-    counts: Mapping[str, Mapping[float, int]], used: Mapping[str, Sequence[float]]
-) -> dict[str, dict[float, int]]:
-    """Return the pieces left when some are used."""
-    return {
-        letter: {
-            c: n - sum(abs(x - c) <= SAME * c for x in used.get(letter, ()))
-            for c, n in pieces.items()
-        }
-        for letter, pieces in counts.items()
-    }

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -16,15 +17,16 @@ from synth.realisation.cell_choice import (
     CellChoice,
     CellTask,
     mask_limits,
-    short_of,
-    used_of,
 )
 from synth.realisation.request import ValueRequest
+from synth.realisation.stocked import wanted_of
 from synth.target.target import RANGE_DB, frequency_grid
 from synth.transfer.kinds import describe
 from synth.transfer.transfer import Transfer
 from synth.values.joint import JointChoice, choose_joint
-from synth.values.ranking import Option
+from synth.values.pieces import Drawer
+from synth.values.problem import Problem
+from synth.values.ranking import Option, in_stock
 
 Array = npt.NDArray[np.float64]
 
@@ -37,6 +39,8 @@ _SPREADS = (2.2, 4.7, 10.0, 22.0, 47.0, 100.0, math.inf)
 #: Where the spread is limited, resistors are about this near to the usual level.
 _USUAL_OCTAVES = 3
 _JOINT_WORK = 2e7
+#: Choices of a stage that the stock may lack, looked through one by one at most.
+_LOOKED_THROUGH = 20_000
 _BAND_POINTS = 129
 
 
@@ -59,8 +63,12 @@ class Solution:
         return max(o.spread for o in self.options[0])
 
 
-def apart(found: Sequence[CellChoice], top: int) -> Solution:
-    """Every cell by itself: one cell, or errors that are not added up."""
+def apart(found: Sequence[CellChoice], top: int, limited: bool = False) -> Solution:
+    """Every cell by itself: one cell, or errors that are not added up.
+
+    With a stock list (`limited`) what is left for a cell depends on those before it, so that
+    only the first one's bound holds for all choices.
+    """
     first = tuple(c.best[0] for c in found)
     options = [first]
     for k, c in enumerate(found):
@@ -73,12 +81,13 @@ def apart(found: Sequence[CellChoice], top: int) -> Solution:
         c.certificate if len(found) == 1 else f"stage {c.task.cell.name}: {c.certificate}"
         for c in found
     )
+    shared = limited and len(found) > 1
     return Solution(
         tuple(found),
         tuple(options[:top]),
         max(o.error for o in first),
-        max(c.least.bound for c in found),
-        all(c.choice.proved for c in found),
+        max(c.least.bound for c in (found[:1] if shared else found)),
+        all(c.choice.proved for c in found) and not shared,
         covers or "every choice from these values",
         None,
         certificate + (f" ({covers})" if covers and len(found) == 1 else ""),
@@ -139,24 +148,35 @@ class Whole:
             chosen, rows = self._best_of(pools, tables)
             picks = tuple(r[p] for r, p in zip(rows, chosen.picks, strict=True))
         best = tuple(pool[p] for pool, p in zip(pools, picks, strict=True))
-        proved = chosen.proved
+        proved, bound = False, 0.0
         if good_enough:
-            proved = all(c.choice.proved for c in found)
             covers = "each stage by itself; the whole is within the floor"
+            own = (
+                ", of least spread within its floor" if all(c.choice.proved for c in found) else ""
+            )
             certificate = (
-                f"each stage is the one of least spread within its floor, and the whole deviates "
-                f"by {alone:.3g} dB, within the floor of {floor:.3g} dB"
+                f"not proved for the whole: each stage takes its own choice{own}, and the whole "
+                f"deviates by {alone:.3g} dB, within the floor of {floor:.3g} dB"
             )
         else:
+            # the combinations tried are all there are only where every list is whole
+            every = all(
+                _whole_list(c, r, pool) for c, r, pool in zip(found, rows, pools, strict=True)
+            )
+            bound = chosen.bound if every else 0.0
+            proved = every and chosen.proved and not 0 < chosen.error <= floor
             counts = " x ".join(str(len(r)) for r in rows)
             allowed = " that the stock allows" if request.counts else ""
-            covers = f"the {counts} combinations of each stage's best choices{allowed}"
+            covers = "every choice from these values"
             certificate = f"jointly over the stages: {chosen.certificate}{allowed}"
+            if not proved:
+                covers = f"the {counts} combinations of each stage's best choices{allowed}"
+                certificate = f"not proved for all choices; {certificate}"
         return Solution(
             tuple(found),
             (best, *self._neighbours(pools, tables, picks)),
             chosen.error,
-            chosen.bound if not good_enough else 0.0,
+            bound,
             proved,
             covers,
             alone,
@@ -197,11 +217,16 @@ class Whole:
 
     def _stocked(self, pools: Sequence[Sequence[Option]], picks: Sequence[int]) -> bool:
         """Whether the stock has the parts of all stages together."""
-        used: dict[str, list[float]] = {}
-        for pool, p in zip(pools, picks, strict=True):
-            for letter, pieces in used_of(pool[p].values, self.request).items():
-                used.setdefault(letter, []).extend(pieces)
-        return not short_of(used, self.request.counts)
+        wanted = [
+            w
+            for pool, p in zip(pools, picks, strict=True)
+            for w in wanted_of(pool[p].values, self.request).values()
+        ]
+        return self._drawer.taken(wanted) is not None
+
+    @cached_property
+    def _drawer(self) -> Drawer:
+        return Drawer(self.request.counts)
 
     def pool(self, choice: CellChoice) -> tuple[Option, ...]:
         """Options of one cell for the joint choice: the one asked for, then others.
@@ -267,6 +292,22 @@ def _points(transfer: Transfer, request: ValueRequest) -> tuple[Array, tuple[Arr
     grid = frequency_grid(transfer)
     size = np.abs(transfer(1j * grid))
     return grid[size >= describe(transfer).peak * 10 ** (-RANGE_DB / 20)], None
+
+
+def _whole_list(choice: CellChoice, rows: Sequence[int], pool: Sequence[Option]) -> bool:
+    """Whether a stage brings every choice it has, but for those of equal response."""
+    known = {tuple(o.values.values()) for o in (*choice.best, *choice.nearest)}
+    return len(rows) == len(pool) and len(known) >= _possible(choice.task.problem)
+
+
+def _possible(problem: Problem) -> float:
+    """Return how many choices a stage has; infinity where there are too many to look through."""
+    if not problem.limited:
+        return problem.combinations
+    if problem.combinations > _LOOKED_THROUGH:
+        return math.inf
+    values = np.array(list(product(*(e.values for e in problem.elements))))
+    return int(in_stock(problem, values).sum())
 
 
 def _plain(o: Option) -> tuple[float, ...]:

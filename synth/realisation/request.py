@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from synth.errors import NumberError
 from synth.masks.limits import Limit
 from synth.network.model import POWERS, Network
+from synth.tolerances.grids import HIGHEST, LOWEST
 from synth.units import format_si
 from synth.values.grids import Grid, PairGrid, union
 from synth.values.proven import WORK
@@ -22,6 +23,17 @@ FLOOR_RULE = (
     "a tenth of the smallest tolerance among the series (or the stock), since smaller errors "
     "vanish in those of the parts; where it cannot be met, 1.5 times the least error there is"
 )
+#: The same for a mask, which is a hard limit.
+MASK_RULE = (
+    "the choice of least spread among those inside the mask; where there is none, the one that "
+    "leaves it least"
+)
+#: Metrics in dB.
+_DECIBELS = ("band", "mask")
+#: No error above this is good enough, as a fraction and in dB.
+_MOST_FLOOR, _MOST_FLOOR_DB = 0.5, 6.0
+#: The floor of a mask in dB: rounding of the arithmetic.
+INSIDE = 1e-10
 #: How a pair is connected: in series, in parallel, or whichever is nearer.
 PAIRS: Mapping[str, bool | None] = {"series": True, "parallel": False, "either": None}
 #: Tolerance of parts whose source says none.
@@ -112,7 +124,12 @@ class ValueRequest:
         return PairGrid(source.grid, adds)
 
     def floor_for(self, parts: Sequence[str]) -> float:
-        """Return the floor of `FLOOR_RULE` for the parts to choose, as a fraction."""
+        """Return the floor of the rule for the parts to choose, as a fraction.
+
+        Of a mask nothing is given away: there it is `INSIDE` decibels.
+        """
+        if self.metric == "mask":
+            return INSIDE * math.log(10) / 20
         found = [s.tolerance for p in parts for s in (self.source(p),) if s is not None]
         return FLOOR_SHARE * min(found, default=_USUAL)
 
@@ -120,14 +137,23 @@ class ValueRequest:
 def _check(r: ValueRequest) -> None:
     if r.metric not in METRICS:
         raise NumberError(f"there is no metric {r.metric!r}; choose one of {', '.join(METRICS)}")
-    if (r.metric == "band") != (r.band is not None):
-        raise NumberError("the metric band and a band belong together; give both or none")
-    if (r.metric == "mask") != bool(r.mask):
-        raise NumberError("the metric mask and a mask belong together; give both or none")
-    if r.band is not None and not 0 < r.band[0] < r.band[1] < math.inf:
+    for metric, given in (("band", r.band is not None), ("mask", bool(r.mask))):
+        if given and r.metric != metric:
+            raise NumberError(
+                f"a {metric} is given, and the metric {r.metric} does not look at it; leave the "
+                f"{metric} out, or ask for the metric {metric}"
+            )
+        if r.metric == metric and not given:
+            raise NumberError(f"the metric {metric} needs a {metric}; give one")
+    if r.floor is not None and r.floor > (_MOST_FLOOR_DB if r.metric in _DECIBELS else _MOST_FLOOR):
         raise NumberError(
-            f"the band {r.band[0]:g} Hz to {r.band[1]:g} Hz is none; it must be positive and the "
-            "lower end come first"
+            f"a floor of {_floor_words(r)} is not good enough for any target; give an error of at "
+            f"most {100 * _MOST_FLOOR:g} %, or {_MOST_FLOOR_DB:g} dB over a band or mask"
+        )
+    if r.band is not None and not LOWEST <= r.band[0] < r.band[1] <= HIGHEST:
+        raise NumberError(
+            f"the band {r.band[0]:g} Hz to {r.band[1]:g} Hz is none; the lower end must come "
+            f"first and be below the upper one, and both lie from {LOWEST:g} Hz to {HIGHEST:g} Hz"
         )
     if r.floor is not None and not 0 <= r.floor < math.inf:
         raise NumberError(
@@ -142,6 +168,10 @@ def _check(r: ValueRequest) -> None:
         )
     if r.seconds is not None and not 0 < r.seconds < math.inf:
         raise NumberError(f"a time of {r.seconds:g} seconds is none; give a positive one, as 10")
+
+
+def _floor_words(r: ValueRequest) -> str:
+    return f"{r.floor:g} dB" if r.metric in _DECIBELS else f"{100 * (r.floor or 0):g} %"
 
 
 def series_source(text: str, low: float, high: float) -> Source:
@@ -254,6 +284,9 @@ def request_for(
             raise NumberError(f"{how!r} is no way to pair {n}; write {', '.join(PAIRS)}")
         if n in wishes.keep:
             raise NumberError(f"part {n} is to be kept and to be made of a pair; ask for one")
+    for n in wishes.parts:
+        if n in wishes.keep:
+            raise NumberError(f"part {n} is to be kept and has a series of its own; ask for one")
     kept = _kept(network, wishes.keep)
     implied = "band" if error.band is not None else "mask" if error.mask else "figures"
     return ValueRequest(

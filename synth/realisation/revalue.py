@@ -25,9 +25,7 @@ from synth.realisation.afterwards import error_between, sensitivity_note
 from synth.realisation.cell_choice import (
     CellChoice,
     choose_cell,
-    left_over,
     task_of,
-    used_of,
 )
 from synth.realisation.cells import Cell, cells_of
 from synth.realisation.joined import LOOKED_AT, Solution, Whole, apart
@@ -35,13 +33,13 @@ from synth.realisation.levels import Levels, levels_of
 from synth.realisation.matching import cell_targets
 from synth.realisation.request import ValueRequest
 from synth.realisation.revalued import Revalued
-from synth.realisation.words import metric_words, own_values_note, stage_values
+from synth.realisation.stocked import halves_of, left_over
+from synth.realisation.words import metric_words, own_values_note, stage_values, tie_notes
 from synth.realisation.zero_figures import all_zero_figures
 from synth.search.candidates import SectionTarget
 from synth.target.target import RANGE_DB, frequency_grid
 from synth.transfer.kinds import describe
 from synth.transfer.transfer import Transfer
-from synth.values.grids import PairGrid
 from synth.values.problem import Wishes, problem_of
 from synth.values.proven import choose_proven
 from synth.values.ranking import Option, options_of
@@ -166,9 +164,9 @@ class _Run:
             choice = choose_cell(task, request, keep, seconds, self.told)
             found.append(choice)
             if not self.joined:  # what the stock leaves for a stage depends on those before it
-                counts = left_over(counts, used_of(_of(cell, choice.best[0].values), request))
+                counts = left_over(counts, _of(cell, choice.best[0].values), request)
         if not self.joined:
-            return apart(found, request.top)
+            return apart(found, request.top, bool(request.counts))
         return self.whole.join(found)
 
     # -- parts that several cells share, or none ----------------------------------------------
@@ -205,6 +203,7 @@ class _Run:
                     {},
                     (group,),
                     self.request.counts,
+                    frozenset(self.request.sources),
                 ),
             ).elements[0]
             present = [self.network.values.get(n) for n in group]
@@ -285,8 +284,15 @@ class _Run:
             if names:
                 notes.append(f"no effect on the response: {names}")
         notes += own_values_note(self.request, self.network, s) if self.own else ()
+        notes += tie_notes(self.request)
         rest = {n: self._nearest(n) for n in outside if n in self.network.values}
         single = len(s.options[0]) == 1
+        taken = [halves_of(parts, self.request) for parts in s.options]
+        # of another choice of one stage the stock may lack what the other stages take
+        s = replace(
+            s, options=tuple(o for o, t in zip(s.options, taken, strict=True) if t is not None)
+        )
+        halves = tuple(t for t in taken if t is not None)
         choices = [self._option(parts, rest, s.error, k) for k, parts in enumerate(s.options)]
         if self.joined:
             choices = [
@@ -306,13 +312,6 @@ class _Run:
             notes += sensitivity_note(self.network, network)
         floor = self.whole.floor if self.joined else self._floor(s)
         best = choices[0]
-        pairs = {
-            n: g
-            for n in self.request.pairs
-            if n not in self.request.keep
-            for g in (self.request.grid(n),)
-            if isinstance(g, PairGrid)
-        }
         decibels = self.joined or (single and s.cells[0].task.decibels)
         return Revalued(
             self.network,
@@ -331,7 +330,7 @@ class _Run:
             s.certificate,
             tuple(stage_values(c, o) for c, o in zip(s.cells, s.options[0], strict=True)),
             tuple(notes),
-            pairs,
+            halves,
             self._levels(network),
             all_zero_figures(
                 [c.task for c in s.cells],

@@ -10,7 +10,7 @@ from synth.realisation.levels import Levels
 from synth.realisation.zero_figures import ZeroFigures
 from synth.transform.pair import Pair
 from synth.transform.step import Step, unchanged_names
-from synth.values.grids import PairGrid
+from synth.values.pieces import Taken
 from synth.values.ranking import Option
 
 
@@ -70,11 +70,11 @@ class Revalued:
     error : float
         Of the first choice.
     bound : float
-        No choice among those that `covers` names has an error below this.
+        No choice at all has an error below this; 0 where nothing is known.
     proved : bool
-        Whether the first choice is the best by what was asked, among those.
+        Whether the first choice is the best of all by what was asked.
     covers : str
-        What the proof covers.
+        What was looked through, and what the proof covers.
     floor : float
         Errors up to this were taken as good enough.
     reached : bool
@@ -88,8 +88,8 @@ class Revalued:
     certificate : str
     stages : tuple of StageValues
     notes : tuple of str
-    pairs : mapping
-        Part made of two -> its grid.
+    halves : tuple of mapping
+        For each choice: part made of two -> the two.
     levels : Levels or None
     zeros : tuple of ZeroFigures
         Notches and all-passes of the first choice.
@@ -111,7 +111,7 @@ class Revalued:
     certificate: str
     stages: tuple[StageValues, ...]
     notes: tuple[str, ...]
-    pairs: Mapping[str, PairGrid]
+    halves: tuple[Mapping[str, Taken], ...]
     levels: Levels | None
     zeros: tuple[ZeroFigures, ...] = ()
 
@@ -146,9 +146,9 @@ class Revalued:
             unchanged_names(self.base),
         )
         steps = [step]
-        for part, grid in self.pairs.items():
-            a, b, adds = grid.taken_apart(chosen[part])
-            series = adds if part[0] != "C" else not adds
+        for part, taken in self.halves[place].items():
+            a, b = taken.pieces
+            series = taken.adds if part[0] != "C" else not taken.adds
             network, step = Pair(part, (a, b), series).apply(network)
             steps.append(step)
         return network, tuple(steps)

@@ -59,6 +59,17 @@ def own_values_note(request: ValueRequest, network: Network, s: Solution) -> tup
     )
 
 
+def tie_notes(request: ValueRequest) -> list[str]:
+    """Say of parts that are tied, but come from different series, that both must have the value."""
+    found = []
+    for t in request.ties:
+        grids = (request.grid(n) for n in t if n not in request.keep)
+        labels = dict.fromkeys(g.label for g in grids if g is not None)
+        if len(labels) > 1:
+            found.append(f"{'='.join(t)}: values that are in each of {' and '.join(labels)}")
+    return found
+
+
 def stage_values(c: CellChoice, option: Option) -> StageValues:
     """Return the record of a stage with the values that were taken."""
     t = c.task.target

@@ -19,13 +19,14 @@ from synth.values.ranking import Option
 #: Errors below this are rounding of the arithmetic.
 _ROUNDING = 1e-10
 _PARETO = (
-    "error against spread, stage {}: unbeaten choices at rising error levels, not every point of "
-    "the front"
+    "error, spread, different values and capacitance against each other, stage {}: of the choices "
+    "looked at (the best by spread at rising errors) those that none of them beats in all four; "
+    "others may beat them"
 )
 
 
 def values_text(
-    result: Revalued, title: str, pick: int = 1, ruled: bool = True, notes: Sequence[str] = ()
+    result: Revalued, title: str, pick: int = 1, rule: str = FLOOR_RULE, notes: Sequence[str] = ()
 ) -> str:
     """Return the parts, the error with its certificate, the alternatives and the levels.
 
@@ -35,8 +36,8 @@ def values_text(
     title : str
     pick : int
         Which choice is shown, from 1.
-    ruled : bool
-        Whether the floor came from the rule.
+    rule : str
+        Where the floor came from; empty where it was said.
     notes : sequence of str
         On the circuit.
     """
@@ -57,7 +58,7 @@ def values_text(
     lines += labelled(
         "floor",
         f"{_error(result.floor, result.unit)}{'' if result.reached else ', not met'}"
-        + (f": {FLOOR_RULE}" if ruled else ""),
+        + (f": {rule}" if rule and result.floor > 0 else ""),
     )
     if result.section_wise_error is not None:
         lines += labelled(
@@ -69,7 +70,7 @@ def values_text(
             _error(result.nearest_rounding_error, result.unit),
         )
     lines += labelled(
-        "|H| within 40 dB of its maximum", f"off by {plain(result.error_db)} dB at most"
+        "|H| within 40 dB of its maximum", f"off by {_error(result.error_db, 'dB')} at most"
     )
     lines += labelled("spread", f"{plain(chosen.spread, 4)}; {chosen.distinct} different values")
     if result.zeros and pick == 1:
@@ -81,7 +82,7 @@ def values_text(
     for s in result.stages:
         if s.pareto:
             lines += ["", *wrapped(_PARETO.format(s.name))]
-            lines += _choices(s.pareto, "")
+            lines += _choices(s.pareto, "", every=True)
     if result.levels is not None:
         lines += ["", *_levels(result.levels)]
     return "\n".join(lines) + "\n"
@@ -94,12 +95,16 @@ def _error(x: float, unit: str) -> str:
     return f"{plain(100 * x)} %"
 
 
-def _choices(choices: Sequence[Option], unit: str) -> list[str]:
+def _choices(choices: Sequence[Option], unit: str, every: bool = False) -> list[str]:
+    """Return a table of choices, with every figure that tells them apart where that is wanted."""
     rows = []
     for k, o in enumerate(choices, start=1):
         parts = ", ".join(f"{n} {_value(n, v)}" for n, v in o.values.items())
-        rows.append((str(k), _error(o.error, unit), plain(o.spread), parts))
-    return table(("", "error", "spread", "parts"), rows, right=frozenset({0, 1, 2}))
+        figures = (str(o.distinct), format_si(o.capacitance, "F", 3)) if every else ()
+        rows.append((str(k), _error(o.error, unit), plain(o.spread), *figures, parts))
+    head = ("values", "capacitance") if every else ()
+    right = frozenset(range(3 + len(head)))
+    return table(("", "error", "spread", *head, "parts"), rows, right=right)
 
 
 def _value(name: str, value: float) -> str:

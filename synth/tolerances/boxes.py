@@ -29,6 +29,8 @@ IntArray = npt.NDArray[np.int64]
 #: A bound within this of a value that is reached counts as reached (0.005 dB).
 CLOSED_DB = 0.005
 _CLOSED = 10 ** (CLOSED_DB / 20)
+#: As near as this they are brought while this share of the work allowed lasts.
+_NEARER, _WHILE = 10 ** (1e-4 / 20), 0.4
 _ANGLES = np.linspace(-0.48 * np.pi, 0.48 * np.pi, 17)
 _FINE = np.linspace(-1.0, 1.0, 5) * (_ANGLES[1] - _ANGLES[0])
 _AT_ONCE = 1 << 17  # vertices
@@ -92,6 +94,7 @@ def maximise(a: ComplexArray, b: ComplexArray, low: Array, high: Array, budget: 
         Vertices that may be looked at; what is not finished then has its bound only.
     """
     goals, parts = len(a), len(low)
+    enough = budget * (1 - _WHILE)
     reached, bound = np.zeros(goals), np.zeros(goals)
     start = Boxes(
         a,
@@ -115,20 +118,24 @@ def maximise(a: ComplexArray, b: ComplexArray, low: Array, high: Array, budget: 
         else:
             del waiting[parts_left]
         budget -= len(batch.goal) << len(parts_left)
-        for piece in _treat(batch, reached, bound, budget <= 0):
+        near = _NEARER if budget > enough else _CLOSED
+        for piece in _treat(batch, reached, bound, near, budget <= 0):
             waiting.setdefault(piece.parts, []).append(piece)
     return Maxima(np.maximum(bound, reached), reached)
 
 
-def _treat(batch: Boxes, reached: Array, bound: Array, last: bool) -> list[Boxes]:
-    """Bound the boxes; return what is left to do of those that are not done."""
+def _treat(batch: Boxes, reached: Array, bound: Array, near: float, last: bool) -> list[Boxes]:
+    """Bound the boxes; return what is left to do of those that are not done.
+
+    `near` is the factor within which a bound counts as reached.
+    """
     va, vb = vertices(batch.a, batch.low, batch.high), vertices(batch.b, batch.low, batch.high)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         sizes = np.abs(va) / np.abs(vb)
         sizes = np.where(np.isnan(sizes), 0.0, sizes)
         np.maximum.at(reached, batch.goal, sizes.max(axis=1))
         most = sizes[:, 0] if not batch.parts else _most(va, vb)
-        done = np.asarray((most <= reached[batch.goal] * _CLOSED) | last)
+        done = np.asarray((most <= reached[batch.goal] * near) | last)
         np.maximum.at(bound, batch.goal[done], most[done])
         open_ = np.flatnonzero(~done)
         if not len(open_):
@@ -138,7 +145,7 @@ def _treat(batch: Boxes, reached: Array, bound: Array, last: bool) -> list[Boxes
         point = np.where(corner == 1, left.high, left.low)
         better = climb(left.a, left.b, left.low, left.high, point)
         np.maximum.at(reached, left.goal, better)
-        still = most[open_] > reached[left.goal] * _CLOSED
+        still = most[open_] > reached[left.goal] * near
         np.maximum.at(bound, left.goal[~still], most[open_][~still])
         open_, left = open_[still], _rows(left, still)
         if not len(open_):

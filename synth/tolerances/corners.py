@@ -30,7 +30,7 @@ MOST_PARTS = 14
 MOST_BOUNDED, MOST_TERMS = 40, 20_000
 _SWEEPS = 2
 #: Vertices looked at for one group and one side.
-BUDGET = 300_000
+BUDGET = 500_000
 
 
 @dataclass(frozen=True)

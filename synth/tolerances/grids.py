@@ -14,10 +14,11 @@ from synth.network.model import Network
 from synth.tolerances.limits import Bounds, bounds, limit_frequencies
 from synth.tolerances.marks import with_marks
 from synth.tolerances.model import Model, model_of
-from synth.tolerances.sensitivity import pass_band
 from synth.tolerances.spread import Array
 from synth.transfer.transfer import Transfer
 
+#: No circuit of resistors and capacitors is looked at outside these, in hertz.
+LOWEST, HIGHEST = 1e-9, 1e15
 #: Frequencies where nothing is said.
 POINTS = 200
 _REACH = 10.0
@@ -48,34 +49,12 @@ def frequency_range(
     usual = default_frequencies(network, loop, 2)
     low = float(usual[0]) if start is None else start
     high = float(usual[-1]) if stop is None else stop
-    if not 0 < low < high < math.inf:
+    if not LOWEST <= low < high <= HIGHEST:
         raise NumberError(
-            f"the frequencies {low:g} Hz to {high:g} Hz are no range; it must be positive and the "
-            "lower end come first"
+            f"the frequencies {low:g} Hz to {high:g} Hz are no range; the lower end must come "
+            f"first, and both lie from {LOWEST:g} Hz to {HIGHEST:g} Hz"
         )
     return with_marks(model, np.geomspace(low, high, points))
-
-
-def limit_within(
-    network: Network, decibels: float, band: tuple[float, float] | None = None
-) -> Limit:
-    """Return the limit to stay within plus and minus `decibels` of the reference in the pass band.
-
-    Parameters
-    ----------
-    network : Network
-        With values.
-    decibels : float
-    band : tuple of two float, optional
-        In hertz; by default where |H| is within 3 dB of its largest.
-    """
-    if band is None:
-        model, loop = model_of(network)
-        grid = default_frequencies(network, loop)
-        nominal = model.squares(model.prepare(np.ones((1, len(model.names)))), grid)[:, 0]
-        inside = grid[pass_band(10 * np.log10(np.maximum(nominal, 1e-300)), grid, None)]
-        band = (float(inside[0]), float(inside[-1]))
-    return Limit(band[0], band[1], "within", decibels)
 
 
 def _time_constants(network: Network) -> list[float]:

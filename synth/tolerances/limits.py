@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
+from synth.errors import TargetError
 from synth.masks.limits import Limit
 from synth.tolerances.spread import Array
 from synth.transfer.transfer import Transfer
@@ -57,6 +59,36 @@ class Bounds:
             wanted = np.abs(self.reference(2j * np.pi * frequencies)) ** 2
         found = bounds(self.limit, frequencies.ravel(), np.broadcast_to(wanted, shape).ravel())
         return found.least.reshape(shape), found.most.reshape(shape)
+
+
+def check_consistent(limits: Sequence[Bounds], nominal: Callable[[Array], Array]) -> None:
+    """Check that some |H| keeps all limits.
+
+    Parameters
+    ----------
+    limits : sequence of Bounds
+    nominal : callable
+        The nominal |H|**2 at frequencies in hertz.
+
+    Raises
+    ------
+    TargetError
+        If two limits contradict each other.
+    """
+    for a, b in combinations(limits, 2):
+        f = np.unique(np.concatenate([a.frequencies, b.frequencies]))
+        low = max(a.frequencies[0], b.frequencies[0])
+        high = min(a.frequencies[-1], b.frequencies[-1])
+        f = f[(f >= low) & (f <= high)]
+        if not len(f):
+            continue
+        (least, most), (other_least, other_most) = a.at(nominal, f), b.at(nominal, f)
+        wrong = np.maximum(least, other_least) > np.minimum(most, other_most) * (1 + 1e-12)
+        if wrong.any():
+            raise TargetError(
+                f"the limits of the mask contradict each other at {f[np.argmax(wrong)]:g} Hz: "
+                f"{a.limit}, and {b.limit}; correct it"
+            )
 
 
 def limit_frequencies(limit: Limit, special: Sequence[float] = ()) -> Array:

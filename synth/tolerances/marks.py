@@ -88,15 +88,19 @@ def extrema(level: Array) -> list[int]:
         before, here, after = level[turns[-1]], level[k], level[k + 1]
         top = here > level[k - 1] and here >= after
         bottom = here < level[k - 1] and here <= after
-        if (top or bottom) and abs(here - before) >= _STANDS_OUT:
+        if (top or bottom) and _apart(here, before):
             turns.append(k)
     turns.append(len(level) - 1)
     return [
         k
         for before, k, after in zip(turns, turns[1:], turns[2:], strict=False)
-        if abs(level[k] - level[before]) >= _STANDS_OUT
-        and abs(level[k] - level[after]) >= _STANDS_OUT
+        if _apart(level[k], level[before]) and _apart(level[k], level[after])
     ]
+
+
+def _apart(a: float, b: float) -> bool:
+    """Whether two levels differ by enough; both may be minus infinity."""
+    return bool(a != b and abs(a - b) >= _STANDS_OUT)
 
 
 def _decibels(model: Model, prepared: Array, frequencies: Array) -> Array:

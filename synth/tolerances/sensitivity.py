@@ -72,21 +72,7 @@ def variance(per_cent: Array, ranges: Ranges) -> Variance:
     square = (low * low + low * high + high * high) / 3  # mean of (T - Tref)**2, T uniform
     own = (ranges.distribution.deviation * ranges.tolerance) ** 2
     own = own + np.where(ranges.common, 0.0, ranges.drift**2 * square)
-    together = per_cent @ np.where(ranges.common, ranges.drift, 0.0)
-    return Variance((100 * per_cent) ** 2 * own, (100 * together) ** 2 * ((high - low) ** 2 / 12))
-
-
-def pass_band(nominal_db: Array, frequencies: Array, band: tuple[float, float] | None) -> BoolArray:
-    """Return which frequencies count: the band, else where |H| is within 3 dB of its largest.
-
-    Parameters
-    ----------
-    nominal_db : array (frequencies,)
-    frequencies : array
-        In hertz.
-    band : tuple of two float, optional
-        In hertz, ends included.
-    """
-    if band is not None:
-        return np.asarray((frequencies >= band[0]) & (frequencies <= band[1]))
-    return np.asarray(nominal_db >= nominal_db.max() - 3.0103)
+    with np.errstate(invalid="ignore", over="ignore"):  # where H is 0 there is no sensitivity
+        together = per_cent @ np.where(ranges.common, ranges.drift, 0.0)
+        parts = (100 * per_cent) ** 2 * own
+        return Variance(parts, (100 * together) ** 2 * ((high - low) ** 2 / 12))

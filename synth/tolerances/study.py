@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -17,8 +16,8 @@ from synth.network.model import Network
 from synth.progress import Progress, counter
 from synth.tolerances.corners import WorstCase, worst_case
 from synth.tolerances.factored import Factored
-from synth.tolerances.grids import bounds_of, default_frequencies
-from synth.tolerances.limits import Bounds
+from synth.tolerances.grids import HIGHEST, LOWEST, bounds_of, default_frequencies
+from synth.tolerances.limits import Bounds, check_consistent
 from synth.tolerances.marks import at_zeros, with_marks
 from synth.tolerances.model import Model, model_of
 from synth.tolerances.montecarlo import (
@@ -30,10 +29,11 @@ from synth.tolerances.montecarlo import (
     steps,
 )
 from synth.tolerances.nodal import Nodal
+from synth.tolerances.passband import band_points, pass_bands
 from synth.tolerances.remarks import positive_feedback, study_notes
 from synth.tolerances.result import LimitYield, PartSensitivity, ToleranceResult
 from synth.tolerances.sections import SectionStatistics, sections, statistics
-from synth.tolerances.sensitivity import decibels_per_cent, pass_band, variance
+from synth.tolerances.sensitivity import decibels_per_cent, variance
 from synth.tolerances.spread import Array, Ranges, Spread, ranges
 from synth.tolerances.yields import Yield, wilson
 from synth.transfer.transfer import Transfer
@@ -143,6 +143,8 @@ def tolerance(
     check(samples, seed)
     orders = _Orders(_percents(percents), phase, corners, samples, seed, executor, progress)
     tests = [bounds_of(model, loop, limit, reference) for limit in limits]
+    prepared = model.prepare(np.ones((1, len(case.ranges.names))))
+    check_consistent(tests, lambda f: model.squares(prepared, f)[:, 0])
     done = _carry_out(case, grid, tests, orders)
     grid = grid[: done.found.squares.shape[1]]
     return _record(case, given, grid, band, limits, done, orders)
@@ -227,12 +229,9 @@ def _record(
     zeros = at_zeros(case.model, grid)
     nominal_db[zeros] = -np.inf  # by the equations, not to rounding; no sensitivity is defined
     per_cent[zeros] = np.nan
-    inside = pass_band(nominal_db, grid, band) & ~zeros
-    if not inside.any():  # after an interruption the band may not have been reached
-        inside = ~zeros
-    ends = (float(grid[0]), float(grid[-1]))
     predicted = variance(per_cent, case.ranges)
-    shares, shared = predicted.shares(inside)
+    bands = (band,) if band else pass_bands(case.network, case.model, case.loop)
+    shares, shared = _shares(case, bands)
     return ToleranceResult(
         frequencies=grid,
         nominal_db=nominal_db,
@@ -248,7 +247,7 @@ def _record(
         ),
         sensitivities=_parts(case, per_cent, int(np.argmax(nominal_db)), shares, done.halved),
         sections=_sections(case.model, done.drawn, orders.percents),
-        band=(float(grid[inside][0]), float(grid[inside][-1])) if inside.any() else ends,
+        band=(bands[0][0], bands[-1][1]),
         shared=shared,
         spread=spread,
         seed=orders.seed,
@@ -258,6 +257,13 @@ def _record(
         growing=int(done.drawn.grows.sum()),
         notes=done.notes,
     )
+
+
+def _shares(case: _Case, bands: tuple[tuple[float, float], ...]) -> tuple[Array, float]:
+    """Return each part's share of the variance over pass bands, and that of shared drift."""
+    f = band_points(bands, case.model)
+    f = f[~at_zeros(case.model, f)]  # no sensitivity is defined there
+    return variance(decibels_per_cent(case.model, f), case.ranges).shares(np.ones(len(f), bool))
 
 
 def _parts(
@@ -299,10 +305,10 @@ def _grid(
         raise NumberError("the frequencies must be finite and positive, and at least one of them")
     if band is None:
         return grid
-    if not 0 < band[0] < band[1] < math.inf:
+    if not LOWEST <= band[0] < band[1] <= HIGHEST:
         raise NumberError(
-            f"the band {band[0]:g} Hz to {band[1]:g} Hz is none; it must be positive and the "
-            "lower end come first"
+            f"the band {band[0]:g} Hz to {band[1]:g} Hz is none; the lower end must come first, "
+            f"and both lie from {LOWEST:g} Hz to {HIGHEST:g} Hz"
         )
     return np.unique(np.concatenate([grid, np.asarray(band, dtype=float)]))
 

@@ -24,6 +24,8 @@ Array = npt.NDArray[np.float64]
 _DB = 10 / np.log(10)
 #: A linear program's answer is trusted to this, relatively.
 _LP = 1e-6
+#: Limits further from 0 dB than this do not scale the linear programs.
+_MOST_DB = 200.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,23 +148,43 @@ def band_metric(
 
 
 class _Programs:
-    """Linear programs over the coefficients of |N|^2 and |D|^2 in w^2, that of w^0 in D being 1."""
+    """Linear programs over the coefficients of |N|^2 and |D|^2 in w^2.
+
+    Frequencies are taken in units of their geometric mean, and |H| of its middle limit, so that
+    the numbers are of one size.  The outer coefficient of D that counts there is 1: the constant
+    one, or above the poles the leading one, which the low-pass mirrored in frequency has as its
+    constant.
+    """
 
     def __init__(self, metric: BandMetric, error: float) -> None:
         order = metric.target.order
         self.order = order
         self.metric = metric
-        x = metric.frequencies[:, None] ** (2.0 * np.arange(order + 1))
-        rows = []
+        low, high = np.log(metric.frequencies[[0, -1]])
+        self.unit = float(np.exp((low + high) / 2))
+        ends = metric.target.denominator[0], metric.target.denominator[-1] * self.unit**order
+        self.mirrored = bool(ends[1] > ends[0])
+        limits = np.concatenate([metric.upper, metric.lower])
+        limits = limits[np.isfinite(limits)]
+        middle = float(np.median(limits)) if len(limits) else 0.0
+        self.size = 10 ** (min(max(middle, -_MOST_DB), _MOST_DB) / 20)
+        w = metric.frequencies / self.unit
+        x = (1 / w if self.mirrored else w)[:, None] ** (2.0 * np.arange(order + 1))
+        rows = [np.zeros((0, 2 * (order + 1)))]
         for limit, sign in ((metric.upper + error, 1.0), (metric.lower - error, -1.0)):
             real = np.isfinite(limit)
-            level = 10 ** (limit[real] / 10)[:, None]
+            level = 10 ** (limit[real] / 10)[:, None] / self.size**2
             block = sign * np.hstack([x[real], -level * x[real]])
             rows.append(block / np.abs(block).max(axis=1, keepdims=True))
         self.rows = np.vstack(rows)
 
+    def _place(self, k: int) -> int:
+        """Return where a coefficient of the mirrored programs is in the metric, or the reverse."""
+        base, power = divmod(k, self.order + 1)
+        return base * (self.order + 1) + (self.order - power if self.mirrored else power)
+
     def ratios(self) -> tuple[Ratio, ...] | None:
-        """Bounds of every coefficient over D's constant one."""
+        """Bounds of every coefficient over the outer one of D that is 1."""
         count = self.order + 1
         squares = {}
         for k in range(2 * count):
@@ -181,11 +203,15 @@ class _Programs:
                 squares[base + 1] = ends
         found = []
         wanted = (*self.metric.target.numerator, *self.metric.target.denominator)
+        under = self._place(count)
         for k, (low, high) in squares.items():
-            if k == count:
-                continue
-            a, b = np.sqrt(low) * (1 - SLACK), np.sqrt(high) * (1 + SLACK)
-            found.append(Ratio(k, count, float(a if wanted[k] else -b), float(b)))
+            if k == count or (low <= 0 and not high < np.inf):
+                continue  # nothing is known of it
+            at = self._place(k)
+            # c_k*unit**k of N is in units of size; over that of D's outer coefficient
+            scale = self.unit ** (under % count - at % count) * (self.size if k < count else 1.0)
+            a, b = np.sqrt(low) * (1 - SLACK) * scale, np.sqrt(high) * (1 + SLACK) * scale
+            found.append(Ratio(at, under, float(a if wanted[at] else -b), float(b)))
         return tuple(found)
 
     def _middle(
@@ -198,30 +224,33 @@ class _Programs:
         """
         (a_low, a_high), (b_low, b_high) = squares[base], squares[base + 2]
         product = 2.0 if self._same_sign(base) else -2.0
-        a, b = np.sqrt(max(a_low, 1e-300) * a_high), np.sqrt(max(b_low, 1e-300) * b_high)
-        tangent = {base: np.sqrt(b / a) / 2, base + 2: np.sqrt(a / b) / 2} if a > 0 < b else {}
         if base == self.order + 1:  # c0 is 1: the chord of the root is a tight lower end
+            a, b = _between(a_low, a_high), _between(b_low, b_high)
+            tangent = {base: np.sqrt(b / a) / 2, base + 2: np.sqrt(a / b) / 2}
             s, t = np.sqrt(b_low), np.sqrt(b_high)
-            below = self._range({base + 1: 1.0, base + 2: product / max(s + t, 1e-300)})
+            slope = 1 / max(s + t, 1e-300)  # the root of x is at least s*t*slope + slope*x
+            below = self._range({base + 1: 1.0, base + 2: product * slope})
             above = self._range(
                 {
                     base + 1: 1.0,
-                    base: product * tangent.get(base, 0.0),
-                    base + 2: product * tangent.get(base + 2, 0.0),
+                    base: product * tangent[base],
+                    base + 2: product * tangent[base + 2],
                 }
             )
             if below is None or above is None:
                 return None
-            low = below[0] + product * s * t / max(s + t, 1e-300)
+            low = below[0] + product * (s if t == np.inf else s * t * slope)
             return max(low, 0.0), max(above[1], 0.0)
         middle = self._range({base + 1: 1.0})
         if middle is None:
             return None
-        small, large = np.sqrt(a_low * b_low), np.sqrt(a_high * b_high)
+        small = np.sqrt(a_low * b_low)
+        large = np.sqrt(a_high * b_high) if a_high > 0 and b_high > 0 else 0.0
         ends = (product * small, product * large)
         return max(middle[0] + min(ends), 0.0), max(middle[1] + max(ends), 0.0)
 
     def _same_sign(self, base: int) -> bool:
+        """Whether the outer coefficients of N or D have one sign; the mirror swaps them only."""
         signs = self.metric.signs
         return bool(signs[base] == signs[base + 2])
 
@@ -238,7 +267,7 @@ class _Programs:
         ]
         bounds[count] = (1.0, 1.0)
         for k in self.metric.absent:
-            bounds[k] = (0.0, 0.0)
+            bounds[self._place(k)] = (0.0, 0.0)
         ends = []
         for sign in (1.0, -1.0):
             got = linprog(sign * cost, A_ub=self.rows, b_ub=np.zeros(len(self.rows)), bounds=bounds)
@@ -250,3 +279,9 @@ class _Programs:
             slack = _LP * (float(np.abs(cost * got.x).sum()) + 1e-12)
             ends.append(sign * float(got.fun) - sign * slack)
         return ends[0], ends[1]
+
+
+def _between(low: float, high: float) -> float:
+    """Return a positive number inside a range whose ends may be zero or infinite."""
+    low, high = max(low, 1e-12 * min(high, 1.0), 1e-24), max(high, 1e-24)
+    return float(np.sqrt(low) * np.sqrt(min(high, 1e12 * low)))

@@ -152,23 +152,32 @@ class PairGrid:
     adds: bool | None
 
     @cached_property
-    def _pairs(self) -> tuple[Array, Array, Array, npt.NDArray[np.bool_]]:
-        """Distinct values ascending, the halves of the most equal pair of each, and its kind."""
+    def _all(self) -> tuple[Array, Array, Array, npt.NDArray[np.bool_]]:
+        """Values ascending, the halves of each and its kind; of one value the most equal first."""
         base = self.base.values
         i, j = np.triu_indices(len(base))
         kinds = (True, False) if self.adds is None else (self.adds,)
         a, b = np.tile(base[i], len(kinds)), np.tile(base[j], len(kinds))
         adds = np.repeat(kinds, len(i))
         value = np.where(adds, a + b, a * b / (a + b))
-        order = np.lexsort((~adds, b / a, value))
-        value, a, b, adds = value[order], a[order], b[order], adds[order]
-        first = np.concatenate([[True], np.diff(value) > SAME * value[1:]])
-        return value[first], a[first], b[first], adds[first]
+        order = np.argsort(value, kind="stable")
+        apart = np.diff(value[order]) > SAME * value[order][1:]
+        group = np.zeros(len(value), dtype=np.int64)
+        group[order] = np.concatenate([[0], np.cumsum(apart)])
+        order = np.lexsort((~adds, b / a, group))
+        return value[order], a[order], b[order], adds[order]
 
-    @property
+    @cached_property
+    def _starts(self) -> npt.NDArray[np.int64]:
+        """Where the pairs of each distinct value begin, and the end of the last."""
+        value = self._all[0]
+        first = np.concatenate([[True], np.abs(np.diff(value)) > SAME * value[1:]])
+        return np.append(np.flatnonzero(first), len(value))
+
+    @cached_property
     def values(self) -> Array:
         """All values of a pair, ascending."""
-        return self._pairs[0]
+        return self._all[0][self._starts[:-1]]
 
     @property
     def low(self) -> float:
@@ -193,6 +202,11 @@ class PairGrid:
 
     def taken_apart(self, value: float) -> tuple[float, float, bool]:
         """Return the halves, smaller first, and whether their values add up."""
-        values, a, b, adds = self._pairs
-        k = int(np.argmin(np.abs(values - value)))
-        return float(a[k]), float(b[k]), bool(adds[k])
+        return self.ways(value)[0]
+
+    def ways(self, value: float) -> tuple[tuple[float, float, bool], ...]:
+        """Return all pairs of the value nearest to one, as `taken_apart`; the most equal first."""
+        _, a, b, adds = self._all
+        k = int(np.argmin(np.abs(self.values - value)))
+        rows = range(self._starts[k], self._starts[k + 1])
+        return tuple((float(a[r]), float(b[r]), bool(adds[r])) for r in rows)

@@ -34,7 +34,7 @@ class JointChoice:
     error : float
         Largest deviation of the whole in dB.
     bound : float
-        No combination of the listed choices is below this.
+        No combination of the listed choices is below this; of others it says nothing.
     proved : bool
         Whether `picks` is the best combination of the listed choices.
     alone : float
@@ -55,7 +55,7 @@ class JointChoice:
         """What is proved, in one sentence."""
         lists = " x ".join(str(n) for n in self.listed)
         if self.proved:
-            return f"proved best among the {lists} combinations of each section's best choices"
+            return f"the best of the {lists} combinations of each section's best choices"
         return (
             f"not proved: {self.error:.3g} dB found, none of the {lists} combinations is below "
             f"{self.bound:.3g} dB"

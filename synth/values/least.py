@@ -159,8 +159,7 @@ def least(
     known : array (choices, elements), optional
         Choices from the grids: nothing worse than the `keep` best of them is looked for.
     """
-    limited = any(e.limits is not None for e in problem.elements)
-    form = form_of(problem) if limited else reduced(form_of(problem))
+    form = form_of(problem) if problem.limited else reduced(form_of(problem))
     pool = _Pool(problem, metric, form, keep, enough)
     if known is not None:
         rows, errors = _listed(problem, metric, known)
@@ -296,7 +295,7 @@ class _Pool:
         if not good.any():
             return None
         index, errors = index[:, good], errors[good]
-        if any(e.limits is not None for e in self.problem.elements):
+        if self.problem.limited:
             good = in_stock(self.problem, self._values(index))
             index, errors = index[:, good], errors[good]
         errors = np.concatenate([self.errors, errors])
@@ -344,9 +343,7 @@ class _Pool:
         for k, e in enumerate(self.problem.elements):
             values[:, k] = e.values[choices[:, k]]
         errors = self.metric.errors(self.problem.coefficients(values))
-        found = figures_of(self.problem, values)
-        grade = np.round(errors / EQUAL)
-        order = np.lexsort((*found.ties, grade))
+        order = figures_of(self.problem, values).by_error(errors)
         values, errors = values[order], errors[order]
         bound = min(proved, self.best)
         if complete and self.full:

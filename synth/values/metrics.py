@@ -186,10 +186,11 @@ def section_metric(target: SectionTarget, sharpness: float = 1.0) -> LogMetric:
 
     Notes
     -----
-    Order 1 and 2: the largest of |d ln w0|, |d ln Q|, |d ln gain| (where the target passes most),
-    |d ln zero frequency|, |d ln zero Q|; for an all-pass also the mismatch of zeros and poles in
-    both.  A zero of N by balance counts by its size against the pass-band: the depth of a notch
-    at its centre, as a fraction.  Other orders: `coefficient_metric`.
+    Order 1 and 2: the largest of |d ln w0|, |d ln Q|, |d ln gain| (where the target passes most,
+    and of a shelf also its other gains), |d ln zero frequency|, |d ln zero Q|; for an all-pass
+    also the mismatch of zeros and poles in both.  A zero of N by balance counts by its size
+    against the pass-band: the depth of a notch at its centre, as a fraction.  Other orders:
+    `coefficient_metric`.
 
     Raises
     ------
@@ -231,6 +232,10 @@ def section_metric(target: SectionTarget, sharpness: float = 1.0) -> LogMetric:
         )
         if order == 2:
             add("zero against pole Q", _minus(rows[names.index("zero Q")], rows[1]))
+    elif len(present) == order + 1 and not target.free_gain:
+        for k in present:  # a shelf has a gain below its corner and another above
+            if k != largest:
+                add("gain", {k: 1.0, base + k: -1.0})
     return LogMetric(wanted, np.vstack(rows), tuple(names), _vanishing(n, d, largest, target))
 
 

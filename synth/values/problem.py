@@ -18,6 +18,7 @@ from synth.analysis.terms import Terms
 from synth.errors import NumberError
 from synth.units import format_si
 from synth.values.grids import SAME, Grid, PairGrid, value_list
+from synth.values.pieces import Drawer, Wanted
 
 Array = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -37,12 +38,15 @@ class Element:
     values : array
         What may be chosen, in ohm, farad or henry, ascending.
     limits : array of int or None
-        Pieces at hand of each value; None when there are enough.
+        Pieces at hand of each value; None when there are enough, or the parts are pairs.
+    drawn : tuple of PairGrid or None
+        For each part that comes from a stock list its grid where it is made of two, else None.
     """
 
     parts: tuple[str, ...]
     values: Array
     limits: IntArray | None = None
+    drawn: tuple[PairGrid | None, ...] = ()
 
     @property
     def letter(self) -> str:
@@ -74,6 +78,8 @@ class Problem:
         Coefficients of the monomials of N, ascending powers of s/w0, and then of D.
     w0 : float
         Normalising angular frequency, rad/s.
+    counts : mapping
+        Letter -> (value -> pieces at hand); empty without a stock list.
     """
 
     elements: tuple[Element, ...]
@@ -81,6 +87,12 @@ class Problem:
     exponents: IntArray
     rows: Array
     w0: float
+    counts: Mapping[str, Mapping[float, int]] = field(default_factory=dict)
+
+    @property
+    def limited(self) -> bool:
+        """Whether a stock list limits the choice."""
+        return any(e.drawn for e in self.elements)
 
     @property
     def order(self) -> int:
@@ -119,12 +131,15 @@ class Wishes:
         Parts that are to be equal.
     counts : mapping
         Letter -> (value -> pieces at hand); empty without a stock list.
+    bought : frozenset of str
+        Parts that do not come from the stock list.
     """
 
     grids: Mapping[str, Grid]
     keep: Mapping[str, float] = field(default_factory=dict)
     ties: tuple[tuple[str, ...], ...] = ()
     counts: Mapping[str, Mapping[float, int]] = field(default_factory=dict)
+    bought: frozenset[str] = frozenset()
 
 
 def problem_of(terms: Terms, w0: float, wishes: Wishes) -> Problem:
@@ -163,7 +178,7 @@ def problem_of(terms: Terms, w0: float, wishes: Wishes) -> Problem:
     merged, which = np.unique(exponents, axis=0, return_inverse=True)
     columns = np.zeros((len(rows), len(merged)))
     np.add.at(columns.T, which.ravel(), (rows * factor).T)
-    return Problem(elements, dict(wishes.keep), merged, columns, w0)
+    return Problem(elements, dict(wishes.keep), merged, columns, w0, wishes.counts)
 
 
 def _check_names(names: Sequence[str], wishes: Wishes) -> None:
@@ -216,16 +231,29 @@ def _element(group: tuple[str, ...], wishes: Wishes) -> Element:
                 f"{'='.join(group)} is tied, but {grids[0].label} and {grid.label} share no value"
             )
     counts = wishes.counts.get(letter)
-    if counts is None or any(isinstance(g, PairGrid) for g in grids):
-        return Element(group, values)  # the halves of a pair are counted when it is taken apart
-    limits = np.array([_pieces(v, counts) for v in values], dtype=np.int64)
-    enough = limits >= len(group)
+    drawn = tuple(
+        grid if isinstance(grid, PairGrid) else None
+        for n, grid in zip(group, grids, strict=True)
+        if counts is not None and n not in wishes.bought
+    )
+    if counts is None or not drawn:
+        return Element(group, values)
+    if any(drawn):
+        drawer = Drawer({letter: counts})
+        enough = np.array(
+            [drawer.taken([Wanted(letter, v, pair) for pair in drawn]) is not None for v in values]
+        )
+        limits = None
+    else:
+        limits = np.array([_pieces(v, counts) for v in values], dtype=np.int64)
+        enough = limits >= len(drawn)
     if not enough.any():
         raise NumberError(
-            f"{'='.join(group)} needs {len(group)} equal parts, and no value is in stock that "
+            f"{'='.join(group)} needs {len(drawn)} equal parts, and no value is in stock that "
             f"often; the smallest value wanted was {format_si(float(values[0]))}"
         )
-    return Element(group, value_list(values[enough], "stock").values, limits[enough])
+    kept = None if limits is None else limits[enough]
+    return Element(group, value_list(values[enough], "stock").values, kept, drawn)
 
 
 def _pieces(value: float, counts: Mapping[float, int]) -> int:

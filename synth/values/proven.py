@@ -1,9 +1,9 @@
 """The proven choice of preferred values.
 
 The default is lexicographic: an error not above a floor, which the tolerance of the parts makes
-meaningless to go below; then the smallest spread, the fewest distinct values, the impedance level
-nearest the usual one, the least total capacitance.  With a floor of zero the bare optimum is
-wanted.  Either comes with its certificate.
+meaningless to go below; then the smallest spread, the fewest distinct values, the smallest error,
+the impedance level nearest the usual one, the least total capacitance.  With a floor of zero the
+bare optimum is wanted.  Either comes with its certificate.
 """
 
 from __future__ import annotations
@@ -160,8 +160,8 @@ def choose_proven(
         better = [improved(problem, metric, row) for row in known]
         known = np.vstack([known, *better])
     first = least(problem, metric, keep if floor == 0 else 1, budget, floor, known)
-    if not len(first.errors) and known is not None and not first.complete:
-        first = _fallback(problem, metric, first, known)
+    if known is not None and not first.complete:
+        first = _with_known(problem, metric, first, known, keep)
     if not len(first.errors):
         raise NumberError(_nothing(problem, first))
     reached = bool(first.errors[0] <= floor)
@@ -188,15 +188,18 @@ def choose_proven(
     return _by_spread(problem, metric, floor, keep, budget, first, work)
 
 
-def _fallback(problem: Problem, metric: Metric, first: Least, known: Array) -> Least:
-    """Return what is known, by error, with the bound that was found."""
+def _with_known(problem: Problem, metric: Metric, first: Least, known: Array, keep: int) -> Least:
+    """Return what was found and what is known, by error, each choice once."""
     known = known[in_stock(problem, known)]
     errors = metric.errors(problem.coefficients(known))
     good = np.isfinite(errors)
-    known, errors = known[good], errors[good]
-    order = np.argsort(errors, kind="stable")
+    values = np.vstack([first.values, known[good]])
+    errors = np.concatenate([first.errors, errors[good]])
+    values, place = np.unique(values, axis=0, return_index=True)
+    errors = errors[place]
+    order = figures_of(problem, values).by_error(errors)[:keep]
     bound = min(first.bound, float(errors.min(initial=np.inf)))
-    return replace(first, values=known[order], errors=errors[order], bound=bound)
+    return replace(first, values=values[order], errors=errors[order], bound=bound)
 
 
 def within(
@@ -226,7 +229,10 @@ def within(
 def pareto(
     problem: Problem, metric: Metric, errors: Sequence[float], *, work: float = WORK
 ) -> tuple[Option, ...]:
-    """Return choices none of which is beaten in error, spread, distinct values and capacitance.
+    """Return choices that trade error, spread, distinct values and capacitance.
+
+    Of the choices looked at (the four of least spread at each level of error) those that none of
+    them beats in all four; a choice that was not looked at may.
 
     Parameters
     ----------
@@ -319,7 +325,7 @@ def _nothing(problem: Problem, first: Least) -> str:
         f"{e.name} {format_si(float(e.values[0]))} to {format_si(float(e.values[-1]))}"
         for e in problem.elements
     )
-    if first.complete and any(e.limits is not None for e in problem.elements):
+    if first.complete and problem.limited:
         return (
             f"no choice that the stock allows comes near the target: {_pieces(problem)}; add to it"
         )
@@ -334,12 +340,13 @@ def _nothing(problem: Problem, first: Least) -> str:
 def _pieces(problem: Problem) -> str:
     """How many parts of each kind are needed, and how many pieces of how many values there are."""
     found = []
-    for letter in dict.fromkeys(e.letter for e in problem.elements if e.limits is not None):
-        own = [e for e in problem.elements if e.letter == letter and e.limits is not None]
-        stock = {float(v): int(n) for e in own for v, n in zip(e.values, e.limits, strict=True)}  # type: ignore[arg-type]
+    for letter in dict.fromkeys(e.letter for e in problem.elements if e.drawn):
+        own = [e for e in problem.elements if e.letter == letter and e.drawn]
+        stock = {v: n for v, n in problem.counts[letter].items() if n > 0}
         names = ", ".join(e.name for e in own)
+        needed = sum(1 if pair is None else 2 for e in own for pair in e.drawn)
         found.append(
-            f"{names} need {sum(len(e.parts) for e in own)} and there are {sum(stock.values())} "
-            f"pieces of {len(stock)} values"
+            f"{names} need {needed} and there are {sum(stock.values())} pieces of {len(stock)} "
+            "values"
         )
     return "; ".join(found)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from synth.values.pieces import Drawer, Wanted
 from synth.values.problem import Problem
 
 Array = npt.NDArray[np.float64]
@@ -21,6 +22,8 @@ IntArray = npt.NDArray[np.int64]
 EQUAL = 1e-9
 #: Geometric mean of resistors that suits an op amp, in ohm (common practice).
 USUAL = 1e4
+#: Octaves that are a decade, roughly: resistors within one of the usual are equally good.
+DECADE = 4
 
 
 @dataclass(frozen=True)
@@ -51,9 +54,19 @@ class Option:
     capacitance: float
 
     @property
-    def key(self) -> tuple[float, float, float, float, float]:
-        """Spread, distinct values, level, capacitance, error: the order among good choices."""
-        return (round(self.spread, 9), self.distinct, self.level, self.capacitance, self.error)
+    def key(self) -> tuple[float, ...]:
+        """Spread, distinct values, error, level, capacitance: the order among good choices.
+
+        Resistors more than about a decade from the usual come after those within it.
+        """
+        return (
+            round(self.spread, 9),
+            self.distinct,
+            self.level // DECADE,
+            round(self.error / EQUAL),
+            self.level,
+            self.capacitance,
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +80,20 @@ class Figures:
 
     def order(self, error: Array) -> IntArray:
         """Return the places of the choices, best first: the order of `Option.key`."""
-        return np.lexsort((error, *self.ties))
+        return np.lexsort(
+            (
+                self.capacitance,
+                self.level,
+                np.round(error / EQUAL),
+                self.level // DECADE,
+                self.distinct,
+                np.round(self.spread, 9),
+            )
+        )
+
+    def by_error(self, error: Array) -> IntArray:
+        """Return the places of the choices by error, those of one error by the other figures."""
+        return np.lexsort((*self.ties, np.round(error / EQUAL)))
 
     @property
     def ties(self) -> tuple[Array, Array, Array, Array]:
@@ -103,7 +129,7 @@ def figures_of(problem: Problem, values: Array) -> Figures:
 
 
 def in_stock(problem: Problem, values: Array) -> npt.NDArray[np.bool_]:
-    """Return (choices,) whether no value is used more often than it is at hand."""
+    """Return (choices,) whether the stock list has the pieces of each choice."""
     good = np.ones(len(values), dtype=bool)
     limited = [k for k, e in enumerate(problem.elements) if e.limits is not None]
     for k in limited:
@@ -113,11 +139,24 @@ def in_stock(problem: Problem, values: Array) -> npt.NDArray[np.bool_]:
             other = problem.elements[j]
             if other.letter == e.letter:
                 same = np.abs(values[:, j] - values[:, k]) <= EQUAL * values[:, k]
-                used += same * len(other.parts)
+                used += same * len(other.drawn)
         at = np.searchsorted(e.values, values[:, k] * (1 - EQUAL))
         limits = np.zeros(len(values), dtype=np.int64) if e.limits is None else e.limits[at]
         good &= used <= limits
+    if any(any(e.drawn) for e in problem.elements):
+        drawer = Drawer(problem.counts)
+        for k in map(int, np.flatnonzero(good)):
+            good[k] = drawer.taken(_wanted(problem, values[k])) is not None
     return good
+
+
+def _wanted(problem: Problem, row: Array) -> list[Wanted]:
+    """Return what one choice takes from the stock."""
+    return [
+        Wanted(e.letter, float(v), pair)
+        for e, v in zip(problem.elements, row, strict=True)
+        for pair in e.drawn
+    ]
 
 
 def options_of(problem: Problem, values: Array, errors: Array) -> list[Option]:

@@ -77,6 +77,10 @@ def preferred_values(series: str, low: float, high: float) -> npt.NDArray[np.flo
     return np.array([v for v in found if low * (1 - slack) <= v <= high * (1 + slack)])
 
 
+#: Ends of a window, in ohm, farad or henry: 1 aF to 1 Tohm.
+SMALLEST, LARGEST = 1e-18, 1e12
+
+
 @dataclass(frozen=True)
 class Shelf:
     """The values one kind of part may take: a series inside a window, both ends included.
@@ -107,6 +111,11 @@ class Shelf:
             raise NumberError(
                 f"the window {self.low:g} to {self.high:g} is empty; the low end must be positive "
                 "and not above the high end"
+            )
+        if self.low < SMALLEST or self.high > LARGEST:
+            raise NumberError(
+                f"the window {self.low:g} to {self.high:g} is wider than any parts; give ends "
+                f"from {SMALLEST:g} to {LARGEST:g} (ohm or farad)"
             )
         if not len(self.values):
             raise NumberError(

@@ -178,12 +178,13 @@ def _tolerance(text: str, where: str) -> float | None:
     if not text:
         return None
     try:
-        value = parse_si(text.removesuffix("%").strip()) / (100 if text.endswith("%") else 1)
+        value = parse_si(text.removesuffix("%").strip()) / 100
     except NumberError as error:
         raise NumberError(f"{where}: {error}") from None
-    if not 0 < value < 1:
+    if not (0 < value < 1 and text.endswith("%")):
         raise NumberError(
-            f"{where}: the tolerance {text} must lie between 0 and 100 %; write 1% or 0.01"
+            f"{where}: the tolerance {text} must lie between 0 and 100 %; write it with its sign, "
+            "as in 1%"
         )
     return value
 
