@@ -20,7 +20,7 @@ from functools import cache
 from hashlib import blake2b
 from pathlib import Path
 
-from synth.claims import check_claims
+from synth.claims import CHECKS, check_claims
 from synth.errors import CatalogError, StageWarning, SynthError
 from synth.stage_file import Stage, read_stage
 
@@ -62,7 +62,7 @@ class _Library:
 
     def _verified(self, name: str) -> Stage:
         found = read_stage(self.files[name], self.stage)
-        recorded = name in self._package and self._record.get(name) == found.content
+        recorded = name in self._package and self._record.get(name) == recorded_as(found)
         if not recorded:
             _check(found, self.files[name])
             if name in self._package:
@@ -245,6 +245,11 @@ def _own_files(own: str, package: Mapping[str, Path]) -> Mapping[str, Path]:
         else:
             found[name] = path
     return found
+
+
+def recorded_as(found: Stage) -> str:
+    """Return what the record holds for a stage that was verified: the checks, and its content."""
+    return f"{CHECKS}.{found.content}"
 
 
 def _record(path: Path) -> Mapping[str, str]:

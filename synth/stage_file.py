@@ -54,8 +54,8 @@ _CHECKED = (
     *_DERIVATION,
     *_OPTIONAL_DERIVATION,
 )
-#: Raise it when the checks change, so that every stage is verified again.
-CHECKS = 1
+#: Raise it when the same keys come to mean another circuit, so that all is computed again.
+_MEANING = 1
 #: In a step ``lift=R1.1:part`` of a stage file: a share that the part values decide.
 _SHARE = ":part"
 _TYPE_NAMES = {str: "text", list: "a list", int: "a whole number", dict: "a table"}
@@ -208,7 +208,7 @@ def _stage(data: Mapping[str, Any], stage_of: Callable[[str], Stage]) -> Stage:
 
 def _content(data: Mapping[str, Any], behind: Sequence[Stage]) -> str:
     checked = {key: data[key] for key in _CHECKED if key in data}
-    text = json.dumps([CHECKS, checked, [s.content for s in behind]], sort_keys=True)
+    text = json.dumps([_MEANING, checked, [s.content for s in behind]], sort_keys=True)
     return blake2b(text.encode(), digest_size=12).hexdigest()
 
 

@@ -266,16 +266,30 @@ def test_mutants_with_another_transfer_are_refused(path: Path, tmp_path: Path) -
 
 
 @every_file
-def test_exchanged_amplifier_inputs_leave_h_alone_and_show_in_the_feedback(
+def test_exchanged_amplifier_inputs_leave_h_alone_and_are_refused_by_the_feedback(
     path: Path, tmp_path: Path
 ) -> None:
     """Nullators have no direction, so only an amplifier with poles tells the inputs apart."""
     data = data_of(path)
+    values = {p[0]: 1.0 + 0.1 * k for k, p in enumerate(data["parts"])}
+    at = complex(0.83, 1.37)
     for k, (name, plus, minus, out) in enumerate(data["op_amps"]):
         mutant = deepcopy(data)
         mutant["op_amps"][k] = [name, minus, plus, out]
-        exchanged = load_stage(written(mutant, tmp_path))
-        assert not feedback(analyse(exchanged.circuit())).negative, name
+        assert numeric_transfer(mutant, at, values) == pytest.approx(
+            numeric_transfer(data, at, values), rel=1e-9
+        )
+        with pytest.raises(CatalogError, match=rf"key op_amps: .*{name}.* positive feedback"):
+            load_stage(written(mutant, tmp_path))
+
+
+def test_an_example_whose_modes_grow_is_refused(tmp_path: Path) -> None:
+    """Sallen-Key of equal parts: Q = 1/(3 - K), so that K = 3.2 grows."""
+    data = deepcopy(GOOD_GAIN)
+    data["example"] |= {"R1": "10k", "R2": "10k", "C1": "10n", "C2": "10n"}
+    data["example"] |= {"RA": "10k", "RB": "22k"}
+    with pytest.raises(CatalogError, match=r"key example: .* right half-plane"):
+        load_stage(written(data, tmp_path))
 
 
 DERIVED = {n: p for n, p in FILES.items() if "base = " in p.read_text(encoding="utf-8")}
@@ -382,6 +396,7 @@ def test_a_wrong_design_equation_is_refused(old: str, new: str, words: str, tmp_
 # -- bad files, each named -------------------------------------------------------------------------
 
 GOOD = data_of(FILES["sallen-key-lowpass-unity"])
+GOOD_GAIN = data_of(FILES["sallen-key-lowpass-gain"])
 
 
 @pytest.mark.parametrize(
