@@ -48,9 +48,12 @@ def catalog(
 
     One stage is shown with its deck, H(s), source, conditions and design equations.
 
-    Figures are those of the values with the smallest spread found (largest ratio of like parts)
-    at Q = 1, 5 and 20: that spread, the largest sensitivities of Q and f0 to a part, and the
-    gain-bandwidth over f0 below which f0 is off by more than 5 %.
+    Figures are those of the first kind of the stage at Q = 1, 5 and 20, with the values of the
+    smallest spread found (largest ratio of like parts; the gain is free, but not below 0.1 in
+    magnitude): that spread, the largest sensitivities of Q and f0 to a part, and the
+    gain-bandwidth over f0 below which f0 is off by more than 5 % or, marked with an asterisk, the
+    circuit oscillates. "As designed" are the same figures with the values of the design
+    equations, the published ones where there are any; they take equal capacitors where they can.
     """
     from synth.catalog import stage, stages
     from synth.cli.output import deliver

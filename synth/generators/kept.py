@@ -10,6 +10,7 @@ from typing import Any
 
 from synth.catalog import package_stages, stage
 from synth.generators.equations import Design
+from synth.network.equivalence import without_parallels
 from synth.stage_file import Stage, transformation_of
 
 Json = dict[str, Any]
@@ -64,7 +65,10 @@ def derived_circuits(kind: str | None, order: int | None, op_amps: int | None) -
 
 
 def derived_stage(base: Stage, name: str, steps: tuple[str, ...], kind: str) -> Stage:
-    """Return the circuit that the steps make of a stage, without an example."""
+    """Return the circuit that the steps make of a stage, like parts in parallel made one.
+
+    It has no example.
+    """
     network = base.network
     for text in steps:
         network, _ = transformation_of(text, stage, []).apply(network)
@@ -78,7 +82,7 @@ def derived_stage(base: Stage, name: str, steps: tuple[str, ...], kind: str) -> 
         H="",
         conditions=(),
         remarks=(),
-        network=network,
+        network=without_parallels(network),
         example={},
         variants={},
         design={},
