@@ -56,6 +56,8 @@ _EQUAL = Fraction(1, 20)
 #: A notch passes less than this fraction of the pass-band gain.
 _NOTCH = Fraction(1, 100)
 _PRIME = 2**127 - 1
+#: An analysed H(s) is shown to this length.
+_LONGEST = 400
 
 
 def check_claims(stage: Stage) -> None:
@@ -70,8 +72,8 @@ def check_claims(stage: Stage) -> None:
     """
     if not equals_published(stage.loop, stage.H):
         raise CatalogError(
-            f"key H: {stage.H} is not what the analysis of the graph gives; a part, a node or "
-            "the formula is mistyped"
+            f"key H: {stage.H} is not what the analysis of the graph gives, which is "
+            f"{_analysed(stage.loop)}; a part, a node or the formula is mistyped"
         )
     order = modes_order(stage.loop)
     if stage.order != order:
@@ -92,6 +94,14 @@ def check_claims(stage: Stage) -> None:
             _check_feedback(stage, kind, circuit)
     if stage.design:
         _check_design(stage)
+
+
+def _analysed(loop: Loop) -> str:
+    """Return H(s) of the graph as text, cut where it is long."""
+    from synth.analysis.symbolic import formula
+
+    text = str(formula(loop.transfer(), loop.denominators, loop.network.branches))
+    return text if len(text) <= _LONGEST else f"{text[:_LONGEST]}..."
 
 
 def _check_design(stage: Stage) -> None:
@@ -131,9 +141,7 @@ def _check_feedback(stage: Stage, kind: str, circuit: Network) -> None:
     if any(p.real > 1e-9 * abs(p) for p in found.ideal):
         raise CatalogError(f"key {where}: with these values {found.reason}; change one of them")
     mended = [
-        u.name
-        for u in circuit.op_amps
-        if judged(_exchanged(circuit, u.name), found.ideal).negative
+        u.name for u in circuit.op_amps if judged(_exchanged(circuit, u.name), found.ideal).negative
     ]
     which = " or ".join(mended) or ", ".join(u.name for u in circuit.op_amps)
     raise CatalogError(
@@ -146,8 +154,7 @@ def _exchanged(circuit: Network, name: str) -> Network:
     return replace(
         circuit,
         op_amps=tuple(
-            replace(u, plus=u.minus, minus=u.plus) if u.name == name else u
-            for u in circuit.op_amps
+            replace(u, plus=u.minus, minus=u.plus) if u.name == name else u for u in circuit.op_amps
         ),
     )
 

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from synth.analysis.loop import Loop, analyse
-from synth.errors import CatalogError, SynthError
+from synth.errors import CatalogError, StageFileError, SynthError
 from synth.network.model import POWERS, UNITS, Branch, Network, OpAmp, Port
 from synth.positions import Placement, read_positions
 from synth.transform.follow import Follow
@@ -56,6 +56,10 @@ _CHECKED = (
 )
 #: Raise it when the same keys come to mean another circuit, so that all is computed again.
 _MEANING = 1
+#: A file longer than this, in bytes, is none of a stage.
+LARGEST = 1_000_000
+#: A source of fewer characters names nothing.
+_SHORTEST_SOURCE = 8
 #: In a step ``lift=R1.1:part`` of a stage file: a share that the part values decide.
 _SHARE = ":part"
 _TYPE_NAMES = {str: "text", list: "a list", int: "a whole number", dict: "a table"}
@@ -157,7 +161,7 @@ def read_stage(path: Path, stage_of: Callable[[str], Stage]) -> Stage:
 
     Raises
     ------
-    CatalogError
+    StageFileError
         If the file cannot be read, a key is unknown, missing or of the wrong type, a value is
         unreadable, or a step does not apply; the message names the file and the key.
     """
@@ -165,7 +169,14 @@ def read_stage(path: Path, stage_of: Callable[[str], Stage]) -> Stage:
     try:
         return _stage(data, stage_of)
     except SynthError as error:
-        raise CatalogError(f"stage file {path}: {error}") from error
+        raise in_file(path, error) from error
+
+
+def in_file(path: Path, error: SynthError) -> StageFileError:
+    """Return an error with the file it is in; one that names a file already is left as it is."""
+    if isinstance(error, StageFileError):
+        return error
+    return StageFileError(f"stage file {path}: {error}")
 
 
 def _stage(data: Mapping[str, Any], stage_of: Callable[[str], Stage]) -> Stage:
@@ -244,6 +255,8 @@ def _derived(
     for text in _texts(data, "steps"):
         try:
             network, step = transformation_of(text, stage_of, used).apply(network)
+        except StageFileError:
+            raise
         except SynthError as error:
             raise CatalogError(f"key steps: {text}: {error}") from error
         steps.append(step)
@@ -314,12 +327,38 @@ def _data(path: Path) -> dict[str, Any]:
     import tomllib
 
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        with path.open("rb") as file:
+            content = file.read(LARGEST + 1)
+        if len(content) > LARGEST:
+            raise StageFileError(
+                f"stage file {path} is longer than {LARGEST // 1000} kB; a stage takes a few, so "
+                "look whether it is the file you mean"
+            )
+        data = tomllib.loads(content.decode("utf-8"))
     except OSError as error:
-        raise CatalogError(f"stage file {path} cannot be read: {error.strerror}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise CatalogError(f"stage file {path} is not valid TOML: {error}") from error
-    derived = "base" in data
+        raise StageFileError(f"stage file {path} cannot be read: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise StageFileError(
+            f"stage file {path} is not valid TOML: it is not UTF-8 text at byte {error.start + 1}; "
+            "save it as UTF-8"
+        ) from error
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise StageFileError(f"stage file {path} is not valid TOML: {error}") from error
+    try:
+        _check_keys(data, path.stem)
+    except CatalogError as error:
+        raise in_file(path, error) from error
+    return data
+
+
+def _check_keys(data: Mapping[str, Any], stem: str) -> None:
+    derived = "base" in data or "steps" in data
+    if not derived and not data.keys() & _GRAPH.keys():
+        raise CatalogError(
+            "it says no circuit; write parts and op_amps (a graph), or base and steps (what it "
+            "derives from)"
+        )
+    what = "derived" if derived else "base"
     required = {**_COMMON, **(_DERIVATION if derived else _GRAPH)}
     known = {
         **required,
@@ -329,21 +368,20 @@ def _data(path: Path) -> dict[str, Any]:
     for key, value in data.items():
         if key not in known:
             raise CatalogError(
-                f"stage file {path}: unknown key {key}; the keys of a "
-                f"{'derived' if derived else 'base'} stage are {', '.join(known)}"
+                f"unknown key {key}; the keys of a {what} stage are {', '.join(known)}"
             )
         if not isinstance(value, known[key]) or isinstance(value, bool):
-            raise CatalogError(
-                f"stage file {path}: key {key} must be {_TYPE_NAMES[known[key]]}, not {value!r}"
-            )
+            raise CatalogError(f"key {key} must be {_TYPE_NAMES[known[key]]}, not {value!r}")
     for key in required:
-        if key not in data or (data[key] == "" and known[key] is str):
-            raise CatalogError(f"stage file {path}: key {key} is missing; every stage has one")
-    if data["name"] != path.stem:
+        if key not in data or (known[key] is str and not data[key].strip()):
+            raise CatalogError(f"key {key} is missing; every {what} stage has one")
+    if len(data["source"].strip()) < _SHORTEST_SOURCE:
         raise CatalogError(
-            f"stage file {path}: key name is {data['name']!r}; it must equal the file's name"
+            f"key source: {data['source']!r} names no source; give author, title and year, or "
+            "write common practice, or from memory"
         )
-    return data
+    if data["name"] != stem:
+        raise CatalogError(f"key name is {data['name']!r}; it must equal the file's name")
 
 
 def _rows(data: Mapping[str, Any], key: str, length: int) -> list[list[str]]:

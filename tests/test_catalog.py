@@ -28,6 +28,7 @@ from synth.analysis.feedback import feedback
 from synth.analysis.loop import analyse
 from synth.catalog import catalog_folder, load_stage, stage, stage_files, stages
 from synth.claims import STAGE_KINDS, Residue, kind_of, sign_of
+from synth.cli.main import run
 from synth.errors import CatalogError
 from synth.transfer.expression import parse
 
@@ -405,6 +406,10 @@ GOOD_GAIN = data_of(FILES["sallen-key-lowpass-gain"])
         ({"colour": "blue"}, "unknown key colour"),
         ({"source": ""}, "key source is missing"),
         ({"source": None}, "key source is missing"),
+        ({"source": "  "}, "key source is missing"),
+        ({"source": "x"}, "key source: 'x' names no source"),
+        ({"parts": None, "op_amps": None}, "it says no circuit"),
+        ({"H": "1/(1 + s*R1*C1)"}, r"which is 1/\(.*s\^2\*C1\*C2\*R1\*R2"),
         ({"example": None}, "key example is missing"),
         ({"order": "two"}, "key order must be a whole number"),
         ({"order": True}, "key order must be a whole number"),
@@ -451,6 +456,35 @@ def test_a_file_that_is_no_toml_is_refused(content: bytes, tmp_path: Path) -> No
     path.write_bytes(content)
     with pytest.raises(CatalogError, match=r"x\.toml is not valid TOML"):
         load_stage(path)
+
+
+def test_what_is_no_text_or_too_long_is_said_in_plain_words(tmp_path: Path) -> None:
+    path = tmp_path / "x.toml"
+    for content, words in ((b"\xff\xfe", "save it as UTF-8"), (b"#" * 1_000_001, "1000 kB")):
+        path.write_bytes(content)
+        with pytest.raises(CatalogError, match=words) as caught:
+            load_stage(path)
+        assert "codec" not in str(caught.value)
+
+
+def test_a_stage_is_found_by_another_name_and_by_a_beginning() -> None:
+    name = next(n for s in stages() for n in s.names if s.name == "multiple-feedback-lowpass")
+    assert stage(name.upper()).name == "multiple-feedback-lowpass"
+    with pytest.raises(CatalogError, match=r"did you mean tow-thomas-bandpass or"):
+        stage("tow")
+    with pytest.raises(CatalogError, match=r"did you mean .*multiple-feedback"):
+        stage("Rauch")
+
+
+def test_options_that_say_two_things_are_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    for arguments in (
+        ["catalog", "--base", "--derived"],
+        ["--stages", "a", "--stages", "b", "catalog"],
+    ):
+        assert run(arguments) == 2
+        said = capsys.readouterr().err
+        assert len(said.splitlines()) == 1
+        assert arguments[0 if arguments[0] != "catalog" else 1] in said
 
 
 def test_a_missing_file_is_refused(tmp_path: Path) -> None:

@@ -18,12 +18,12 @@ if TYPE_CHECKING:
 @click.option("--kind", metavar="KIND", help="Only stages that can be of this kind.")
 @click.option("--order", type=int, metavar="N", help="Only stages with N natural modes.")
 @click.option("--op-amps", type=int, metavar="N", help="Only stages with N op amps.")
+@click.option("--base", is_flag=True, help="Only stages written out as graphs.")
 @click.option(
-    "--base/--derived",
-    "base",
-    default=None,
-    help="Only stages written out as graphs; or, beside all stages, the circuits of one and two "
-    "op amps that derive from them and have no name.",
+    "--derived",
+    is_flag=True,
+    help="Beside all stages, the circuits of one and two op amps that derive from them and have "
+    "no name; like parts in parallel are one there.",
 )
 @click.option(
     "--sort",
@@ -39,7 +39,8 @@ def catalog(
     kind: str | None,
     order: int | None,
     op_amps: int | None,
-    base: bool | None,
+    base: bool,
+    derived: bool,
     key: str | None,
     tree: bool,
     as_json: bool,
@@ -62,7 +63,9 @@ def catalog(
 
     filters = {"--kind": kind, "--order": order, "--op-amps": op_amps, "--sort": key}
     given = [k for k, v in filters.items() if v is not None]
-    given += ["--base" if base else "--derived"] if base is not None else []
+    given += [k for k, v in {"--base": base, "--derived": derived}.items() if v]
+    if base and derived:
+        raise click.UsageError("--base leaves out what --derived adds; leave one of them out")
     if name is not None or tree:
         if given or (name is not None and tree):
             left = given[0] if given else "--tree"
@@ -89,8 +92,8 @@ def catalog(
     if key is not None and key not in report.SORTS:
         keys = ", ".join(report.SORTS)
         raise click.UsageError(f"there is no sort key {key!r}; the keys are {keys}")
-    listed = _chosen(stages(), kind, order, op_amps, bool(base))
-    if base is False:
+    listed = _chosen(stages(), kind, order, op_amps, base)
+    if derived:
         from synth.generators.kept import derived_circuits
 
         listed += derived_circuits(kind, order, op_amps)

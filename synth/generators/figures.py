@@ -2,9 +2,9 @@
 
 At each Q the values with the smallest spread are sought: the largest ratio of like parts, over all
 values that make the first kind of the stage with poles of that Q, the gain left free, but not
-below 0.1 in magnitude.  It is a local search from several starts (sequential quadratic programming, D.
-Kraft, DFVLR-FB 88-28, 1988, from memory), so a smaller spread may exist; of equal spreads the
-values nearest to each other are taken, so that the sensitivities belong to one circuit.
+below 0.1 in magnitude.  It is a local search from several starts (sequential quadratic
+programming, D. Kraft, DFVLR-FB 88-28, 1988, from memory), so a smaller spread may exist; of equal
+spreads the values nearest to each other are taken, so that the sensitivities belong to one circuit.
 
 Values of smallest spread are not those of print, so beside them stand the figures of the values
 that the design equations give, with their capacitors and the parts that they make equal.

@@ -138,7 +138,9 @@ def figure_lines(stage: Stage, indent: str) -> list[str]:
     """Return the figures at each Q, of smallest spread and as designed; none where none apply."""
     figures = kept_figures(stage)
     if figures is None:
-        return wrapped("figures: none, for they are kept for the stages of the package only", indent)
+        return wrapped(
+            "figures: none, for they are kept for the stages of the package only", indent
+        )
     if not figures["at"]:
         return []
     qs = ", ".join(f"{row['q']:g}" for row in figures["at"])
