@@ -22,7 +22,8 @@ from pathlib import Path
 
 from synth.claims import CHECKS, check_claims
 from synth.errors import CatalogError, StageWarning, SynthError
-from synth.stage_file import Stage, in_file, read_stage
+from synth.stage_file import Stage, read_stage
+from synth.stage_keys import in_file
 
 __all__ = ["Stage", "load_stage", "names", "stage", "stages", "verify"]
 

@@ -17,52 +17,36 @@ from typing import Any
 
 from synth.analysis.loop import Loop, analyse
 from synth.errors import CatalogError, StageFileError, SynthError
-from synth.network.model import POWERS, UNITS, Branch, Network, OpAmp, Port
+from synth.network.model import POWERS, Branch, Network, OpAmp, Port
 from synth.positions import Placement, read_positions
+from synth.stage_keys import (
+    DERIVATION,
+    GRAPH,
+    OPTIONAL_DERIVATION,
+    OPTIONAL_GRAPH,
+    in_file,
+    read_keys,
+    rows_of,
+    text_table,
+    texts_of,
+    values_of,
+)
 from synth.transform.follow import Follow
 from synth.transform.step import Step, Transformation
 from synth.transform.steps import read_step
-from synth.units import parse_si
 
-_COMMON: Mapping[str, type] = {
-    "name": str,
-    "title": str,
-    "names": list,
-    "source": str,
-    "kinds": list,
-    "order": int,
-    "H": str,
-    "example": dict,
-}
-_GRAPH: Mapping[str, type] = {"parts": list, "op_amps": list}
-_DERIVATION: Mapping[str, type] = {"base": str, "steps": list}
-_OPTIONAL: Mapping[str, type] = {
-    "sign": int,
-    "conditions": list,
-    "remarks": list,
-    "variants": dict,
-    "design": dict,
-    "drawing": dict,
-}
-_OPTIONAL_GRAPH: Mapping[str, type] = {"input": str, "output": str}
-_OPTIONAL_DERIVATION: Mapping[str, type] = {"renamed": dict}
 #: What the checks of a stage depend on: a change of another key needs no new verification.
 _CHECKED = (
     *("name", "kinds", "order", "sign", "H", "example", "variants", "design"),
-    *_GRAPH,
-    *_OPTIONAL_GRAPH,
-    *_DERIVATION,
-    *_OPTIONAL_DERIVATION,
+    *GRAPH,
+    *OPTIONAL_GRAPH,
+    *DERIVATION,
+    *OPTIONAL_DERIVATION,
 )
 #: Raise it when the same keys come to mean another circuit, so that all is computed again.
 _MEANING = 1
-#: A file longer than this, in bytes, is none of a stage.
-LARGEST = 1_000_000
-#: A source of fewer characters names nothing.
-_SHORTEST_SOURCE = 8
 #: In a step ``lift=R1.1:part`` of a stage file: a share that the part values decide.
 _SHARE = ":part"
-_TYPE_NAMES = {str: "text", list: "a list", int: "a whole number", dict: "a table"}
 
 
 @dataclass(frozen=True)
@@ -165,18 +149,11 @@ def read_stage(path: Path, stage_of: Callable[[str], Stage]) -> Stage:
         If the file cannot be read, a key is unknown, missing or of the wrong type, a value is
         unreadable, or a step does not apply; the message names the file and the key.
     """
-    data = _data(path)
+    data = read_keys(path)
     try:
         return _stage(data, stage_of)
     except SynthError as error:
         raise in_file(path, error) from error
-
-
-def in_file(path: Path, error: SynthError) -> StageFileError:
-    """Return an error with the file it is in; one that names a file already is left as it is."""
-    if isinstance(error, StageFileError):
-        return error
-    return StageFileError(f"stage file {path}: {error}")
 
 
 def _stage(data: Mapping[str, Any], stage_of: Callable[[str], Stage]) -> Stage:
@@ -187,29 +164,29 @@ def _stage(data: Mapping[str, Any], stage_of: Callable[[str], Stage]) -> Stage:
     else:
         network = _written_out(data)
     branches = {b.name: b for b in network.branches}
-    example = _values(data["example"], branches, "example")
+    example = values_of(data["example"], branches, "example")
     missing = [n for n in branches if n not in example]
     if missing:
         raise CatalogError(f"key example: no value for {', '.join(missing)}")
     return Stage(
         name=data["name"],
         title=data["title"],
-        names=_texts(data, "names"),
+        names=texts_of(data, "names"),
         source=data["source"],
-        kinds=_texts(data, "kinds"),
+        kinds=texts_of(data, "kinds"),
         order=data["order"],
         sign=data.get("sign"),
         H=data["H"],
-        conditions=_texts(data, "conditions"),
-        remarks=_texts(data, "remarks"),
+        conditions=texts_of(data, "conditions"),
+        remarks=texts_of(data, "remarks"),
         network=network,
         example=example,
         content=_content(data, behind),
         variants={
-            kind: _values(table, branches, f"variants.{kind}")
+            kind: values_of(table, branches, f"variants.{kind}")
             for kind, table in data.get("variants", {}).items()
         },
-        design=_text_table(data, "design"),
+        design=text_table(data, "design"),
         base=data.get("base", ""),
         steps=tuple(data.get("steps", ())),
         derivation=derivation,
@@ -228,7 +205,7 @@ def _content(data: Mapping[str, Any], behind: Sequence[Stage]) -> str:
 
 def _written_out(data: Mapping[str, Any]) -> Network:
     branches = []
-    for name, *nodes in _rows(data, "parts", 3):
+    for name, *nodes in rows_of(data, "parts", 3):
         if name[0] not in POWERS:
             raise CatalogError(
                 f"key parts: {name} must start with one of {', '.join(POWERS)}, its kind"
@@ -237,7 +214,7 @@ def _written_out(data: Mapping[str, Any]) -> Network:
     return Network(
         branches=tuple(branches),
         op_amps=tuple(
-            OpAmp(name, plus, minus, out) for name, plus, minus, out in _rows(data, "op_amps", 4)
+            OpAmp(name, plus, minus, out) for name, plus, minus, out in rows_of(data, "op_amps", 4)
         ),
         inputs=(Port("input", data.get("input", "in")),),
         outputs=(Port("output", data.get("output", "out")),),
@@ -252,7 +229,7 @@ def _derived(
     used = [stage_of(data["base"])]
     network = used[0].network
     steps = []
-    for text in _texts(data, "steps"):
+    for text in texts_of(data, "steps"):
         try:
             network, step = transformation_of(text, stage_of, used).apply(network)
         except StageFileError:
@@ -304,7 +281,7 @@ def transformation_of(
 
 
 def _new_names(data: Mapping[str, Any], network: Network) -> dict[str, str]:
-    names = _text_table(data, "renamed")
+    names = text_table(data, "renamed")
     kinds = {b.name: b.power for b in network.branches}
     op_amps = {u.name for u in network.op_amps}
     for old, new in names.items():
@@ -318,104 +295,3 @@ def _new_names(data: Mapping[str, Any], network: Network) -> dict[str, str]:
                 f"key renamed: {old} cannot be called {new}; the first letter is its kind"
             )
     return names
-
-
-# -- keys ------------------------------------------------------------------------------------------
-
-
-def _data(path: Path) -> dict[str, Any]:
-    import tomllib
-
-    try:
-        with path.open("rb") as file:
-            content = file.read(LARGEST + 1)
-        if len(content) > LARGEST:
-            raise StageFileError(
-                f"stage file {path} is longer than {LARGEST // 1000} kB; a stage takes a few, so "
-                "look whether it is the file you mean"
-            )
-        data = tomllib.loads(content.decode("utf-8"))
-    except OSError as error:
-        raise StageFileError(f"stage file {path} cannot be read: {error.strerror}") from error
-    except UnicodeDecodeError as error:
-        raise StageFileError(
-            f"stage file {path} is not valid TOML: it is not UTF-8 text at byte {error.start + 1}; "
-            "save it as UTF-8"
-        ) from error
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise StageFileError(f"stage file {path} is not valid TOML: {error}") from error
-    try:
-        _check_keys(data, path.stem)
-    except CatalogError as error:
-        raise in_file(path, error) from error
-    return data
-
-
-def _check_keys(data: Mapping[str, Any], stem: str) -> None:
-    derived = "base" in data or "steps" in data
-    if not derived and not data.keys() & _GRAPH.keys():
-        raise CatalogError(
-            "it says no circuit; write parts and op_amps (a graph), or base and steps (what it "
-            "derives from)"
-        )
-    what = "derived" if derived else "base"
-    required = {**_COMMON, **(_DERIVATION if derived else _GRAPH)}
-    known = {
-        **required,
-        **_OPTIONAL,
-        **(_OPTIONAL_DERIVATION if derived else _OPTIONAL_GRAPH),
-    }
-    for key, value in data.items():
-        if key not in known:
-            raise CatalogError(
-                f"unknown key {key}; the keys of a {what} stage are {', '.join(known)}"
-            )
-        if not isinstance(value, known[key]) or isinstance(value, bool):
-            raise CatalogError(f"key {key} must be {_TYPE_NAMES[known[key]]}, not {value!r}")
-    for key in required:
-        if key not in data or (known[key] is str and not data[key].strip()):
-            raise CatalogError(f"key {key} is missing; every {what} stage has one")
-    if len(data["source"].strip()) < _SHORTEST_SOURCE:
-        raise CatalogError(
-            f"key source: {data['source']!r} names no source; give author, title and year, or "
-            "write common practice, or from memory"
-        )
-    if data["name"] != stem:
-        raise CatalogError(f"key name is {data['name']!r}; it must equal the file's name")
-
-
-def _rows(data: Mapping[str, Any], key: str, length: int) -> list[list[str]]:
-    for row in data[key]:
-        good = isinstance(row, list) and len(row) == length
-        if not good or not all(isinstance(x, str) and x for x in row):
-            raise CatalogError(f"key {key}: {row!r} must be a list of {length} names")
-    rows: list[list[str]] = data[key]
-    return rows
-
-
-def _texts(data: Mapping[str, Any], key: str) -> tuple[str, ...]:
-    for text in data.get(key, []):
-        if not isinstance(text, str) or not text:
-            raise CatalogError(f"key {key}: {text!r} must be text")
-    return tuple(data.get(key, []))
-
-
-def _text_table(data: Mapping[str, Any], key: str) -> dict[str, str]:
-    table: dict[str, str] = data.get(key, {})
-    for name, text in table.items():
-        if not isinstance(text, str) or not text:
-            raise CatalogError(f"key {key}: {name} must be text, not {text!r}")
-    return table
-
-
-def _values(table: Any, branches: Mapping[str, Branch], key: str) -> dict[str, float]:
-    if not isinstance(table, dict):
-        raise CatalogError(f"key {key} must be a table of part values, not {table!r}")
-    values = {}
-    for name, text in table.items():
-        if name not in branches:
-            raise CatalogError(f"key {key}: no part is called {name}")
-        if not isinstance(text, str):
-            raise CatalogError(f"key {key}: the value of {name} must be text such as '4.7k'")
-        values[name] = parse_si(text, UNITS[branches[name].power])
-    return values

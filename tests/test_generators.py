@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,8 +13,9 @@ from synth.analysis.amplifier import Amplifier, same_everywhere
 from synth.analysis.loop import analyse, law_holds
 from synth.analysis.numbers import modes, transfer
 from synth.analysis.real import real_system
-from synth.catalog import stage, stages
-from synth.errors import ExpressionError
+from synth.catalog import package_stages, stage, stages
+from synth.errors import ExpressionError, StageWarning
+from synth.generators import kept
 from synth.generators.bandwidth import gain_bandwidth
 from synth.generators.equations import KINDS, LOW_QS, designed
 from synth.generators.figures import figures
@@ -294,3 +296,18 @@ def test_figures_that_belong_to_other_content_are_not_shown() -> None:
 
     assert kept_figures(replace(stage("twin-t"), content="another")) is None
     assert kept_designs(replace(stage("fliege-notch"), content="another")) == {}
+
+
+def test_an_entry_changed_by_hand_is_left_out_and_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = (package_stages() / FIGURES).read_text(encoding="utf-8")
+    assert '"gain_bandwidth": 78.4' in text
+    changed = text.replace('"gain_bandwidth": 78.4', '"gain_bandwidth": 7.84')
+    (tmp_path / FIGURES).write_text(changed, encoding="utf-8")
+    before = kept.read(FIGURES)
+    monkeypatch.setattr(kept, "package_stages", lambda: tmp_path)
+    with pytest.warns(StageWarning, match=r"figures\.json was changed by hand"):
+        after = kept.read(FIGURES)
+    assert "tow-thomas-bandpass" in before.keys() - after.keys()
+    assert "twin-t" in after

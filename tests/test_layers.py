@@ -26,6 +26,7 @@ ORDER = (
     ("measured",),
     ("transform",),
     ("positions",),
+    ("stage_keys",),
     ("stage_file",),
     ("claims",),
     ("catalog",),

@@ -19,7 +19,7 @@ from synth.errors import StageWarning
 from synth.generators.derived import derived_json
 from synth.generators.equations import designs
 from synth.generators.figures import figures
-from synth.generators.kept import DERIVED, EQUATIONS, FIGURES, Json, designs_of, read
+from synth.generators.kept import DERIVED, EQUATIONS, FIGURES, Json, designs_of, read, signed
 from synth.stage_file import Stage
 
 _ALL = "--all"
@@ -63,7 +63,7 @@ def renew(
     for one in catalogue:
         known = kept.get(one.name)
         if known is None or known["content"] != one.content:
-            known = {"content": one.content, **answer(one)}
+            known = signed({"content": one.content, **answer(one)})
             print(f"{name}: {one.name}", flush=True)
             write(package_stages() / name, {**kept, **found, one.name: known})  # keep what is done
         found[one.name] = known
