@@ -284,11 +284,24 @@ def test_a_derived_circuit_and_its_figures_are_computed_again() -> None:
 def test_remarks_are_measured() -> None:
     """The Tow-Thomas Q is set by R1 alone (L. C. Thomas, IEEE Trans. Circuit Theory CT-18 (1971)
     350-361, from memory); the spread of the equal-resistor Sallen-Key grows as Q^2."""
-    assert "trims Q and leaves f0: R1" in measured_remarks(stage("tow-thomas-bandpass"))
+    assert "trims Q and leaves f0: R1 (moves the gain)" in measured_remarks(
+        stage("tow-thomas-bandpass")
+    )
     told = measured_remarks(stage("sallen-key-lowpass-unity"))
     assert any("spread" in t and "grows as Q^2.0" in t for t in told)
     assert any("Q hardly" in t or "hardly depends" in t for t in told)
     assert "Q of 1 and more is out of reach" in measured_remarks(stage("wien-network"))
+
+
+def test_what_a_trimmer_moves_besides_is_said() -> None:
+    """C1*C2 sets f0 of the notch, and C1 + C2 is part of its balance; the summed notch of the
+    state-variable filter has the frequency of its zeros in the summing resistors."""
+    told = {
+        n: " ".join(measured_remarks(stage(n))) for n in ("friend-notch", "state-variable-notch")
+    }
+    assert "C1 (moves" in told["friend-notch"] or "C1 (fills the notch)" in told["friend-notch"]
+    assert "fills the notch" in told["friend-notch"]
+    assert "moves the zeros against f0" in told["state-variable-notch"]
 
 
 def test_figures_that_belong_to_other_content_are_not_shown() -> None:

@@ -6,15 +6,11 @@ from collections.abc import Sequence
 from math import exp, log
 from statistics import linear_regression
 
-from synth.analysis.loop import analyse
-from synth.analysis.numbers import modes
-from synth.analysis.sensitivity import RootSensitivity, mode_sensitivities
 from synth.generators.bandwidth import OSCILLATION
 from synth.generators.kept import Json, kept_figures
+from synth.report.trimming import tuning
 from synth.stage_file import Stage
 
-#: A sensitivity below this is none.
-_NONE = 1e-6
 #: Figures within this factor of each other hardly depend on Q.
 _FLAT = 1.15
 #: A power law is told of where no figure is further from it than this.
@@ -31,7 +27,7 @@ def measured_remarks(stage: Stage) -> list[str]:
     figures = kept_figures(stage)
     found = [] if figures is None else _growths(figures["at"])
     if stage.order == 2 and stage.example:
-        found += _tuning(stage)
+        found += tuning(stage)
     return found
 
 
@@ -76,26 +72,3 @@ def _law(values: Sequence[tuple[float, float]]) -> str:
         if off <= _FIT and sizes in (sorted(sizes), sorted(sizes, reverse=True)):
             return f"{'grows' if power > 0 else 'falls'} as Q^{power:.1f}"
     return "is"
-
-
-def _tuning(stage: Stage) -> list[str]:
-    loop = analyse(stage.circuit())
-    pairs = [s for s in mode_sensitivities(loop, modes(loop)) if s.q is not None]
-    if not pairs:
-        return []
-    q_alone, f0_alone = _alone(pairs[0])
-    found = []
-    if q_alone:
-        found.append(f"trims Q and leaves f0: {', '.join(q_alone)}")
-    if f0_alone:
-        found.append(f"trims f0 and leaves Q: {', '.join(f0_alone)}")
-    if not q_alone and not f0_alone:
-        found.append("every part that moves f0 or Q moves both, with the values of the example")
-    return found
-
-
-def _alone(pair: RootSensitivity) -> tuple[list[str], list[str]]:
-    f0, q = dict(pair.f0), dict(pair.q or ())
-    q_alone = [n for n in q if abs(f0[n]) < _NONE < abs(q[n])]
-    f0_alone = [n for n in q if abs(q[n]) < _NONE < abs(f0[n])]
-    return q_alone, f0_alone
