@@ -298,8 +298,9 @@ def _own_files(own: str, package: Mapping[str, Path]) -> Mapping[str, Path]:
 
 
 def recorded_as(found: Stage) -> str:
-    """Return what the record holds for a stage that was verified: the checks, and its content."""
-    return f"{CHECKS}.{found.content}"
+    """Return what the record holds for a stage that was verified: the checks and all they read."""
+    conditions = json.dumps(found.conditions)
+    return f"{CHECKS}.{found.content}.{blake2b(conditions.encode(), digest_size=4).hexdigest()}"
 
 
 def _record(path: Path) -> Mapping[str, str]:

@@ -29,6 +29,7 @@ from synth.analysis.loop import analyse
 from synth.catalog import catalog_folder, load_stage, stage, stage_files, stages
 from synth.claims import STAGE_KINDS, Residue, kind_of, sign_of
 from synth.cli.main import run
+from synth.conditions import relations
 from synth.errors import CatalogError
 from synth.transfer.expression import parse
 
@@ -434,6 +435,10 @@ GOOD_GAIN = data_of(FILES["sallen-key-lowpass-gain"])
         ({"example": {**GOOD["example"], "R1": "ten"}}, "ten"),
         ({"example": {"R1": "1k"}}, "key example: no value for R2, C1, C2"),
         ({"output": "nowhere"}, "nowhere"),
+        ({"conditions": ["C1 >= 9*Q^2*C2"]}, "key conditions: C1 >= 9.* does not hold"),
+        ({"conditions": ["stable when R1 = 2*R2"]}, "key conditions: R1 = 2.* does not hold"),
+        ({"conditions": ["gain of 1; w0^2 < 1/(R1*R2*C1*C2)"]}, "key conditions: w0"),
+        ({"conditions": ["R1 < R9"]}, "key conditions: R1 < R9 names R9"),
     ],
 )
 def test_a_wrong_file_is_refused_with_its_name_and_key(
@@ -465,6 +470,15 @@ def test_what_is_no_text_or_too_long_is_said_in_plain_words(tmp_path: Path) -> N
         with pytest.raises(CatalogError, match=words) as caught:
             load_stage(path)
         assert "codec" not in str(caught.value)
+
+
+def test_many_conditions_are_relations_that_the_examples_satisfy() -> None:
+    found = {s.name: [r.text for c in s.conditions for r in relations(c)] for s in stages()}
+    assert found["sallen-key-highpass-unity"] == ["R2 >= 4*Q^2*R1"]
+    assert found["twin-t"] == ["R1 = R2 = 2*R3", "C1 = C2 = C3/2"]
+    assert found["noninverting-amplifier"] == []  # for people
+    assert found["difference-amplifier-one-source"] == []  # where H vanishes is no demand
+    assert sum(bool(r) for r in found.values()) >= 25
 
 
 def test_a_stage_is_found_by_another_name_and_by_a_beginning() -> None:

@@ -28,6 +28,7 @@ ORDER = (
     ("positions",),
     ("stage_keys",),
     ("stage_file",),
+    ("conditions",),
     ("claims",),
     ("catalog",),
     ("drawing",),
