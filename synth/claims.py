@@ -25,7 +25,7 @@ from hashlib import blake2b
 from synth.analysis.loop import Loop
 from synth.analysis.numbers import admittances, polynomial
 from synth.analysis.ring import Poly as RingPoly
-from synth.conditions import check_conditions
+from synth.conditions import check_conditions, numbers_of
 from synth.errors import CatalogError, SynthError
 from synth.network.model import Network
 from synth.stage_file import Stage
@@ -45,7 +45,7 @@ STAGE_KINDS: Mapping[str, str] = {
     "lowpass-notch": "second order, zeros on the axis, more gain below them than above",
     "highpass-notch": "second order, zeros on the axis, more gain above them than below",
     "allpass": "numerator mirrored: c * D(-s)",
-    "peaking": "second order, equal gains on both sides, another gain between",
+    "peaking": "second order, equal gains on both sides, a boost or a cut between",
     "shelving": "first order, two finite gains of equal sign",
     "general": "none of the other kinds",
 }
@@ -173,24 +173,13 @@ def _check_values(stage: Stage, kind: str, circuit: Network) -> None:
             f"key {where}: with these values the stage is no {kind} ({STAGE_KINDS[kind]}); "
             f"it is of the kind {found} ({STAGE_KINDS[found]})"
         )
-    check_conditions(stage.conditions, kind, where, {**circuit.values, **_numbers(n, d)})
+    check_conditions(stage.conditions, kind, where, {**circuit.values, **numbers_of(n, d)})
     sign = sign_of(n, d, kind)
     if stage.sign is not None and stage.sign != sign:
         raise CatalogError(
             f"key sign: {stage.sign} claimed, but the pass-band gain has sign {sign} with the "
             f"values of {where}"
         )
-
-
-def _numbers(n: exact.Poly, d: exact.Poly) -> dict[str, float]:
-    """Return w0 and Q of a pair of poles, and wz of a pair of zeros, where there are any."""
-    found = {}
-    if len(d) == 3 and d[0] > 0 and d[1]:
-        found["w0"] = float(d[0]) ** 0.5
-        found["Q"] = found["w0"] / float(d[1])
-    if len(n) == 3 and n[0] / n[2] > 0:
-        found["wz"] = float(n[0] / n[2]) ** 0.5
-    return found
 
 
 # -- the published transfer function ---------------------------------------------------------------

@@ -14,13 +14,15 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import NamedTuple
 
 from synth.errors import CatalogError, ExpressionError
+from synth.transfer import polynomial as exact
 from synth.transfer.expression import parse
 
-#: What a piece "... when RELATION" is about -> the kinds whose values have to satisfy it; None: all.
+#: What a piece "... when RELATION" is about -> the kinds whose values satisfy it; None: all.
 ABOUT: Mapping[str, tuple[str, ...] | None] = {
     "": None,
     "stable": None,
     "notch": ("bandstop", "lowpass-notch", "highpass-notch"),
+    "equal gains on both sides of the notch": ("bandstop",),
     "all-pass": ("allpass",),
     "an integrator": ("integrator",),
 }
@@ -116,3 +118,14 @@ def _check(relation: Relation, where: str, values: Mapping[str, float]) -> None:
                 f"key conditions: {relation.text} does not hold with the values of {where}: "
                 f"{left:.4g} {sign} {right:.4g} is not so"
             )
+
+
+def numbers_of(n: exact.Poly, d: exact.Poly) -> dict[str, float]:
+    """Return w0 and Q of a pair of poles, and wz of a pair of zeros, where there are any."""
+    found = {}
+    if len(d) == 3 and d[0] > 0 and d[1]:
+        found["w0"] = float(d[0]) ** 0.5
+        found["Q"] = found["w0"] / float(d[1])
+    if len(n) == 3 and n[0] / n[2] > 0:
+        found["wz"] = float(n[0] / n[2]) ** 0.5
+    return found

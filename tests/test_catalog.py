@@ -140,6 +140,7 @@ def test_published_transfer_and_order_hold_by_independent_analysis(path: Path) -
 def test_sources_kinds_and_names_are_given(path: Path) -> None:
     s = stage(path.stem)
     assert re.search(r"[A-Z]\. ?[A-Z]?\.? ?[A-Z][a-z]+|common practice", s.source)
+    assert re.search(r"\b(18|19|20)\d\d\b", s.source)  # the year
     assert set(s.kinds) <= set(STAGE_KINDS)
     assert s.title
     assert s.title[0].isupper()
