@@ -133,8 +133,10 @@ def _check_design(stage: Stage) -> None:
 
 def _check_feedback(stage: Stage, kind: str, circuit: Network) -> None:
     """Refuse op amps in positive feedback and modes that grow, with the values of a kind."""
-    from synth.analysis.feedback import feedback, judged
+    from synth.analysis.feedback import decays, feedback, judged
 
+    if decays(circuit):
+        return
     found = feedback(replace(stage.loop, network=circuit))
     if found.negative:
         return

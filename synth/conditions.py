@@ -52,6 +52,8 @@ class Relation(NamedTuple):
 def relations(condition: str) -> Iterator[Relation]:
     """Yield the relations of a condition; none where it is text for people."""
     for piece in condition.split(";"):
+        if not _SIGN.search(piece):
+            continue
         about, when, rest = piece.partition(" when ")
         words = about.strip() if when else ""
         if words not in ABOUT:

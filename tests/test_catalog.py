@@ -289,6 +289,7 @@ def test_exchanged_amplifier_inputs_leave_h_alone_and_are_refused_by_the_feedbac
 def test_an_example_whose_modes_grow_is_refused(tmp_path: Path) -> None:
     """Sallen-Key of equal parts: Q = 1/(3 - K), so that K = 3.2 grows."""
     data = deepcopy(GOOD_GAIN)
+    data["conditions"] = []  # they would say it too
     data["example"] |= {"R1": "10k", "R2": "10k", "C1": "10n", "C2": "10n"}
     data["example"] |= {"RA": "10k", "RB": "22k"}
     with pytest.raises(CatalogError, match=r"key example: .* right half-plane"):
@@ -438,7 +439,7 @@ GOOD_GAIN = data_of(FILES["sallen-key-lowpass-gain"])
         ({"output": "nowhere"}, "nowhere"),
         ({"conditions": ["C1 >= 9*Q^2*C2"]}, "key conditions: C1 >= 9.* does not hold"),
         ({"conditions": ["stable when R1 = 2*R2"]}, "key conditions: R1 = 2.* does not hold"),
-        ({"conditions": ["gain of 1; w0^2 < 1/(R1*R2*C1*C2)"]}, "key conditions: w0"),
+        ({"conditions": ["gain of 1; w0^2 < 0.5/(R1*R2*C1*C2)"]}, "key conditions: w0"),
         ({"conditions": ["R1 < R9"]}, "key conditions: R1 < R9 names R9"),
     ],
 )

@@ -55,6 +55,18 @@ def feedback(loop: Loop) -> Feedback:
     return judged(loop.network, tuple(ideal_modes(loop)))
 
 
+def decays(network: Network) -> bool:
+    """Say whether every mode decays with op amps a million times as fast as the parts.
+
+    A quick yes, for which no ideal modes are needed; after a no (ideal integrators, resonators on
+    the axis, positive feedback) `feedback` says which it is.
+    """
+    scale = _typical_rate(network)
+    system = real_system(network, same_everywhere(network, Amplifier(_RATIOS[-1] * scale)))
+    found = system.modes(scale)
+    return bool((found.real < -1e-9 * np.abs(found)).all())
+
+
 def judged(network: Network, ideal: tuple[complex, ...]) -> Feedback:
     """Apply the rule to a network with values whose modes with ideal op amps are known, rad/s."""
     scale = max((abs(p) for p in ideal), default=0.0) or _typical_rate(network)
