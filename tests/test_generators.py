@@ -304,6 +304,15 @@ def test_what_a_trimmer_moves_besides_is_said() -> None:
     assert "moves the zeros against f0" in told["state-variable-notch"]
 
 
+def test_every_stage_with_parts_has_a_measured_remark() -> None:
+    """R and C set the corner of an RC low-pass as 1/(R*C), and R2/R1 the gain of an amplifier."""
+    assert {s.name for s in stages() if not measured_remarks(s)} <= {"voltage-follower"}
+    told = measured_remarks(stage("first-order-lowpass-inverting"))
+    assert any(t.startswith("sensitivities of the mode") and "R2 -1, C1 -1" in t for t in told)
+    told = measured_remarks(stage("inverting-amplifier"))
+    assert any("sensitivities of the gain: " in t and "R2 1" in t and "R1 -1" in t for t in told)
+
+
 def test_figures_that_belong_to_other_content_are_not_shown() -> None:
     from dataclasses import replace
 

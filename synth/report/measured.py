@@ -8,6 +8,7 @@ from statistics import linear_regression
 
 from synth.generators.bandwidth import OSCILLATION
 from synth.generators.kept import Json, kept_figures
+from synth.report.example_remarks import example_remarks
 from synth.report.trimming import tuning
 from synth.stage_file import Stage
 
@@ -26,8 +27,8 @@ def measured_remarks(stage: Stage) -> list[str]:
     """Return the remarks on a stage that can be measured: spread, sensitivity, op amps, tuning."""
     figures = kept_figures(stage)
     found = [] if figures is None else _growths(figures["at"])
-    if stage.order == 2 and stage.example:
-        found += tuning(stage)
+    if stage.example:
+        found += (tuning(stage) if stage.order == 2 else []) or example_remarks(stage)
     return found
 
 
