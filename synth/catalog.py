@@ -6,8 +6,8 @@ transfer at the example values.  A mistyped stage cannot be loaded.
 
 A stage whose content is the recorded one was verified when it was recorded (``python -m
 synth.generators``), and is not checked again; one that changed is, and a `StageWarning` says so.
-The stages of the user's folder (the environment variable `FOLDER`) are always checked; a bad
-file is warned of by name and left out, unless it is asked for.
+The stages of the user's folder (the environment variable `FOLDER`) are always checked.  A bad
+file is warned of by name and left out with what derives from it, unless it is asked for.
 """
 
 from __future__ import annotations
@@ -15,14 +15,15 @@ from __future__ import annotations
 import json
 import os
 import warnings
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from functools import cache
 from hashlib import blake2b
 from pathlib import Path
 
-from synth.claims import check_claims
+from synth.claims import CHECKS, check_claims
 from synth.errors import CatalogError, StageWarning, SynthError
 from synth.stage_file import Stage, read_stage
+from synth.stage_keys import in_file
 
 __all__ = ["Stage", "load_stage", "names", "stage", "stages", "verify"]
 
@@ -30,6 +31,8 @@ __all__ = ["Stage", "load_stage", "names", "stage", "stages", "verify"]
 FOLDER = "SYNTH_STAGES"
 #: The contents that were verified, by name of the stage, beside the stage files.
 RECORD = "verified.json"
+#: At most so many stages are suggested for a mistyped name.
+_SUGGESTED = 4
 
 
 class _Library:
@@ -47,8 +50,7 @@ class _Library:
         """Return a stage, its claims verified."""
         if name not in self._read:
             if name not in self.files:
-                advice = _advice(name, self.files)
-                raise CatalogError(f"the catalogue has no stage {name!r}; {advice}")
+                raise CatalogError(f"the catalogue has no stage {name!r}; {self.advice(name)}")
             if name in self._reading:
                 raise CatalogError(
                     f"stage {name} derives from itself, by way of {', '.join(self._reading)}"
@@ -62,30 +64,77 @@ class _Library:
 
     def _verified(self, name: str) -> Stage:
         found = read_stage(self.files[name], self.stage)
-        recorded = name in self._package and self._record.get(name) == found.content
-        if not recorded:
+        if name not in self._package:
             _check(found, self.files[name])
-            if name in self._package:
-                warnings.warn(
-                    f"stage file {self.files[name]} changed since it was verified; its claims "
-                    "were checked again and hold (`python -m synth.generators` records it)",
-                    StageWarning,
-                    stacklevel=2,
-                )
+        elif not self._recorded(found):
+            _check(found, self.files[name])
+            changed = [n for n in _behind(found) if not self._recorded(self._read[n])]
+            what = (
+                f"stage {name} derives from {', '.join(changed)}, which changed since it was "
+                "verified; the claims of both"
+                if changed
+                else f"stage file {self.files[name]} changed since it was verified; its claims"
+            )
+            warnings.warn(
+                f"{what} were checked again and hold (`python -m synth.generators` records it)",
+                StageWarning,
+                stacklevel=2,
+            )
         return found
 
-    @property
-    def all(self) -> tuple[Stage, ...]:
-        """Every stage, sorted by name; bad files of the user's own folder left out, with a word."""
-        found = []
+    def _recorded(self, found: Stage) -> bool:
+        return self._record.get(found.name) == recorded_as(found)
+
+    def read(self) -> tuple[list[Stage], dict[str, list[str]]]:
+        """Return the stages that are right, by name, and each error with the stages it concerns."""
+        found, wrong = [], dict[str, list[str]]()
         for name in sorted(self.files):
             try:
                 found.append(self.stage(name))
             except CatalogError as error:
-                if name in self._package:
-                    raise
-                warnings.warn(f"left out: {error}", StageWarning, stacklevel=2)
+                wrong.setdefault(str(error), []).append(name)
+        return found, wrong
+
+    @property
+    def all(self) -> tuple[Stage, ...]:
+        """Every stage, sorted by name; those of bad files left out, with a word."""
+        found, wrong = self.read()
+        for error, concerned in wrong.items():
+            others = [n for n in concerned if f"{n}.toml" not in error]
+            also = f" (and {', '.join(others)}, which need it)" if others else ""
+            warnings.warn(f"left out{also}: {error}", StageWarning, stacklevel=2)
         return tuple(found)
+
+    def called(self, name: str) -> str:
+        """Return the stage of that name, or the only one that is also called so; else `name`."""
+        if name in self.files:
+            return name
+        wanted = name.strip().casefold()
+        found = [s.name for s in self.read()[0] if wanted in map(str.casefold, s.names)]
+        if len(found) > 1:
+            raise CatalogError(f"{name!r} is a name of {', '.join(found)}; choose one of them")
+        return found[0] if found else name
+
+    def advice(self, name: str) -> str:
+        """Say which stages a name that none has may mean."""
+        from difflib import get_close_matches
+
+        wanted = name.strip().casefold()
+        close = [n for n in sorted(self.files) if wanted and n.startswith(wanted)]
+        close = close or get_close_matches(wanted, list(self.files), n=3, cutoff=0.5)
+        if not close and not self._reading:
+            stages = self.read()[0]
+            close = [s.name for s in stages if any(wanted in n.casefold() for n in s.names)]
+        if close and wanted:
+            more = ", ... (`synth catalog` lists them)" if len(close) > _SUGGESTED else ""
+            return f"did you mean {' or '.join(close[:_SUGGESTED])}{more or '?'}"
+        return "`synth catalog` lists them"
+
+
+def _behind(found: Stage) -> list[str]:
+    """Return the stages that a derivation names."""
+    cascades = [s.partition("=")[2] for s in found.steps if s.startswith("cascade=")]
+    return [n for n in (found.base, *cascades) if n]
 
 
 @cache
@@ -103,11 +152,7 @@ def _current() -> _Library:
 def stages() -> tuple[Stage, ...]:
     """Return every stage of the catalogue, sorted by name.
 
-    Raises
-    ------
-    CatalogError
-        If a stage file of the package is wrong; the message names the file.  A wrong one of the
-        user's folder is left out with a `StageWarning`.
+    A wrong file, and what derives from it, is left out with a `StageWarning` that names the file.
     """
     return _all(os.environ.get(FOLDER, ""))
 
@@ -126,21 +171,26 @@ def verify() -> tuple[Stage, ...]:
         If a claim does not hold; the message names the file.
     """
     library = _current()
-    found = library.all
+    found, wrong = library.read()
+    if wrong:
+        raise CatalogError("; ".join(wrong))
     for one in found:
         _check(one, library.files[one.name])
-    return found
+    return tuple(found)
 
 
 def stage(name: str) -> Stage:
-    """Return the stage of that name; no other file is read but those it derives from.
+    """Return the stage of that name, or the only one that is also called so.
+
+    For a name of a file no other file is read but those it derives from.
 
     Raises
     ------
     CatalogError
         If there is none (the message names close matches) or its file is wrong.
     """
-    return _current().stage(name)
+    library = _current()
+    return library.stage(library.called(name))
 
 
 def names() -> tuple[str, ...]:
@@ -167,7 +217,7 @@ def _check(found: Stage, path: Path) -> None:
     try:
         check_claims(found)
     except SynthError as error:
-        raise CatalogError(f"stage file {path}: {error}") from error
+        raise in_file(path, error) from error
 
 
 # -- files -----------------------------------------------------------------------------------------
@@ -247,6 +297,12 @@ def _own_files(own: str, package: Mapping[str, Path]) -> Mapping[str, Path]:
     return found
 
 
+def recorded_as(found: Stage) -> str:
+    """Return what the record holds for a stage that was verified: the checks and all they read."""
+    conditions = json.dumps(found.conditions)
+    return f"{CHECKS}.{found.content}.{blake2b(conditions.encode(), digest_size=4).hexdigest()}"
+
+
 def _record(path: Path) -> Mapping[str, str]:
     """Return the recorded contents; none where the record is missing or unreadable."""
     try:
@@ -267,12 +323,3 @@ def _content_hash(own: str) -> str:
 def content_hash() -> str:
     """Return a hash of all stage files: names and contents, in the order of the names."""
     return _content_hash(os.environ.get(FOLDER, ""))
-
-
-def _advice(name: str, known: Iterable[str]) -> str:
-    from difflib import get_close_matches
-
-    close = get_close_matches(name, list(known), n=3, cutoff=0.5)
-    if close:
-        return f"did you mean {' or '.join(close)}?"
-    return "`synth catalog` lists them"

@@ -17,13 +17,15 @@ References
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from fractions import Fraction
-from functools import cache
+from functools import cache, lru_cache
 from hashlib import blake2b
 
 from synth.analysis.loop import Loop
 from synth.analysis.numbers import admittances, polynomial
 from synth.analysis.ring import Poly as RingPoly
+from synth.conditions import check_conditions, numbers_of
 from synth.errors import CatalogError, SynthError
 from synth.network.model import Network
 from synth.stage_file import Stage
@@ -43,16 +45,20 @@ STAGE_KINDS: Mapping[str, str] = {
     "lowpass-notch": "second order, zeros on the axis, more gain below them than above",
     "highpass-notch": "second order, zeros on the axis, more gain above them than below",
     "allpass": "numerator mirrored: c * D(-s)",
-    "peaking": "second order, equal gains on both sides, another gain between",
+    "peaking": "second order, equal gains on both sides, a boost or a cut between",
     "shelving": "first order, two finite gains of equal sign",
     "general": "none of the other kinds",
 }
 
+#: Raise it when the checks change, so that every stage is verified again.
+CHECKS = 2
 #: Gains count as equal within this fraction: ratios of preferred values seldom meet exactly.
 _EQUAL = Fraction(1, 20)
 #: A notch passes less than this fraction of the pass-band gain.
 _NOTCH = Fraction(1, 100)
 _PRIME = 2**127 - 1
+#: An analysed H(s) is shown to this length.
+_LONGEST = 400
 
 
 def check_claims(stage: Stage) -> None:
@@ -67,8 +73,8 @@ def check_claims(stage: Stage) -> None:
     """
     if not equals_published(stage.loop, stage.H):
         raise CatalogError(
-            f"key H: {stage.H} is not what the analysis of the graph gives; a part, a node or "
-            "the formula is mistyped"
+            f"key H: {stage.H} is not what the analysis of the graph gives, which is "
+            f"{_analysed(stage.loop)}; a part, a node or the formula is mistyped"
         )
     order = modes_order(stage.loop)
     if stage.order != order:
@@ -83,9 +89,20 @@ def check_claims(stage: Stage) -> None:
             f"{', '.join(stage.kinds[1:]) or 'none'}"
         )
     for kind in stage.kinds:
-        _check_values(stage, kind)
+        circuit = stage.circuit(kind)
+        _check_values(stage, kind, circuit)
+        if circuit.op_amps:
+            _check_feedback(stage, kind, circuit)
     if stage.design:
         _check_design(stage)
+
+
+def _analysed(loop: Loop) -> str:
+    """Return H(s) of the graph as text, cut where it is long."""
+    from synth.analysis.symbolic import formula
+
+    text = str(formula(loop.transfer(), loop.denominators, loop.network.branches))
+    return text if len(text) <= _LONGEST else f"{text[:_LONGEST]}..."
 
 
 def _check_design(stage: Stage) -> None:
@@ -114,15 +131,51 @@ def _check_design(stage: Stage) -> None:
             )
 
 
-def _check_values(stage: Stage, kind: str) -> None:
-    where = f"variants.{kind}" if kind in stage.variants else "example"
-    n, d = response(stage.loop, stage.circuit(kind))
+def _check_feedback(stage: Stage, kind: str, circuit: Network) -> None:
+    """Refuse op amps in positive feedback and modes that grow, with the values of a kind."""
+    from synth.analysis.feedback import decays, feedback, judged
+
+    if decays(circuit):
+        return
+    found = feedback(replace(stage.loop, network=circuit))
+    if found.negative:
+        return
+    where = _where(stage, kind)
+    if any(p.real > 1e-9 * abs(p) for p in found.ideal):
+        raise CatalogError(f"key {where}: with these values {found.reason}; change one of them")
+    mended = [
+        u.name for u in circuit.op_amps if judged(_exchanged(circuit, u.name), found.ideal).negative
+    ]
+    which = " or ".join(mended) or ", ".join(u.name for u in circuit.op_amps)
+    raise CatalogError(
+        f"key op_amps: {which} is in positive feedback with the values of {where}; exchange its "
+        "inputs plus and minus"
+    )
+
+
+def _exchanged(circuit: Network, name: str) -> Network:
+    return replace(
+        circuit,
+        op_amps=tuple(
+            replace(u, plus=u.minus, minus=u.plus) if u.name == name else u for u in circuit.op_amps
+        ),
+    )
+
+
+def _where(stage: Stage, kind: str) -> str:
+    return f"variants.{kind}" if kind in stage.variants else "example"
+
+
+def _check_values(stage: Stage, kind: str, circuit: Network) -> None:
+    where = _where(stage, kind)
+    n, d = response(stage.loop, circuit)
     found = kind_of(n, d)
     if found != kind:
         raise CatalogError(
             f"key {where}: with these values the stage is no {kind} ({STAGE_KINDS[kind]}); "
             f"it is of the kind {found} ({STAGE_KINDS[found]})"
         )
+    check_conditions(stage.conditions, kind, where, {**circuit.values, **numbers_of(n, d)})
     sign = sign_of(n, d, kind)
     if stage.sign is not None and stage.sign != sign:
         raise CatalogError(
@@ -222,6 +275,7 @@ def _residue(value: int) -> Residue:
     return result
 
 
+@lru_cache(maxsize=4096)  # the coordinates of the names come again with every stage
 def _inverse(value: int) -> int:
     if value == 1:
         return 1
@@ -270,7 +324,8 @@ def response(loop: Loop, circuit: Network) -> tuple[exact.Poly, exact.Poly]:
     least = min(n_shift, d_shift)
     n, d = exact.mul(_s_to(n_shift - least), n), exact.mul(_s_to(d_shift - least), d)
     common = exact.gcd(n, d)
-    n, d = exact.divide(n, common)[0], exact.divide(d, common)[0]
+    if len(common) > 1:
+        n, d = exact.divide(n, common)[0], exact.divide(d, common)[0]
     return exact.scale(n, 1 / d[-1]), exact.monic(d)
 
 

@@ -51,5 +51,9 @@ class FormatError(SynthError, ValueError):
     """A saved design does not follow the schema."""
 
 
+class StageFileError(CatalogError):
+    """A stage file is wrong; the message names the file, once."""
+
+
 class StageWarning(UserWarning):
-    """A stage file changed since it was verified, or one of the user's own was left out."""
+    """A stage file changed since it was verified, or a wrong one was left out."""

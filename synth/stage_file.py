@@ -16,49 +16,37 @@ from pathlib import Path
 from typing import Any
 
 from synth.analysis.loop import Loop, analyse
-from synth.errors import CatalogError, SynthError
-from synth.network.model import POWERS, UNITS, Branch, Network, OpAmp, Port
+from synth.errors import CatalogError, StageFileError, SynthError
+from synth.network.model import POWERS, Branch, Network, OpAmp, Port
 from synth.positions import Placement, read_positions
+from synth.stage_keys import (
+    DERIVATION,
+    GRAPH,
+    OPTIONAL_DERIVATION,
+    OPTIONAL_GRAPH,
+    in_file,
+    read_keys,
+    rows_of,
+    text_table,
+    texts_of,
+    values_of,
+)
 from synth.transform.follow import Follow
 from synth.transform.step import Step, Transformation
 from synth.transform.steps import read_step
-from synth.units import parse_si
 
-_COMMON: Mapping[str, type] = {
-    "name": str,
-    "title": str,
-    "names": list,
-    "source": str,
-    "kinds": list,
-    "order": int,
-    "H": str,
-    "example": dict,
-}
-_GRAPH: Mapping[str, type] = {"parts": list, "op_amps": list}
-_DERIVATION: Mapping[str, type] = {"base": str, "steps": list}
-_OPTIONAL: Mapping[str, type] = {
-    "sign": int,
-    "conditions": list,
-    "remarks": list,
-    "variants": dict,
-    "design": dict,
-    "drawing": dict,
-}
-_OPTIONAL_GRAPH: Mapping[str, type] = {"input": str, "output": str}
-_OPTIONAL_DERIVATION: Mapping[str, type] = {"renamed": dict}
 #: What the checks of a stage depend on: a change of another key needs no new verification.
 _CHECKED = (
     *("name", "kinds", "order", "sign", "H", "example", "variants", "design"),
-    *_GRAPH,
-    *_OPTIONAL_GRAPH,
-    *_DERIVATION,
-    *_OPTIONAL_DERIVATION,
+    *GRAPH,
+    *OPTIONAL_GRAPH,
+    *DERIVATION,
+    *OPTIONAL_DERIVATION,
 )
-#: Raise it when the checks change, so that every stage is verified again.
-CHECKS = 1
+#: Raise it when the same keys come to mean another circuit, so that all is computed again.
+_MEANING = 1
 #: In a step ``lift=R1.1:part`` of a stage file: a share that the part values decide.
 _SHARE = ":part"
-_TYPE_NAMES = {str: "text", list: "a list", int: "a whole number", dict: "a table"}
 
 
 @dataclass(frozen=True)
@@ -157,15 +145,15 @@ def read_stage(path: Path, stage_of: Callable[[str], Stage]) -> Stage:
 
     Raises
     ------
-    CatalogError
+    StageFileError
         If the file cannot be read, a key is unknown, missing or of the wrong type, a value is
         unreadable, or a step does not apply; the message names the file and the key.
     """
-    data = _data(path)
+    data = read_keys(path)
     try:
         return _stage(data, stage_of)
     except SynthError as error:
-        raise CatalogError(f"stage file {path}: {error}") from error
+        raise in_file(path, error) from error
 
 
 def _stage(data: Mapping[str, Any], stage_of: Callable[[str], Stage]) -> Stage:
@@ -176,29 +164,29 @@ def _stage(data: Mapping[str, Any], stage_of: Callable[[str], Stage]) -> Stage:
     else:
         network = _written_out(data)
     branches = {b.name: b for b in network.branches}
-    example = _values(data["example"], branches, "example")
+    example = values_of(data["example"], branches, "example")
     missing = [n for n in branches if n not in example]
     if missing:
         raise CatalogError(f"key example: no value for {', '.join(missing)}")
     return Stage(
         name=data["name"],
         title=data["title"],
-        names=_texts(data, "names"),
+        names=texts_of(data, "names"),
         source=data["source"],
-        kinds=_texts(data, "kinds"),
+        kinds=texts_of(data, "kinds"),
         order=data["order"],
         sign=data.get("sign"),
         H=data["H"],
-        conditions=_texts(data, "conditions"),
-        remarks=_texts(data, "remarks"),
+        conditions=texts_of(data, "conditions"),
+        remarks=texts_of(data, "remarks"),
         network=network,
         example=example,
         content=_content(data, behind),
         variants={
-            kind: _values(table, branches, f"variants.{kind}")
+            kind: values_of(table, branches, f"variants.{kind}")
             for kind, table in data.get("variants", {}).items()
         },
-        design=_text_table(data, "design"),
+        design=text_table(data, "design"),
         base=data.get("base", ""),
         steps=tuple(data.get("steps", ())),
         derivation=derivation,
@@ -208,7 +196,7 @@ def _stage(data: Mapping[str, Any], stage_of: Callable[[str], Stage]) -> Stage:
 
 def _content(data: Mapping[str, Any], behind: Sequence[Stage]) -> str:
     checked = {key: data[key] for key in _CHECKED if key in data}
-    text = json.dumps([CHECKS, checked, [s.content for s in behind]], sort_keys=True)
+    text = json.dumps([_MEANING, checked, [s.content for s in behind]], sort_keys=True)
     return blake2b(text.encode(), digest_size=12).hexdigest()
 
 
@@ -217,7 +205,7 @@ def _content(data: Mapping[str, Any], behind: Sequence[Stage]) -> str:
 
 def _written_out(data: Mapping[str, Any]) -> Network:
     branches = []
-    for name, *nodes in _rows(data, "parts", 3):
+    for name, *nodes in rows_of(data, "parts", 3):
         if name[0] not in POWERS:
             raise CatalogError(
                 f"key parts: {name} must start with one of {', '.join(POWERS)}, its kind"
@@ -226,7 +214,7 @@ def _written_out(data: Mapping[str, Any]) -> Network:
     return Network(
         branches=tuple(branches),
         op_amps=tuple(
-            OpAmp(name, plus, minus, out) for name, plus, minus, out in _rows(data, "op_amps", 4)
+            OpAmp(name, plus, minus, out) for name, plus, minus, out in rows_of(data, "op_amps", 4)
         ),
         inputs=(Port("input", data.get("input", "in")),),
         outputs=(Port("output", data.get("output", "out")),),
@@ -241,9 +229,11 @@ def _derived(
     used = [stage_of(data["base"])]
     network = used[0].network
     steps = []
-    for text in _texts(data, "steps"):
+    for text in texts_of(data, "steps"):
         try:
             network, step = transformation_of(text, stage_of, used).apply(network)
+        except StageFileError:
+            raise
         except SynthError as error:
             raise CatalogError(f"key steps: {text}: {error}") from error
         steps.append(step)
@@ -291,7 +281,7 @@ def transformation_of(
 
 
 def _new_names(data: Mapping[str, Any], network: Network) -> dict[str, str]:
-    names = _text_table(data, "renamed")
+    names = text_table(data, "renamed")
     kinds = {b.name: b.power for b in network.branches}
     op_amps = {u.name for u in network.op_amps}
     for old, new in names.items():
@@ -305,79 +295,3 @@ def _new_names(data: Mapping[str, Any], network: Network) -> dict[str, str]:
                 f"key renamed: {old} cannot be called {new}; the first letter is its kind"
             )
     return names
-
-
-# -- keys ------------------------------------------------------------------------------------------
-
-
-def _data(path: Path) -> dict[str, Any]:
-    import tomllib
-
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise CatalogError(f"stage file {path} cannot be read: {error.strerror}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise CatalogError(f"stage file {path} is not valid TOML: {error}") from error
-    derived = "base" in data
-    required = {**_COMMON, **(_DERIVATION if derived else _GRAPH)}
-    known = {
-        **required,
-        **_OPTIONAL,
-        **(_OPTIONAL_DERIVATION if derived else _OPTIONAL_GRAPH),
-    }
-    for key, value in data.items():
-        if key not in known:
-            raise CatalogError(
-                f"stage file {path}: unknown key {key}; the keys of a "
-                f"{'derived' if derived else 'base'} stage are {', '.join(known)}"
-            )
-        if not isinstance(value, known[key]) or isinstance(value, bool):
-            raise CatalogError(
-                f"stage file {path}: key {key} must be {_TYPE_NAMES[known[key]]}, not {value!r}"
-            )
-    for key in required:
-        if key not in data or (data[key] == "" and known[key] is str):
-            raise CatalogError(f"stage file {path}: key {key} is missing; every stage has one")
-    if data["name"] != path.stem:
-        raise CatalogError(
-            f"stage file {path}: key name is {data['name']!r}; it must equal the file's name"
-        )
-    return data
-
-
-def _rows(data: Mapping[str, Any], key: str, length: int) -> list[list[str]]:
-    for row in data[key]:
-        good = isinstance(row, list) and len(row) == length
-        if not good or not all(isinstance(x, str) and x for x in row):
-            raise CatalogError(f"key {key}: {row!r} must be a list of {length} names")
-    rows: list[list[str]] = data[key]
-    return rows
-
-
-def _texts(data: Mapping[str, Any], key: str) -> tuple[str, ...]:
-    for text in data.get(key, []):
-        if not isinstance(text, str) or not text:
-            raise CatalogError(f"key {key}: {text!r} must be text")
-    return tuple(data.get(key, []))
-
-
-def _text_table(data: Mapping[str, Any], key: str) -> dict[str, str]:
-    table: dict[str, str] = data.get(key, {})
-    for name, text in table.items():
-        if not isinstance(text, str) or not text:
-            raise CatalogError(f"key {key}: {name} must be text, not {text!r}")
-    return table
-
-
-def _values(table: Any, branches: Mapping[str, Branch], key: str) -> dict[str, float]:
-    if not isinstance(table, dict):
-        raise CatalogError(f"key {key} must be a table of part values, not {table!r}")
-    values = {}
-    for name, text in table.items():
-        if name not in branches:
-            raise CatalogError(f"key {key}: no part is called {name}")
-        if not isinstance(text, str):
-            raise CatalogError(f"key {key}: the value of {name} must be text such as '4.7k'")
-        values[name] = parse_si(text, UNITS[branches[name].power])
-    return values

@@ -28,6 +28,8 @@ from synth.analysis.feedback import feedback
 from synth.analysis.loop import analyse
 from synth.catalog import catalog_folder, load_stage, stage, stage_files, stages
 from synth.claims import STAGE_KINDS, Residue, kind_of, sign_of
+from synth.cli.main import run
+from synth.conditions import relations
 from synth.errors import CatalogError
 from synth.transfer.expression import parse
 
@@ -138,6 +140,7 @@ def test_published_transfer_and_order_hold_by_independent_analysis(path: Path) -
 def test_sources_kinds_and_names_are_given(path: Path) -> None:
     s = stage(path.stem)
     assert re.search(r"[A-Z]\. ?[A-Z]?\.? ?[A-Z][a-z]+|common practice", s.source)
+    assert re.search(r"\b(18|19|20)\d\d\b", s.source)  # the year
     assert set(s.kinds) <= set(STAGE_KINDS)
     assert s.title
     assert s.title[0].isupper()
@@ -266,16 +269,31 @@ def test_mutants_with_another_transfer_are_refused(path: Path, tmp_path: Path) -
 
 
 @every_file
-def test_exchanged_amplifier_inputs_leave_h_alone_and_show_in_the_feedback(
+def test_exchanged_amplifier_inputs_leave_h_alone_and_are_refused_by_the_feedback(
     path: Path, tmp_path: Path
 ) -> None:
     """Nullators have no direction, so only an amplifier with poles tells the inputs apart."""
     data = data_of(path)
+    values = {p[0]: 1.0 + 0.1 * k for k, p in enumerate(data["parts"])}
+    at = complex(0.83, 1.37)
     for k, (name, plus, minus, out) in enumerate(data["op_amps"]):
         mutant = deepcopy(data)
         mutant["op_amps"][k] = [name, minus, plus, out]
-        exchanged = load_stage(written(mutant, tmp_path))
-        assert not feedback(analyse(exchanged.circuit())).negative, name
+        assert numeric_transfer(mutant, at, values) == pytest.approx(
+            numeric_transfer(data, at, values), rel=1e-9
+        )
+        with pytest.raises(CatalogError, match=rf"key op_amps: .*{name}.* positive feedback"):
+            load_stage(written(mutant, tmp_path))
+
+
+def test_an_example_whose_modes_grow_is_refused(tmp_path: Path) -> None:
+    """Sallen-Key of equal parts: Q = 1/(3 - K), so that K = 3.2 grows."""
+    data = deepcopy(GOOD_GAIN)
+    data["conditions"] = []  # they would say it too
+    data["example"] |= {"R1": "10k", "R2": "10k", "C1": "10n", "C2": "10n"}
+    data["example"] |= {"RA": "10k", "RB": "22k"}
+    with pytest.raises(CatalogError, match=r"key example: .* right half-plane"):
+        load_stage(written(data, tmp_path))
 
 
 DERIVED = {n: p for n, p in FILES.items() if "base = " in p.read_text(encoding="utf-8")}
@@ -382,6 +400,7 @@ def test_a_wrong_design_equation_is_refused(old: str, new: str, words: str, tmp_
 # -- bad files, each named -------------------------------------------------------------------------
 
 GOOD = data_of(FILES["sallen-key-lowpass-unity"])
+GOOD_GAIN = data_of(FILES["sallen-key-lowpass-gain"])
 
 
 @pytest.mark.parametrize(
@@ -390,6 +409,10 @@ GOOD = data_of(FILES["sallen-key-lowpass-unity"])
         ({"colour": "blue"}, "unknown key colour"),
         ({"source": ""}, "key source is missing"),
         ({"source": None}, "key source is missing"),
+        ({"source": "  "}, "key source is missing"),
+        ({"source": "x"}, "key source: 'x' names no source"),
+        ({"parts": None, "op_amps": None}, "it says no circuit"),
+        ({"H": "1/(1 + s*R1*C1)"}, r"which is 1/\(.*s\^2\*C1\*C2\*R1\*R2"),
         ({"example": None}, "key example is missing"),
         ({"order": "two"}, "key order must be a whole number"),
         ({"order": True}, "key order must be a whole number"),
@@ -414,6 +437,10 @@ GOOD = data_of(FILES["sallen-key-lowpass-unity"])
         ({"example": {**GOOD["example"], "R1": "ten"}}, "ten"),
         ({"example": {"R1": "1k"}}, "key example: no value for R2, C1, C2"),
         ({"output": "nowhere"}, "nowhere"),
+        ({"conditions": ["C1 >= 9*Q^2*C2"]}, "key conditions: C1 >= 9.* does not hold"),
+        ({"conditions": ["stable when R1 = 2*R2"]}, "key conditions: R1 = 2.* does not hold"),
+        ({"conditions": ["gain of 1; w0^2 < 0.5/(R1*R2*C1*C2)"]}, "key conditions: w0"),
+        ({"conditions": ["R1 < R9"]}, "key conditions: R1 < R9 names R9"),
     ],
 )
 def test_a_wrong_file_is_refused_with_its_name_and_key(
@@ -436,6 +463,44 @@ def test_a_file_that_is_no_toml_is_refused(content: bytes, tmp_path: Path) -> No
     path.write_bytes(content)
     with pytest.raises(CatalogError, match=r"x\.toml is not valid TOML"):
         load_stage(path)
+
+
+def test_what_is_no_text_or_too_long_is_said_in_plain_words(tmp_path: Path) -> None:
+    path = tmp_path / "x.toml"
+    for content, words in ((b"\xff\xfe", "save it as UTF-8"), (b"#" * 1_000_001, "1000 kB")):
+        path.write_bytes(content)
+        with pytest.raises(CatalogError, match=words) as caught:
+            load_stage(path)
+        assert "codec" not in str(caught.value)
+
+
+def test_many_conditions_are_relations_that_the_examples_satisfy() -> None:
+    found = {s.name: [r.text for c in s.conditions for r in relations(c)] for s in stages()}
+    assert found["sallen-key-highpass-unity"] == ["R2 >= 4*Q^2*R1"]
+    assert found["twin-t"] == ["R1 = R2 = 2*R3", "C1 = C2 = C3/2"]
+    assert found["noninverting-amplifier"] == []  # for people
+    assert found["difference-amplifier-one-source"] == []  # where H vanishes is no demand
+    assert sum(bool(r) for r in found.values()) >= 25
+
+
+def test_a_stage_is_found_by_another_name_and_by_a_beginning() -> None:
+    name = next(n for s in stages() for n in s.names if s.name == "multiple-feedback-lowpass")
+    assert stage(name.upper()).name == "multiple-feedback-lowpass"
+    with pytest.raises(CatalogError, match=r"did you mean tow-thomas-bandpass or"):
+        stage("tow")
+    with pytest.raises(CatalogError, match=r"did you mean .*multiple-feedback"):
+        stage("Rauch")
+
+
+def test_options_that_say_two_things_are_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    for arguments in (
+        ["catalog", "--base", "--derived"],
+        ["--stages", "a", "--stages", "b", "catalog"],
+    ):
+        assert run(arguments) == 2
+        said = capsys.readouterr().err
+        assert len(said.splitlines()) == 1
+        assert arguments[0 if arguments[0] != "catalog" else 1] in said
 
 
 def test_a_missing_file_is_refused(tmp_path: Path) -> None:

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from synth.analysis.amplifier import Amplifier, same_everywhere
 from synth.analysis.loop import analyse, law_holds
 from synth.analysis.numbers import modes, transfer
-from synth.catalog import stage, stages
-from synth.errors import ExpressionError
+from synth.analysis.real import real_system
+from synth.catalog import package_stages, stage, stages
+from synth.errors import ExpressionError, StageWarning
+from synth.generators import kept
+from synth.generators.bandwidth import gain_bandwidth
 from synth.generators.equations import KINDS, LOW_QS, designed
-from synth.generators.figures import figures, gain_bandwidth
+from synth.generators.figures import figures
 from synth.generators.kept import (
     EQUATIONS,
     FIGURES,
@@ -22,8 +27,8 @@ from synth.generators.kept import (
     kept_designs,
     kept_figures,
 )
-from synth.network.equivalence import equivalent, shape_key
-from synth.report.measured import measured_remarks
+from synth.network.equivalence import equivalent, shape_key, without_parallels
+from synth.report.measured import _law, measured_remarks
 from synth.stage_file import Stage
 from synth.transfer.design import worked_out
 
@@ -179,12 +184,15 @@ def test_figures_of_a_sample_are_computed_again() -> None:
         s = stage(name)
         again, kept = figures(s, kept_designs(s)), kept_figures(s)
         assert kept is not None
-        rows = zip((again, *again["at"]), (kept, *kept["at"]), strict=True)
+        rows = [(again, kept), *zip(again["at"], kept["at"], strict=True)]
+        rows += [(a["designed"] or {}, b["designed"] or {}) for a, b in rows[1:]]
         for now, then in rows:
             assert set(now) == set(then)
-            for key in set(now) - {"at"}:
+            for key in set(now) - {"at", "designed"}:
                 assert (now[key] is None) == (then[key] is None)
-                if now[key] is not None:
+                if isinstance(now[key], str):
+                    assert now[key] == then[key], f"{name}, {key}"
+                elif now[key] is not None:
                     assert now[key] == pytest.approx(then[key], rel=0.02), f"{name}, {key}"
 
 
@@ -194,25 +202,70 @@ def test_the_gain_bandwidth_is_where_f0_is_off_by_five_per_cent() -> None:
     s = stage("first-order-lowpass-inverting")
     circuit = s.circuit()
     v = circuit.values
-    ratio = gain_bandwidth(circuit)
-    assert ratio is not None
+    needed = gain_bandwidth(circuit)
+    assert needed is not None
+    ratio, limit = needed
+    assert limit == "f0"
     p0 = 1 / (v["R2"] * v["C1"])
     wt = ratio * p0
     poles = np.roots([v["C1"] / wt, v["C1"] + (1 / v["R1"] + 1 / v["R2"]) / wt, 1 / v["R2"]])
     assert min(abs(poles)) == pytest.approx(0.95 * p0, rel=2e-3)
 
 
+def test_the_limit_says_whether_f0_is_off_or_the_circuit_oscillates() -> None:
+    """Tow-Thomas with equal C and R: every integrator's lag and the inverter's take 4 f0/ft from
+    1/Q, so that it oscillates below 4 Q f0 (L. C. Thomas, IEEE Trans. Circuit Theory CT-18 (1971)
+    350-361, from memory): at Q = 20 about 80 f0, where f0 is hardly off."""
+    found = kept_figures(stage("tow-thomas-bandpass"))
+    assert found is not None
+    assert found["kind"] == "bandpass"
+    row = found["at"][2]["designed"]
+    assert row["limit"] == "oscillation"
+    assert row["gain_bandwidth"] == pytest.approx(80, rel=0.05)
+    circuit = stage("tow-thomas-bandpass").circuit()
+    c = circuit.values["C1"]
+    r = 1 / (W0 * c)
+    equal = dict.fromkeys(("R2", "R3", "R5", "R6"), r) | {"R1": 20 * r, "R4": 20 * r, "C2": c}
+    circuit = circuit.with_values(equal)
+    for factor, stable in ((0.97, False), (1.03, True)):
+        ft = row["gain_bandwidth"] * factor * W0
+        system = real_system(circuit, same_everywhere(circuit, Amplifier(ft)))
+        poles = system.modes(W0)
+        assert (max(p.real for p in poles) < 0) == stable
+        assert min(abs(abs(p) / W0 - 1) for p in poles) < 0.03
+
+
+def test_a_design_is_measured_where_the_order_is_above_two() -> None:
+    """Twin-T notch with gain: Q = 1/(2*(2 - K)), K = 1 + RB/RA, of its conditions."""
+    found = kept_figures(stage("twin-t-notch-gain"))
+    assert found is not None
+    assert [row["designed"]["equations"] for row in found["at"]] == ["published"] * 3
+    assert all(row["spread"] is None for row in found["at"])
+
+
+def test_a_power_law_is_told_only_where_the_figures_follow_it() -> None:
+    assert _law([(1, 2.0), (5, 50.0), (20, 800.0)]) == "grows as Q^2.0"
+    assert _law([(1, 1.0), (5, 1.05), (20, 1.0)]) == "hardly depends on Q"
+    assert _law([(1, 32.1), (5, 24.3), (20, 148.0)]) == "is"  # not monotone
+    assert _law([(1, 37.5), (5, 44.2), (20, 71.6)]) == "grows as Q^0.2"  # it doubles
+    assert _law([(1, 20.0), (5, 21.0), (20, 90.0)]) == "is"  # monotone, and no power of Q
+    assert _law([(1, 1.0), (5, 3.0)]) == "is"  # two figures fit any
+
+
 def test_derived_circuits_without_a_name_are_lifts_with_figures() -> None:
     """Each is made again from its steps; its modes are those of its loop; none is a stage."""
     found = derived_circuits("bandstop", 2, 1)
-    assert len(found) > 20
-    named = {shape_key(s.network) for s in stages()}
+    assert len(found) > 10
+    others = [without_parallels(s.network) for s in stages()]
     for c in found:
         assert kept_figures(c) is not None, c.name
         assert c.base in {s.name for s in stages()}
-        if shape_key(c.network) in named:
-            assert not any(equivalent(c.network, s.network) for s in stages())
+        pairs = [(b.power, frozenset(b.nodes)) for b in c.network.branches]
+        assert len(set(pairs)) == len(pairs), c.name  # like parts in parallel are one
+        key = shape_key(c.network)
+        assert not any(shape_key(o) == key and equivalent(c.network, o) for o in others), c.name
         assert law_holds(analyse(c.network))
+        others.append(c.network)
     kept = {c.name for c in derived_circuits(None, None, None)}
     assert {c.name for c in found} < kept
 
@@ -231,11 +284,33 @@ def test_a_derived_circuit_and_its_figures_are_computed_again() -> None:
 def test_remarks_are_measured() -> None:
     """The Tow-Thomas Q is set by R1 alone (L. C. Thomas, IEEE Trans. Circuit Theory CT-18 (1971)
     350-361, from memory); the spread of the equal-resistor Sallen-Key grows as Q^2."""
-    assert "trims Q and leaves f0: R1" in measured_remarks(stage("tow-thomas-bandpass"))
+    assert "trims Q and leaves f0: R1 (moves the gain)" in measured_remarks(
+        stage("tow-thomas-bandpass")
+    )
     told = measured_remarks(stage("sallen-key-lowpass-unity"))
     assert any("spread" in t and "grows as Q^2.0" in t for t in told)
     assert any("Q hardly" in t or "hardly depends" in t for t in told)
     assert "Q of 1 and more is out of reach" in measured_remarks(stage("wien-network"))
+
+
+def test_what_a_trimmer_moves_besides_is_said() -> None:
+    """C1*C2 sets f0 of the notch, and C1 + C2 is part of its balance; the summed notch of the
+    state-variable filter has the frequency of its zeros in the summing resistors."""
+    told = {
+        n: " ".join(measured_remarks(stage(n))) for n in ("friend-notch", "state-variable-notch")
+    }
+    assert "C1 (moves" in told["friend-notch"] or "C1 (fills the notch)" in told["friend-notch"]
+    assert "fills the notch" in told["friend-notch"]
+    assert "moves the zeros against f0" in told["state-variable-notch"]
+
+
+def test_every_stage_with_parts_has_a_measured_remark() -> None:
+    """R and C set the corner of an RC low-pass as 1/(R*C), and R2/R1 the gain of an amplifier."""
+    assert {s.name for s in stages() if not measured_remarks(s)} <= {"voltage-follower"}
+    told = measured_remarks(stage("first-order-lowpass-inverting"))
+    assert any(t.startswith("sensitivities of the mode") and "R2 -1, C1 -1" in t for t in told)
+    told = measured_remarks(stage("inverting-amplifier"))
+    assert any("sensitivities of the gain: " in t and "R2 1" in t and "R1 -1" in t for t in told)
 
 
 def test_figures_that_belong_to_other_content_are_not_shown() -> None:
@@ -243,3 +318,18 @@ def test_figures_that_belong_to_other_content_are_not_shown() -> None:
 
     assert kept_figures(replace(stage("twin-t"), content="another")) is None
     assert kept_designs(replace(stage("fliege-notch"), content="another")) == {}
+
+
+def test_an_entry_changed_by_hand_is_left_out_and_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = (package_stages() / FIGURES).read_text(encoding="utf-8")
+    assert '"gain_bandwidth": 78.4' in text
+    changed = text.replace('"gain_bandwidth": 78.4', '"gain_bandwidth": 7.84')
+    (tmp_path / FIGURES).write_text(changed, encoding="utf-8")
+    before = kept.read(FIGURES)
+    monkeypatch.setattr(kept, "package_stages", lambda: tmp_path)
+    with pytest.warns(StageWarning, match=r"figures\.json was changed by hand"):
+        after = kept.read(FIGURES)
+    assert "tow-thomas-bandpass" in before.keys() - after.keys()
+    assert "twin-t" in after

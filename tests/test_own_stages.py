@@ -131,3 +131,11 @@ def test_a_folder_that_is_not_there_is_said(
     assert "none" in said
     assert "SYNTH_STAGES" in said
     assert len(said.splitlines()) == 1
+
+
+def test_the_list_says_that_own_stages_have_no_figures(
+    own: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["catalog", "--order", "2"]) == 0
+    said = capsys.readouterr().out.split("buoy-lowpass: ")[1].splitlines()
+    assert any("figures: none" in line for line in said[:5])

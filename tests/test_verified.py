@@ -43,7 +43,7 @@ def change(folder: Path, name: str, old: str, new: str) -> Path:
 def test_the_record_is_that_of_the_files() -> None:
     """`python -m synth.generators` writes it, after every check."""
     record = json.loads((FOLDER / RECORD).read_text(encoding="utf-8"))
-    assert record == {n: load_stage(p).content for n, p in stage_files(FOLDER).items()}
+    assert record == {n: catalog.recorded_as(load_stage(p)) for n, p in stage_files(FOLDER).items()}
 
 
 def test_recorded_stages_are_not_checked_again(copy: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -63,8 +63,11 @@ def test_a_changed_file_is_checked_and_said_with_all_that_derives_from_it(copy: 
     assert f"{path} changed since it was verified" in str(caught[0].message)
     with pytest.warns(StageWarning) as told:
         stage("fliege-notch")
-    names = ("fliege-bandpass-attenuator", "fliege-notch")
-    assert [str(w.message).split(".toml")[0].rpartition("/")[2] for w in told] == list(names)
+    said = [str(w.message).split(", which changed")[0] for w in told]
+    assert said == [
+        "stage fliege-bandpass-attenuator derives from fliege-bandpass",
+        "stage fliege-notch derives from fliege-bandpass-attenuator",
+    ]
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         stage("tow-thomas-bandpass")
@@ -90,8 +93,24 @@ def test_a_word_for_people_needs_no_verification(copy: Path) -> None:
 
 def test_a_changed_file_that_is_wrong_is_refused(copy: Path) -> None:
     change(copy, "fliege-bandpass", '["R1", "in", "n"]', '["R1", "in", "o1"]')
+    for asked in ("fliege-bandpass", "fliege-notch"):
+        with pytest.raises(CatalogError, match=r"fliege-bandpass\.toml: key H") as caught:
+            stage(asked)
+        assert str(caught.value).count("stage file") == 1
     with pytest.raises(CatalogError, match=r"fliege-bandpass\.toml: key H"):
-        stages()
+        catalog.verify()
+
+
+def test_one_wrong_file_leaves_the_others(copy: Path) -> None:
+    change(copy, "fliege-bandpass", '["R1", "in", "n"]', '["R1", "in", "o1"]')
+    with pytest.warns(StageWarning) as told:
+        found = {s.name for s in stages()}
+    assert len(told) == 1
+    said = str(told[0].message)
+    assert said.count("stage file") == 1
+    assert "fliege-notch" in said
+    assert not {"fliege-bandpass", "fliege-notch"} & found
+    assert "bainter-notch" in found
 
 
 def test_without_a_record_everything_is_checked(copy: Path) -> None:

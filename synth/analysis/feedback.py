@@ -15,8 +15,11 @@ import numpy as np
 from synth.analysis.amplifier import Amplifier, same_everywhere
 from synth.analysis.loop import Loop
 from synth.analysis.numbers import modes as ideal_modes
-from synth.analysis.real import real_system
+from synth.analysis.real import RealSystem, real_system
 from synth.network.model import Network
+
+#: Gain-bandwidth over the fastest mode that the rule is applied at.
+_RATIOS = (1e4, 1e6)
 
 
 @dataclass(frozen=True)
@@ -52,6 +55,18 @@ def feedback(loop: Loop) -> Feedback:
     return judged(loop.network, tuple(ideal_modes(loop)))
 
 
+def decays(network: Network) -> bool:
+    """Say whether every mode decays with op amps a million times as fast as the parts.
+
+    A quick yes, for which no ideal modes are needed; after a no (ideal integrators, resonators on
+    the axis, positive feedback) `feedback` says which it is.
+    """
+    scale = _typical_rate(network)
+    system = real_system(network, same_everywhere(network, Amplifier(_RATIOS[-1] * scale)))
+    found = system.modes(scale)
+    return bool((found.real < -1e-9 * np.abs(found)).all())
+
+
 def judged(network: Network, ideal: tuple[complex, ...]) -> Feedback:
     """Apply the rule to a network with values whose modes with ideal op amps are known, rad/s."""
     scale = max((abs(p) for p in ideal), default=0.0) or _typical_rate(network)
@@ -67,8 +82,9 @@ def judged(network: Network, ideal: tuple[complex, ...]) -> Feedback:
         )
     fast: tuple[complex, ...] = ()
     if network.op_amps and all(b.power in (0, 1) for b in network.branches):
-        for ratio in (1e4, 1e6):
-            found = _scaled_modes(network, scale, ratio)
+        system = real_system(network, same_everywhere(network, Amplifier(_RATIOS[0] * scale)))
+        for ratio in _RATIOS:
+            found = _scaled_modes(system, scale, ratio)
             fast = tuple(complex(p) for p in found[len(ideal) :])
             bad = [p for p in fast if p.real > 1e-9 * abs(p)]
             drift = _largest_drift(ideal, found[: len(ideal)], scale)
@@ -77,10 +93,11 @@ def judged(network: Network, ideal: tuple[complex, ...]) -> Feedback:
     return Feedback(True, _remark(ideal, scale), ideal, fast)
 
 
-def _scaled_modes(network: Network, scale: float, ratio: float) -> list[complex]:
+def _scaled_modes(system: RealSystem, scale: float, ratio: float) -> list[complex]:
     """Modes over `scale`, smallest first, with wt = ratio * scale."""
-    system = real_system(network, same_everywhere(network, Amplifier(ratio * scale)))
-    return sorted((complex(x) / scale for x in system.modes(scale)), key=abs)
+    op_amps = same_everywhere(system.network, Amplifier(ratio * scale))
+    found = system.with_amplifiers(op_amps).modes(scale)
+    return sorted((complex(x) / scale for x in found), key=abs)
 
 
 def _largest_drift(ideal: tuple[complex, ...], found: list[complex], scale: float) -> float:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import reduce
+from functools import lru_cache, reduce
 from math import prod
 
 from synth.analysis.loop import Factors, Loop
@@ -51,12 +51,13 @@ def admittances(network: Network) -> tuple[Fraction, ...]:
         raise NetworkError(
             f"no value for {', '.join(missing)}; give every part a value before asking for numbers"
         )
-    return tuple(_admittance(b) for b in network.branches)
+    return tuple(_admittance(float(b.value or 0), b.power > 0) for b in network.branches)
 
 
-def _admittance(b: Branch) -> Fraction:
-    value = Fraction(repr(float(b.value or 0)))
-    return value if b.power > 0 else 1 / value
+@lru_cache(maxsize=4096)  # the same values are asked for by one analysis after the other
+def _admittance(value: float, above: bool) -> Fraction:
+    exact_value = Fraction(repr(value))
+    return exact_value if above else 1 / exact_value
 
 
 def polynomial(

@@ -18,12 +18,12 @@ if TYPE_CHECKING:
 @click.option("--kind", metavar="KIND", help="Only stages that can be of this kind.")
 @click.option("--order", type=int, metavar="N", help="Only stages with N natural modes.")
 @click.option("--op-amps", type=int, metavar="N", help="Only stages with N op amps.")
+@click.option("--base", is_flag=True, help="Only stages written out as graphs.")
 @click.option(
-    "--base/--derived",
-    "base",
-    default=None,
-    help="Only stages written out as graphs; or, beside all stages, the circuits of one and two "
-    "op amps that derive from them and have no name.",
+    "--derived",
+    is_flag=True,
+    help="Beside all stages, the circuits of one and two op amps that derive from them and have "
+    "no name; like parts in parallel are one there.",
 )
 @click.option(
     "--sort",
@@ -39,7 +39,8 @@ def catalog(
     kind: str | None,
     order: int | None,
     op_amps: int | None,
-    base: bool | None,
+    base: bool,
+    derived: bool,
     key: str | None,
     tree: bool,
     as_json: bool,
@@ -48,9 +49,12 @@ def catalog(
 
     One stage is shown with its deck, H(s), source, conditions and design equations.
 
-    Figures are those of the values with the smallest spread found (largest ratio of like parts)
-    at Q = 1, 5 and 20: that spread, the largest sensitivities of Q and f0 to a part, and the
-    gain-bandwidth over f0 below which f0 is off by more than 5 %.
+    Figures are those of the first kind of the stage at Q = 1, 5 and 20, with the values of the
+    smallest spread found (largest ratio of like parts; the gain is free, but not below 0.1 in
+    magnitude): that spread, the largest sensitivities of Q and f0 to a part, and the
+    gain-bandwidth over f0 below which f0 is off by more than 5 % or, marked with an asterisk, the
+    circuit oscillates. "As designed" are the same figures with the values of the design
+    equations, the published ones where there are any; they take equal capacitors where they can.
     """
     from synth.catalog import stage, stages
     from synth.cli.output import deliver
@@ -59,7 +63,9 @@ def catalog(
 
     filters = {"--kind": kind, "--order": order, "--op-amps": op_amps, "--sort": key}
     given = [k for k, v in filters.items() if v is not None]
-    given += ["--base" if base else "--derived"] if base is not None else []
+    given += [k for k, v in {"--base": base, "--derived": derived}.items() if v]
+    if base and derived:
+        raise click.UsageError("--base leaves out what --derived adds; leave one of them out")
     if name is not None or tree:
         if given or (name is not None and tree):
             left = given[0] if given else "--tree"
@@ -86,8 +92,8 @@ def catalog(
     if key is not None and key not in report.SORTS:
         keys = ", ".join(report.SORTS)
         raise click.UsageError(f"there is no sort key {key!r}; the keys are {keys}")
-    listed = _chosen(stages(), kind, order, op_amps, bool(base))
-    if base is False:
+    listed = _chosen(stages(), kind, order, op_amps, base)
+    if derived:
         from synth.generators.kept import derived_circuits
 
         listed += derived_circuits(kind, order, op_amps)

@@ -89,19 +89,24 @@ _ENDS = (
 @click.option(
     "--stages",
     metavar="FOLDER",
+    multiple=True,
     help=f"A folder of stages of your own, beside the catalogue's (or set {FOLDER}).",
 )
 @version_option
 @click.pass_context
-def cli(context: click.Context, stages: str | None) -> None:
+def cli(context: click.Context, stages: tuple[str, ...]) -> None:
     """Op-amp filters from a target, or from a circuit at hand.
 
     CIRCUIT is a deck file (.cir, .net, .sp), a saved design (.json), a stage of the catalogue,
     or - for a deck on standard input.
     """
-    if stages is not None:
+    if len(stages) > 1:
+        raise click.UsageError(
+            f"--stages is given {len(stages)} times; name one folder, with folders in it if need be"
+        )
+    if stages:
         previous = os.environ.get(FOLDER)
-        os.environ[FOLDER] = stages
+        os.environ[FOLDER] = stages[0]
         context.call_on_close(lambda: _restore(previous))
     if context.invoked_subcommand is None:
         click.echo(context.get_help())

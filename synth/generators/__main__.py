@@ -14,12 +14,12 @@ import warnings
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
-from synth.catalog import RECORD, package_stages, stage, stage_files, verify
+from synth.catalog import RECORD, package_stages, recorded_as, stage, stage_files, verify
 from synth.errors import StageWarning
 from synth.generators.derived import derived_json
 from synth.generators.equations import designs
 from synth.generators.figures import figures
-from synth.generators.kept import DERIVED, EQUATIONS, FIGURES, Json, designs_of, read
+from synth.generators.kept import DERIVED, EQUATIONS, FIGURES, Json, designs_of, read, signed
 from synth.stage_file import Stage
 
 _ALL = "--all"
@@ -36,7 +36,7 @@ def main(arguments: Sequence[str]) -> int:
     warnings.simplefilter("ignore", StageWarning)  # what changed is about to be recorded
     verify()
     catalogue = [stage(name) for name in sorted(stage_files(package_stages()))]
-    write(package_stages() / RECORD, {s.name: s.content for s in catalogue})
+    write(package_stages() / RECORD, {s.name: recorded_as(s) for s in catalogue})
     again = _ALL in arguments
     if "equations" in chosen:
         renew(EQUATIONS, catalogue, _equations, again)
@@ -63,7 +63,7 @@ def renew(
     for one in catalogue:
         known = kept.get(one.name)
         if known is None or known["content"] != one.content:
-            known = {"content": one.content, **answer(one)}
+            known = signed({"content": one.content, **answer(one)})
             print(f"{name}: {one.name}", flush=True)
             write(package_stages() / name, {**kept, **found, one.name: known})  # keep what is done
         found[one.name] = known

@@ -1,5 +1,7 @@
 """Derived circuits without a name: the lifts of every loop that no stage of the catalogue is.
 
+Like parts in parallel are one part, in a lift as in a stage; so merged, a circuit that is a stage,
+or an earlier one of its kind, is left out.
 They are those that ``synth realise`` searches through (`synth.search.lifted`).  Figures are kept
 for circuits of second order with at most `MOST_OP_AMPS` op amps.
 """
@@ -10,8 +12,8 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from synth.generators.figures import figures
-from synth.generators.kept import derived_stage
-from synth.network.equivalence import equivalent, shape_key
+from synth.generators.kept import derived_stage, signed
+from synth.network.equivalence import equivalent, shape_key, without_parallels
 from synth.network.model import Network
 from synth.search.candidates import Candidate, SectionTarget
 from synth.search.lifted import candidates_for
@@ -37,17 +39,26 @@ def derived(catalogue: Sequence[Stage]) -> Iterator[tuple[str, Stage]]:
     """Yield (kind, circuit) for every derived circuit without a name."""
     named: dict[str, list[Network]] = {}
     for s in catalogue:
-        named.setdefault(shape_key(s.network), []).append(s.network)
+        _add(named, without_parallels(s.network))
     for kind, numerator in ASKED.items():
+        known = {key: list(networks) for key, networks in named.items()}
         target = SectionTarget(numerator, (1.0, 0.2, 1.0), 1e4, True)
         for candidate in candidates_for(target):
-            network = candidate.network
-            known = named.get(shape_key(network), ())
-            if len(network.op_amps) > MOST_OP_AMPS or any(equivalent(network, n) for n in known):
+            network = without_parallels(candidate.network)
+            if len(network.op_amps) > MOST_OP_AMPS or not _add(known, network):
                 continue
             steps = steps_text(candidate)
             name = " ".join((candidate.stage.name, *steps))
             yield kind, derived_stage(candidate.stage, f"{kind}: {name}", steps, kind)
+
+
+def _add(known: dict[str, list[Network]], network: Network) -> bool:
+    """Add a network to those known, by their shapes; False where it is one of them."""
+    alike = known.setdefault(shape_key(network), [])
+    if any(equivalent(network, n) is not None for n in alike):
+        return False
+    alike.append(network)
+    return True
 
 
 def steps_text(candidate: Candidate) -> tuple[str, ...]:
@@ -73,11 +84,13 @@ def derived_json(catalogue: Sequence[Stage], kept: dict[str, Json]) -> Iterator[
     for kind, circuit in derived(catalogue):
         known = kept.get(circuit.name)
         if known is None or known["content"] != circuit.content:
-            known = {
-                "content": circuit.content,
-                "base": circuit.base,
-                "steps": list(circuit.steps),
-                "kind": kind,
-                "figures": figures(circuit, {}),
-            }
+            known = signed(
+                {
+                    "content": circuit.content,
+                    "base": circuit.base,
+                    "steps": list(circuit.steps),
+                    "kind": kind,
+                    "figures": figures(circuit, {}),
+                }
+            )
         yield circuit.name, known

@@ -2,14 +2,18 @@
 
 At each Q the values with the smallest spread are sought: the largest ratio of like parts, over all
 values that make the first kind of the stage with poles of that Q, the gain left free, but not
-below 0.1.  It is a local search from several starts (sequential quadratic programming, D.
-Kraft, DFVLR-FB 88-28, 1988, from memory), so a smaller spread may exist; of equal spreads the
-values nearest to each other are taken, so that the sensitivities belong to one circuit.
+below 0.1 in magnitude.  It is a local search from several starts (sequential quadratic
+programming, D. Kraft, DFVLR-FB 88-28, 1988, from memory), so a smaller spread may exist; of equal
+spreads the values nearest to each other are taken, so that the sensitivities belong to one circuit.
+
+Values of smallest spread are not those of print, so beside them stand the figures of the values
+that the design equations give, with their capacitors and the parts that they make equal.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import exp, log, pi
 from typing import Any
@@ -17,15 +21,14 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from synth.analysis.amplifier import Amplifier
 from synth.analysis.feedback import feedback
 from synth.analysis.loop import analyse
 from synth.analysis.numbers import modes
-from synth.analysis.roots import IdealRoots, real_roots
 from synth.analysis.sensitivity import mode_sensitivities
 from synth.analysis.terms import Terms, terms_of
 from synth.errors import SynthError
 from synth.generators.asked import NOTCH_AT, asked
+from synth.generators.bandwidth import gain_bandwidth
 from synth.generators.equations import KINDS, Design
 from synth.network.model import Network
 from synth.stage_file import Stage
@@ -36,8 +39,8 @@ Json = dict[str, Any]
 
 #: The Q at which figures are given.
 QS = (1.0, 5.0, 20.0)
-#: Error of f0 that the gain-bandwidth is given for.
-F0_ERROR = 0.05
+#: Gains that design equations are asked for: the first that they reach.
+GAINS = (1.0, 2.0, 0.4)
 #: Where the figures are taken: f0 in hertz, and the impedance level in ohm.
 F0, LEVEL = 1e3, 1e4
 _STARTS, _FOLLOW = 6, 4
@@ -46,7 +49,12 @@ _SAME, _AGREE = 1e-3, 1  # the search ends when so many further starts come to t
 _TIE = 1e-3  # weight of being near each other against the logarithm of the spread
 _MET = 1e-7
 _LEAST_GAIN = log(0.1)
-_FALL = 1.6  # the gain-bandwidth falls by this factor until f0 is off
+#: Figures of one circuit.
+_KEYS = (
+    *("spread", "f0_sensitivity", "q_sensitivity", "q_sensitivity_sum"),
+    *("gain_bandwidth", "limit"),
+)
+_Q = re.compile(r"\bQ\b")
 
 
 @dataclass(frozen=True)
@@ -83,46 +91,105 @@ def figures(stage: Stage, designs: Mapping[str, Design]) -> Json:
     Returns
     -------
     dict
-        ``parts``, ``capacitors``; ``gain_bandwidth`` at the example's values where there are
-        any, as a multiple of f0; ``at``: for each Q of `QS` the spread, the largest magnitudes of
-        the sensitivities of f0 and Q, the sum of those of Q, and the gain-bandwidth; None where
-        that Q is out of reach.
+        ``parts``, ``capacitors``; ``kind`` that the figures belong to; ``gain_bandwidth`` at the
+        example's values where there are any, as a multiple of f0, and its ``limit`` (see
+        `synth.generators.bandwidth`); ``at``: for each Q of `QS` the spread, the largest
+        magnitudes of the sensitivities of f0 and Q, the sum of those of Q, the gain-bandwidth
+        and its limit; None where that Q is out of reach; and under ``designed`` the same at the
+        values of the design equations, with the ``equations`` (published or derived) and the
+        ``gain`` they were asked for, or None.
     """
     branches = stage.network.branches
     found: Json = {
         "parts": len(branches) + len(stage.network.op_amps),
         "capacitors": sum(b.power == 1 for b in branches),
-        "gain_bandwidth": None,
+        "kind": stage.kinds[0],
+        **_no_limit(),
         "at": [],
     }
     if stage.example or not branches:
-        found["gain_bandwidth"] = _significant(gain_bandwidth(stage.circuit()))
-    if stage.order == 2 and stage.kinds[0] in KINDS:
-        nearest: Smallest | None = None
-        for q in QS:
-            smallest = smallest_spread(stage, q, designs.get(stage.kinds[0]), nearest)
-            found["at"].append(_at(q, smallest))
-            nearest = smallest or nearest
+        found.update(_limited(stage.circuit()))
+    design = designs.get(stage.kinds[0])
+    searched = stage.order == 2 and stage.kinds[0] in KINDS
+    if not searched and not sets_q(stage):
+        return found
+    nearest: Smallest | None = None
+    for q in QS:
+        smallest = smallest_spread(stage, q, design, nearest) if searched else None
+        row = dict.fromkeys(_KEYS) if smallest is None else _measured(smallest.network)
+        found["at"].append({"q": q, **row, "designed": _designed(stage, q, design)})
+        nearest = smallest or nearest
     return found
 
 
-def _at(q: float, smallest: Smallest | None) -> Json:
-    row: Json = {"q": q}
-    keys = ("spread", "f0_sensitivity", "q_sensitivity", "q_sensitivity_sum", "gain_bandwidth")
-    if smallest is None:
-        return {**row, **dict.fromkeys(keys)}
-    loop = analyse(smallest.network)
-    sensitivities = mode_sensitivities(loop, modes(loop))[0]
+def sets_q(stage: Stage) -> bool:
+    """Say whether the published design equations of a stage are told the Q."""
+    return any(_Q.search(text) for text in stage.design.values())
+
+
+def _measured(network: Network) -> Json:
+    """Return the figures of one circuit, rounded; `_KEYS` are their names."""
+    loop = analyse(network)
+    pairs = mode_sensitivities(loop, modes(loop))
+    sensitivities = next((p for p in pairs if p.q), pairs[0])
     s_f0 = [abs(x) for _, x in sensitivities.f0]
     s_q = [abs(x) for _, x in sensitivities.q or ()]
-    values = (
-        smallest.spread,
-        max(s_f0),
-        max(s_q, default=None),
-        sum(s_q) if s_q else None,
-        gain_bandwidth(smallest.network),
-    )
-    return {**row, **{k: _significant(v) for k, v in zip(keys, values, strict=True)}}
+    rows = {
+        "spread": spread_of(network),
+        "f0_sensitivity": max(s_f0),
+        "q_sensitivity": max(s_q, default=None),
+        "q_sensitivity_sum": sum(s_q) if s_q else None,
+    }
+    return {**{k: _significant(v) for k, v in rows.items()}, **_limited(network)}
+
+
+def spread_of(network: Network) -> float:
+    """Return the largest ratio of like parts of a network with values."""
+    alike: dict[int, list[float]] = {}
+    for b in network.branches:
+        alike.setdefault(b.power, []).append(float(b.value or 0))
+    return max(max(v) / min(v) for v in alike.values())
+
+
+def _no_limit() -> Json:
+    return {"gain_bandwidth": None, "limit": None}
+
+
+def _limited(network: Network) -> Json:
+    found = gain_bandwidth(network)
+    if found is None:
+        return _no_limit()
+    return {"gain_bandwidth": _significant(found.ratio), "limit": found.limit}
+
+
+def _designed(stage: Stage, q: float, design: Design | None) -> Json | None:
+    """Return the figures at the values of the design equations, the published ones first."""
+    published = tuple(stage.design.items()) if sets_q(stage) else ()
+    derived = design.rows if design is not None else ()
+    for equations, rows in (("published", published), ("derived", derived)):
+        for gain in GAINS if rows else ():
+            values = _values(stage, rows, q, gain)
+            if values is None:
+                continue
+            network = stage.network.with_values(values)
+            if _sound(network):
+                return {"equations": equations, "gain": gain, **_measured(network)}
+    return None
+
+
+def _values(
+    stage: Stage, rows: Sequence[tuple[str, str]], q: float, gain: float
+) -> dict[str, float] | None:
+    """Return the part values of design equations at `F0` and `LEVEL`; None out of reach."""
+    w0 = 2 * pi * F0
+    zero = NOTCH_AT.get(stage.kinds[0], 1.0)
+    given = {"w0": w0, "Q": q, "g": gain, "C": 1 / (w0 * LEVEL), "m": zero}
+    try:
+        found = worked_out(rows, given)
+    except (SynthError, ValueError):
+        return None
+    values = {b.name: found.get(b.name, 0.0) for b in stage.network.branches}
+    return values if all(v > 0 for v in values.values()) else None
 
 
 def _significant(x: float | None) -> float | None:
@@ -203,15 +270,12 @@ def _starts(stage: Stage, terms: Terms, q: float, design: Design | None) -> list
     random = [generator.normal(0.0, 0.3 + 0.3 * log(1 + q), size) for _ in range(_STARTS)]
     if design is None:
         return [np.zeros(size), *random]
-    for gain in (1.0, 2.0, 0.4):
-        try:
-            zero = NOTCH_AT.get(stage.kinds[0], 1.0)
-            given = {"w0": 1.0, "Q": q, "g": gain, "C": 1.0, "m": zero}
-            values = worked_out(design.rows, given)
-        except (SynthError, ValueError):
-            continue
-        logs = [log(v) for n, v in values.items() if n in terms.names and v > 0]
-        if len(logs) == size:
+    w0 = 2 * pi * F0
+    unit = {0: LEVEL, 1: 1 / (w0 * LEVEL)}
+    for gain in GAINS:
+        values = _values(stage, design.rows, q, gain)
+        if values is not None:
+            logs = [log(values[b.name] / unit[b.power]) for b in stage.network.branches]
             return [np.array(logs), *random]
     return random
 
@@ -278,41 +342,3 @@ def _misses(terms: Terms, kind: str, q: float, logs: Array) -> tuple[Array, floa
         place = {"lowpass": 0, "lowpass-notch": 0, "bandpass": 1}.get(kind, 2)
         gain = float(np.log(np.abs(tops[0][place] / bottoms[0][place])))
     return rows, gain if np.isfinite(gain) else 0.0
-
-
-# -- gain-bandwidth --------------------------------------------------------------------------------
-
-
-def gain_bandwidth(network: Network) -> float | None:
-    """Return the gain-bandwidth, over f0, below which f0 is off by more than `F0_ERROR`.
-
-    The smallest from which on, up to 10,000 times f0, every pole stays within the error and no
-    mode grows; None without op amps, or poles with a frequency, or where that does not suffice.
-    """
-    ideal = [p for p in modes(analyse(network)) if p]
-    if not network.op_amps or not ideal or any(p.real > 1e-9 * abs(p) for p in ideal):
-        return None
-    f0 = max(ideal, key=lambda p: (abs(p.imag) > 0, abs(p)))
-    unit = abs(f0) / (2 * pi)
-
-    roots = IdealRoots(tuple(ideal), ())
-
-    def good(ratio: float) -> bool:
-        try:
-            found = real_roots(network, Amplifier(2 * pi * ratio * unit), ideal=roots)
-        except SynthError:
-            return False
-        return found.stable and all(abs(p.f0_shift) <= F0_ERROR for p in found.poles)
-
-    high = 1e4
-    if not good(high):
-        return None
-    low = high / _FALL
-    while good(low):
-        high, low = low, low / _FALL
-        if low < 1e-2:
-            return None
-    for _ in range(10):
-        middle = (low * high) ** 0.5
-        low, high = (low, middle) if good(middle) else (middle, high)
-    return high

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import json
+import warnings
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import cache
+from hashlib import blake2b
 from typing import Any
 
 from synth.catalog import package_stages, stage
+from synth.errors import StageWarning
 from synth.generators.equations import Design
+from synth.network.equivalence import without_parallels
 from synth.stage_file import Stage, transformation_of
 
 Json = dict[str, Any]
@@ -18,15 +22,38 @@ Json = dict[str, Any]
 FIGURES, EQUATIONS = "figures.json", "equations.json"
 #: File of the derived circuits that have no name, with their figures.
 DERIVED = "derived.json"
+_SIGN = "sign"
 
 
 def read(name: str) -> Mapping[str, Json]:
-    """Return a kept file: name of the stage -> its entry; nothing where there is none."""
+    """Return a kept file: name of the stage -> its entry; nothing where there is none.
+
+    An entry that is not as it was written is left out with a `StageWarning`.
+    """
+    path = package_stages() / name
     try:
-        found = json.loads((package_stages() / name).read_text(encoding="utf-8"))
+        rows = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
-    return found if isinstance(found, dict) else {}
+    if not isinstance(rows, dict):
+        return {}
+    found = {k: row for k, row in rows.items() if isinstance(row, dict) and signed(row) == row}
+    if changed := sorted(rows.keys() - found.keys()):
+        more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
+        warnings.warn(
+            f"{path} was changed by hand: the entry {changed[0]!r}{more} is left out (`python -m "
+            "synth.generators` computes it again)",
+            StageWarning,
+            stacklevel=2,
+        )
+    return found
+
+
+def signed(row: Json) -> Json:
+    """Return an entry with a hash of all it says, which shows when it is changed by hand."""
+    said = {k: v for k, v in row.items() if k != _SIGN}
+    text = json.dumps(said, sort_keys=True)
+    return {**said, _SIGN: blake2b(text.encode(), digest_size=6).hexdigest()}
 
 
 def entry(name: str, of: Stage) -> Json | None:
@@ -64,7 +91,10 @@ def derived_circuits(kind: str | None, order: int | None, op_amps: int | None) -
 
 
 def derived_stage(base: Stage, name: str, steps: tuple[str, ...], kind: str) -> Stage:
-    """Return the circuit that the steps make of a stage, without an example."""
+    """Return the circuit that the steps make of a stage, like parts in parallel made one.
+
+    It has no example.
+    """
     network = base.network
     for text in steps:
         network, _ = transformation_of(text, stage, []).apply(network)
@@ -78,7 +108,7 @@ def derived_stage(base: Stage, name: str, steps: tuple[str, ...], kind: str) -> 
         H="",
         conditions=(),
         remarks=(),
-        network=network,
+        network=without_parallels(network),
         example={},
         variants={},
         design={},

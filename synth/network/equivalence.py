@@ -9,10 +9,10 @@ search (networkx) settles the rest.  Part values are not compared.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-from synth.network.model import Network
+from synth.network.model import Branch, Network
 
 
 @dataclass(frozen=True)
@@ -57,6 +57,19 @@ def equivalent(a: Network, b: Network) -> Mapping[str, str] | None:
     for u, v in matcher.mapping.items():
         names.update(zip(ga.members.get(u, ()), gb.members.get(v, ()), strict=True))
     return names
+
+
+def without_parallels(network: Network) -> Network:
+    """Return the network with like parts in parallel made one, without value unless it was alone.
+
+    The first of them keeps its name and its place.
+    """
+    groups: dict[tuple[int, frozenset[str]], list[Branch]] = {}
+    for b in network.branches:
+        groups.setdefault((b.power, frozenset(b.nodes)), []).append(b)
+    merged = tuple(g[0] if len(g) == 1 else replace(g[0], value=None) for g in groups.values())
+    held = network.held & {b.name for b in merged}
+    return replace(network, branches=merged, held=held)
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from typing import Any
 
 from synth.catalog import Stage
 from synth.generators.kept import Json, kept_designs, kept_figures
+from synth.generators.published import published_counts
 from synth.realisation.saved import VERSION
 from synth.report.answer import parts_json, response_json
 from synth.report.layout import labelled, wrapped
@@ -33,6 +34,8 @@ _SYMBOLS = (
     "(w0 in rad/s, g the magnitude of the pass-band gain, C any capacitance, m the frequency of "
     "the notch over f0; a value that is not positive is out of reach with equal parts)"
 )
+#: Mark of a gain-bandwidth below which the circuit oscillates before f0 is off.
+_MARK = {"f0": "", "oscillation": "*"}
 _FIGURES = (
     ("spread", "spread"),
     ("q_sensitivity", "largest |S(Q)|"),
@@ -120,8 +123,8 @@ def catalog_text(stages: Iterable[Stage]) -> str:
     lines += [""]
     lines += wrapped(
         f"{len(found)} circuits, {derived} of them derived; `synth catalog NAME` shows a stage, "
-        "`synth lift` finds the shares of the others; a dash: out of reach; figures: see "
-        "`synth catalog --help`"
+        "`synth lift` finds the shares of the others; a dash: out of reach; an asterisk: below it "
+        "the circuit oscillates before f0 is off by 5 %; figures: see `synth catalog --help`"
     )
     return "\n".join(lines) + "\n"
 
@@ -132,16 +135,29 @@ def origin_text(stage: Stage) -> str:
 
 
 def figure_lines(stage: Stage, indent: str) -> list[str]:
-    """Return the figures at each Q; nothing where none are kept."""
+    """Return the figures at each Q, of smallest spread and as designed; none where none apply."""
     figures = kept_figures(stage)
-    if figures is None or not any(row["spread"] is not None for row in figures["at"]):
+    if figures is None:
+        return wrapped(
+            "figures: none, for they are kept for the stages of the package only", indent
+        )
+    if not figures["at"]:
         return []
     qs = ", ".join(f"{row['q']:g}" for row in figures["at"])
-    rows = []
-    for key, label in _FIGURES:
-        values = ", ".join(_number(row[key]) for row in figures["at"])
-        rows.append(f"{label} {values}")
-    return wrapped(f"at Q = {qs}: {'; '.join(rows)}", indent, indent + "  ")
+    lines = _figures_at(f"{figures['kind']} at Q = {qs}", figures["at"], indent)
+    designed = [row["designed"] or {} for row in figures["at"]]
+    if any(designed):
+        lines += _figures_at("as designed", designed, indent)
+    return lines
+
+
+def _figures_at(label: str, rows: Sequence[Json], indent: str) -> list[str]:
+    texts = []
+    for key, what in _FIGURES:
+        marks = [_MARK[row.get("limit") or "f0"] if key == "gain_bandwidth" else "" for row in rows]
+        values = (_number(row.get(key)) + mark for row, mark in zip(rows, marks, strict=True))
+        texts.append(f"{what} {', '.join(values)}")
+    return wrapped(f"{label}: {'; '.join(texts)}", indent, indent + "  ")
 
 
 def _number(x: float | None) -> str:
@@ -265,6 +281,7 @@ def tree_answer(stages: Sequence[Stage]) -> Json:
         "schema": VERSION,
         "command": "catalog",
         "counts": counts(stages),
+        "published": published_counts(),
         "tree": [node(b) for b in family(stages)],
     }
 
@@ -289,5 +306,11 @@ def tree_text(stages: Sequence[Stage]) -> str:
         f"{found['stages']} stages grow from {found['base']} written out as graphs; "
         f"{found['by']['swap'] + found['by']['lift']} are swaps or lifts of others, and "
         f"{found['derived']} derive from others in all: {made}"
+    )
+    p = published_counts()
+    lines += wrapped(
+        f"{p['circuits']} published circuits are among them, compared by graph and H(s): "
+        f"{p['swaps_or_lifts']} turn out to be swaps or lifts of others, and {p['derived']} derive "
+        "from others in all"
     )
     return "\n".join(lines) + "\n"

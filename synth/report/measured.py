@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import log
+from math import exp, log
+from statistics import linear_regression
 
-from synth.analysis.loop import analyse
-from synth.analysis.numbers import modes
-from synth.analysis.sensitivity import RootSensitivity, mode_sensitivities
+from synth.generators.bandwidth import OSCILLATION
 from synth.generators.kept import Json, kept_figures
+from synth.report.example_remarks import example_remarks
+from synth.report.trimming import tuning
 from synth.stage_file import Stage
 
-#: A sensitivity below this is none.
-_NONE = 1e-6
-#: An exponent of Q below this is no growth worth the word.
-_FLAT = 0.25
+#: Figures within this factor of each other hardly depend on Q.
+_FLAT = 1.15
+#: A power law is told of where no figure is further from it than this.
+_FIT = 0.15
 _GROWTH = (
-    ("spread", "the smallest spread found of like parts"),
+    ("spread", "the spread of like parts"),
     ("q_sensitivity", "the largest sensitivity of Q to a part"),
-    ("gain_bandwidth", "the gain-bandwidth over f0 that keeps f0 within 5 %"),
+    ("gain_bandwidth", "the gain-bandwidth over f0 that keeps f0 within 5 % without oscillation"),
 )
 
 
@@ -26,50 +27,49 @@ def measured_remarks(stage: Stage) -> list[str]:
     """Return the remarks on a stage that can be measured: spread, sensitivity, op amps, tuning."""
     figures = kept_figures(stage)
     found = [] if figures is None else _growths(figures["at"])
-    if stage.order == 2 and stage.example:
-        found += _tuning(stage)
+    if stage.example:
+        found += (tuning(stage) if stage.order == 2 else []) or example_remarks(stage)
     return found
 
 
 def _growths(rows: Sequence[Json]) -> list[str]:
     reached = [row for row in rows if row["spread"] is not None]
     missing = [f"{row['q']:g}" for row in rows if row["spread"] is None]
+    designed = [{"q": row["q"], **row["designed"]} for row in rows if row["designed"]]
     found = []
     if reached and missing:
         found.append(f"no values found for Q = {', '.join(missing)}")
-    elif missing:
+    elif missing and not designed:
         found.append("Q of 1 and more is out of reach")
-    for key, what in _GROWTH:
-        values = [(row["q"], row[key]) for row in reached if row[key]]
-        if len(values) < 2:
-            continue
-        (q0, first), (q1, last) = values[0], values[-1]
-        power = log(last / first) / log(q1 / q0)
-        listed = ", ".join(f"{v:g}" for _, v in values)
-        at = ", ".join(f"{q:g}" for q, _ in values)
-        grows = f"grows as Q^{power:.1f}" if power > _FLAT else "hardly depends on Q"
-        found.append(f"{what} {grows}: {listed} at Q = {at}")
+    for where, chosen in (("at the smallest spread found", reached), ("as designed", designed)):
+        for key, what in _GROWTH:
+            values = [(row["q"], row[key]) for row in chosen if row[key]]
+            if len(values) < 2:
+                continue
+            limits = [row["limit"] for row in chosen if row[key]]
+            told = _growth(what, values, limits if key == "gain_bandwidth" else [])
+            if all(not line.endswith(told) for line in found):
+                found.append(f"{where}, {told}")
     return found
 
 
-def _tuning(stage: Stage) -> list[str]:
-    loop = analyse(stage.circuit())
-    pairs = [s for s in mode_sensitivities(loop, modes(loop)) if s.q is not None]
-    if not pairs:
-        return []
-    q_alone, f0_alone = _alone(pairs[0])
-    found = []
-    if q_alone:
-        found.append(f"trims Q and leaves f0: {', '.join(q_alone)}")
-    if f0_alone:
-        found.append(f"trims f0 and leaves Q: {', '.join(f0_alone)}")
-    if not q_alone and not f0_alone:
-        found.append("every part that moves f0 or Q moves both, with the values of the example")
-    return found
+def _growth(what: str, values: Sequence[tuple[float, float]], limits: Sequence[str]) -> str:
+    listed = ", ".join(f"{v:g}" for _, v in values)
+    at = ", ".join(f"{q:g}" for q, _ in values)
+    osc = [f"{q:g}" for (q, _), limit in zip(values, limits, strict=False) if limit == OSCILLATION]
+    end = f"; oscillation is the limit at Q = {', '.join(osc)}" if osc else ""
+    return f"{what} {_law(values)}: {listed} at Q = {at}{end}"
 
 
-def _alone(pair: RootSensitivity) -> tuple[list[str], list[str]]:
-    f0, q = dict(pair.f0), dict(pair.q or ())
-    q_alone = [n for n in q if abs(f0[n]) < _NONE < abs(q[n])]
-    f0_alone = [n for n in q if abs(q[n]) < _NONE < abs(f0[n])]
-    return q_alone, f0_alone
+def _law(values: Sequence[tuple[float, float]]) -> str:
+    """Say how the figures go with Q: a power law only where all are near it."""
+    sizes = [v for _, v in values]
+    if max(sizes) <= _FLAT * min(sizes):
+        return "hardly depends on Q"
+    if len(values) > 2:
+        x, y = [log(q) for q, _ in values], [log(v) for v in sizes]
+        power, offset = linear_regression(x, y)
+        off = max(abs(exp(b - power * a - offset) - 1) for a, b in zip(x, y, strict=True))
+        if off <= _FIT and sizes in (sorted(sizes), sorted(sizes, reverse=True)):
+            return f"{'grows' if power > 0 else 'falls'} as Q^{power:.1f}"
+    return "is"

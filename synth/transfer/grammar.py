@@ -21,6 +21,7 @@ import math
 import re
 from collections.abc import Iterable
 from fractions import Fraction
+from functools import lru_cache
 from typing import NamedTuple
 
 from synth.errors import ExpressionError
@@ -273,7 +274,12 @@ def _number(token: _Token) -> Fraction:
         raise _error(
             token.position, f"the exponent of {token.text} is beyond {MAX_DECIMAL}; rescale"
         )
-    return Fraction(mantissa) * Fraction(10) ** int(exponent or 0)
+    return _plain(mantissa) * Fraction(10) ** int(exponent) if exponent else _plain(mantissa)
+
+
+@lru_cache(maxsize=256)  # the few small numbers of formulas
+def _plain(mantissa: str) -> Fraction:
+    return Fraction(mantissa)
 
 
 def _root(argument: Expression, position: int) -> Fraction | float:

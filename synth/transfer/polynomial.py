@@ -158,6 +158,8 @@ def square_free(p: Poly) -> tuple[tuple[Poly, int], ...]:
     """Return monic square-free factors with their multiplicities, by Yun's algorithm [1]_."""
     if degree(p) < 1:
         return ()
+    if degree(p) == 1 or (degree(p) == 2 and p[1] * p[1] != 4 * p[0] * p[2]):
+        return ((monic(p), 1),)
     dp = derivative(p)
     common = gcd(p, dp)
     b, c = divide(p, common)[0], divide(dp, common)[0]
