@@ -8,7 +8,7 @@ from pathlib import Path
 from synth.checking.conditions import Conditions
 from synth.checking.model import OpAmpModel, op_amp_model
 from synth.errors import NetworkError
-from synth.masks.limits import Limit
+from synth.masks.limits import Mask
 from synth.network.model import Network
 from synth.pages.build import page as page_of
 from synth.pages.record import Page
@@ -40,7 +40,7 @@ def plot(
     op_amp: OpAmpModel | str | None = None,
     conditions: Conditions | None = None,
     spread: Spread | None = None,
-    mask: Sequence[Limit] = (),
+    mask: Mask | None = None,
     resistors: str = RESISTORS.series,
     capacitors: str = CAPACITORS.series,
     samples: int = SAMPLES,
@@ -62,8 +62,8 @@ def plot(
         Source, load, band and level.
     spread : Spread, optional
         Tolerances; by default 1 % for resistors and 5 % for others.
-    mask : sequence of Limit
-        Those of `read_mask(...).limits`.
+    mask : Mask, optional
+        As `read_mask` gives it; ``within`` is about its gain.
     resistors, capacitors : str
         Series for values that are in no preferred series.
     samples, seed : int
@@ -95,7 +95,7 @@ def page(
     op_amp: OpAmpModel | str | None = None,
     conditions: Conditions | None = None,
     spread: Spread | None = None,
-    mask: Sequence[Limit] = (),
+    mask: Mask | None = None,
     resistors: str = RESISTORS.series,
     capacitors: str = CAPACITORS.series,
     samples: int = SAMPLES,
@@ -221,13 +221,11 @@ def _wishes(
     op_amp: OpAmpModel | str | None,
     conditions: Conditions | None,
     spread: Spread | None,
-    mask: Sequence[Limit],
+    mask: Mask | None,
     resistors: str,
     capacitors: str,
     samples: int,
     seed: int,
 ) -> Wishes:
     model = op_amp_model(op_amp) if isinstance(op_amp, str) else op_amp
-    return Wishes(
-        model, conditions, spread or Spread(), tuple(mask), resistors, capacitors, samples, seed
-    )
+    return Wishes(model, conditions, spread or Spread(), mask, resistors, capacitors, samples, seed)

@@ -79,14 +79,21 @@ def test_magnitude_holds_target_mask_given_built_band_and_real(lowpass):
     np.testing.assert_allclose(
         _curve(top, "real")[1][low], 20 * np.log10(np.abs(real[low])), atol=0.02
     )
-    assert [(r.x_low, r.x_high) for r in top.regions] == [(1.0, 500.0), (1e4, 1e5)]
+    hatched = [(r.x_low, r.x_high, r.y_low, r.y_high) for r in top.regions]
+    assert hatched == [
+        (1.0, 500.0, -math.inf, -1.0),
+        (1e4, 1e5, -30.0, math.inf),
+        (10.0, 500.0, -math.inf, -0.5),
+        (10.0, 500.0, 0.5, math.inf),
+    ]
     assert [r.y_high for r in below.regions] == [-0.5, math.inf]
     assert {"tolerance"} == {b.role for b in top.bands}
     assert sum(c.role == "worst" for c in top.curves) == 2
 
 
 def test_deviation_is_the_distance_from_the_target(lowpass):
-    top, below = figure(lowpass, "magnitude").panels
+    free = replace(lowpass, wishes=replace(lowpass.wishes, mask=None))
+    top, below = figure(free, "magnitude").panels
     built = _curve(top, "built")[1]
     target = _curve(top, "target")[1]
     away = _curve(below, "built")[1]
@@ -94,6 +101,23 @@ def test_deviation_is_the_distance_from_the_target(lowpass):
     np.testing.assert_allclose(away[near], (built - target)[near], atol=1e-12)
     assert np.isnan(away[~near]).all()
     np.testing.assert_array_equal(_curve(below, "target")[1][near], 0.0)
+
+
+def test_within_is_about_the_gain_of_the_mask_from_0_to_infinity():
+    """A low-pass of gain 1 misses a mask about a gain of 20, flat as it is."""
+    design = synth.Design(stage("rc-lowpass").circuit())
+    mask = mask_from_text("gain 20\n0 1k within 0.5 dB\n0 500 delay 10 %\n100k inf <= -1")
+    found = examine("x", design, Wishes(mask=mask, samples=50))
+    assert found.tolerances.yield_.value == 0
+    assert np.all(np.isfinite(found.frequencies)) and found.frequencies[0] > 0
+    made = figure(found, "magnitude")
+    built = _curve(made.panels[0], "built")[1]
+    np.testing.assert_allclose(
+        _curve(made.panels[1], "built")[1][:9], (built - 26.0206)[:9], atol=1e-4
+    )
+    assert "the mask's gain, 26.02 dB" in made.note
+    assert any("delay" in note and "left out" in note for note in found.notes)
+    assert svg(made)
 
 
 def test_band_lies_within_the_worst_case_and_around_the_circuit(lowpass):

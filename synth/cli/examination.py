@@ -92,7 +92,7 @@ def wishes(asked: Asked) -> Wishes:
             plain.around.tolerance,
         ),
         spread,
-        () if asked.mask is None else read_mask(asked.mask).magnitudes("a page"),
+        None if asked.mask is None else read_mask(asked.mask),
         asked.resistors,
         asked.capacitors,
         asked.samples,

@@ -195,7 +195,7 @@ def _region(axes: Axes, region: Region, panel: Panel, x: Shown, y: Shown, style:
     high = min(region.y_high, panel.y.high)
     if low >= high:
         return
-    ends = x.of((region.x_low, region.x_high))
+    ends = x.of((max(region.x_low, panel.x.low), min(region.x_high, panel.x.high)))
     axes.fill_between(
         ends,
         y.of((low, low)),

@@ -41,7 +41,7 @@ def magnitude(found: Examined) -> Figure:
         y,
         (*curves, *_curves_of(worst, f)),
         tuple(_bands(band, f)),
-        tuple(_regions(found.wishes.mask)),
+        tuple(_regions(found.wishes.limits)),
         share=2.0,
     )
     low, high = found.tolerances.percents[0], found.tolerances.percents[-1]
@@ -192,6 +192,9 @@ def _curves_of(worst: tuple[Array, Array] | None, f: Array) -> list[Curve]:
 def _reference(found: Examined) -> tuple[str, Array]:
     """Return what deviations are measured from: its name and dB."""
     f = found.frequencies
+    mask = found.wishes.mask
+    if mask is not None and mask.within:
+        return f"the mask's gain, {mask.level_db:.4g} dB", np.full(len(f), mask.level_db)
     if found.target is not None:
         return "the target", decibels(found.target.transfer.response(f))
     if found.preferred.choice is not None:
@@ -202,7 +205,8 @@ def _reference(found: Examined) -> tuple[str, Array]:
 def _deviations(found: Examined) -> Panel:
     f = found.frequencies
     _, zero = _reference(found)
-    shown = zero >= np.max(zero[np.isfinite(zero)], initial=-math.inf) - RANGE_DB
+    size = decibels(found.H.response(f)) if found.wishes.within else zero
+    shown = size >= np.max(size[np.isfinite(size)], initial=-math.inf) - RANGE_DB
 
     def away(values: Array) -> Array:
         with np.errstate(invalid="ignore"):
@@ -216,13 +220,16 @@ def _deviations(found: Examined) -> Panel:
     bands = _bands((low, high), f)
     if worst is not None:
         curves += _curves_of((away(worst[0]), away(worst[1])), f)
-    flat = zero >= np.max(zero[np.isfinite(zero)], initial=-math.inf) - 3.02
+    flat = size >= np.max(size[np.isfinite(size)], initial=-math.inf) - 3.02
+    if found.wishes.within:
+        flat = np.any([(f >= x.low_hz) & (f <= x.high_hz) for x in found.wishes.within], axis=0)
     sizes = [np.array(c.y)[flat] for c in curves if c.role != "worst"]
     sizes += [low[flat[: len(low)]], high[flat[: len(high)]]]
     each = np.concatenate(sizes)
+    each = np.concatenate([each, [1.5 * x.level_db for x in found.wishes.within]])
     most = float(np.max(np.abs(each[np.isfinite(each)]), initial=_LEAST_DEVIATION))
     half = _rounded_up(min(1.3 * most, _MOST_DEVIATION))
-    limits = tuple(_within(found.wishes.mask))
+    limits = tuple(_within(found.wishes.within))
     y = Axis("deviation", "dB", "linear", -half, half)
     return Panel(_frequency_axis(f), y, tuple(curves), tuple(bands), limits, share=1.0)
 
@@ -240,9 +247,8 @@ def _regions(mask: Iterable[Limit]) -> list[Region]:
 def _within(mask: Iterable[Limit]) -> list[Region]:
     found = []
     for limit in mask:
-        if limit.operation == "within":
-            for low, high in ((-math.inf, -limit.level_db), (limit.level_db, math.inf)):
-                found.append(Region("mask", "mask", limit.low_hz, limit.high_hz, low, high))
+        for low, high in ((-math.inf, -limit.level_db), (limit.level_db, math.inf)):
+            found.append(Region("mask", "mask", limit.low_hz, limit.high_hz, low, high))
     return found
 
 

@@ -18,7 +18,7 @@ from synth.checking.conditions import Conditions, supplied
 from synth.checking.facts import Facts
 from synth.checking.model import OpAmpModel, op_amp_model
 from synth.errors import NetworkError, NumberError, TargetError
-from synth.masks.limits import Limit
+from synth.masks.limits import Limit, Mask
 from synth.network.model import Network
 from synth.network.rails import rails
 from synth.positions import Placement
@@ -61,8 +61,8 @@ class Wishes:
         Around the circuit; None for the plain ones, with the larger tolerance of the spread.
     spread : Spread
         Of the parts.
-    mask : tuple of Limit
-        What the response must keep.
+    mask : Mask or None
+        What the response must keep; ``within`` is about the mask's gain.
     resistors, capacitors : str
         Series from which values that cannot be bought are chosen.
     samples, seed : int
@@ -72,11 +72,21 @@ class Wishes:
     op_amp: OpAmpModel | None = None
     conditions: Conditions | None = None
     spread: Spread = field(default_factory=Spread)
-    mask: tuple[Limit, ...] = ()
+    mask: Mask | None = None
     resistors: str = RESISTORS.series
     capacitors: str = CAPACITORS.series
     samples: int = SAMPLES
     seed: int = 0
+
+    @property
+    def limits(self) -> tuple[Limit, ...]:
+        """The limits of the magnitude as levels."""
+        return () if self.mask is None else self.mask.absolute
+
+    @property
+    def within(self) -> tuple[Limit, ...]:
+        """Those on either side of the mask's gain."""
+        return () if self.mask is None else self.mask.within
 
     @property
     def around(self) -> Conditions:
@@ -228,13 +238,12 @@ def examine(
     model = wishes.op_amp or usual_model(analysis.H, rails(network))
     checked = check(preferred.network, model, wishes.around)
     every = [analysis.H, given, *([design.target.transfer] if design.target else [])]
-    frequencies = _frequencies(every, wishes.mask)
+    frequencies = _frequencies(every, wishes.limits)
     studied = tolerance(
         preferred.network,
         wishes.spread,
         frequencies,
-        limits=wishes.mask,
-        reference=None if design.target is None else design.target.transfer,
+        limits=wishes.limits,
         samples=wishes.samples,
         seed=wishes.seed,
     )
@@ -251,7 +260,7 @@ def examine(
         frequencies,
         time,
         no_time,
-        (*notes, *preferred.notes),
+        (*notes, *_mask_notes(wishes.mask), *preferred.notes),
         placement,
     )
 
@@ -300,11 +309,25 @@ def _frequencies(transfers: Sequence[Transfer], mask: Sequence[Limit]) -> Array:
     roots = [r for h in transfers for r in (*h.poles, *h.zeros) if r]
     sizes = [abs(r) / (2 * pi) for r in roots] or [1e3]
     low, high = _BELOW * min(sizes), _ABOVE * max(sizes)
-    low = min([low, *(x.low_hz for x in mask)])
-    high = max([high, *(x.high_hz for x in mask if isfinite(x.high_hz))])
+    ends = [f for x in mask for f in (x.low_hz, x.high_hz) if f and isfinite(f)]
+    low, high = min([low, *ends]), max([high, *ends])
     fine = grid(low, high, [r for r in roots if r.imag > 0], _PER_DECADE)
-    ends = [f for x in mask for f in (x.low_hz, x.high_hz)]
     return np.unique(np.concatenate([fine, np.asarray(ends, dtype=float)]))
+
+
+def _mask_notes(mask: Mask | None) -> tuple[str, ...]:
+    if mask is None:
+        return ()
+    found = []
+    if mask.within:
+        found.append(
+            f"'within' of the mask is about its gain, {mask.level_db:.4g} dB, in the hatched "
+            "areas, the deviation and the yield"
+        )
+    if mask.delays:
+        lines = "; ".join(map(str, mask.delays))
+        found.append(f"the mask also limits the group delay, which is left out here: {lines}")
+    return tuple(found)
 
 
 def _time(transfer: Transfer) -> tuple[TimeResponse | None, str]:
