@@ -6,7 +6,10 @@ so that an op amp with its inputs exchanged or a resistor drawn as a capacitor w
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
 from collections import Counter
 from xml.etree import ElementTree
 
@@ -196,3 +199,40 @@ def test_unknown_style() -> None:
 def test_from_python() -> None:
     lowpass = synth.stage("sallen-key-lowpass-unity").circuit()
     assert synth.to_svg(synth.draw(lowpass)).startswith("<svg ")
+
+
+BIQUAD_AND_SUM = """three integrating stages and a sum
+R1 in x 100k
+R2 bp x 100k
+C1 x bp 10n
+R3 lp x 10k
+R4 bpx y 10k
+C2 y lp 10n
+R6 bp z 10k
+R7 z bpx 10k
+X1 0 x bp OPA
+X2 0 y lp OPA
+X3 0 z bpx OPA
+R8 in s 20k
+R9 bp s 20k
+R10 s out 20k
+X4 0 s out OPA
+Vin in 0 AC 1
+.end
+"""
+
+
+def test_the_picture_does_not_depend_on_the_hash_seed(tmp_path) -> None:
+    deck = tmp_path / "biquad.cir"
+    deck.write_text(BIQUAD_AND_SUM)
+    code = f"import synth; print(synth.to_svg(synth.draw(synth.read({str(deck)!r}).network)))"
+    pictures = {
+        subprocess.run(
+            [sys.executable, "-c", code],
+            env={**os.environ, "PYTHONHASHSEED": seed},
+            capture_output=True,
+            check=True,
+        ).stdout
+        for seed in ("1", "2")
+    }
+    assert len(pictures) == 1

@@ -109,7 +109,8 @@ def test_within_is_about_the_gain_of_the_mask_from_0_to_infinity():
     mask = mask_from_text("gain 20\n0 1k within 0.5 dB\n0 500 delay 10 %\n100k inf <= -1")
     found = examine("x", design, Wishes(mask=mask, samples=50))
     assert found.tolerances.yield_.value == 0
-    assert np.all(np.isfinite(found.frequencies)) and found.frequencies[0] > 0
+    assert np.all(np.isfinite(found.frequencies))
+    assert found.frequencies[0] > 0
     made = figure(found, "magnitude")
     built = _curve(made.panels[0], "built")[1]
     np.testing.assert_allclose(
