@@ -225,7 +225,7 @@ Vin in 0 AC 1
 def test_the_picture_does_not_depend_on_the_hash_seed(tmp_path) -> None:
     deck = tmp_path / "biquad.cir"
     deck.write_text(BIQUAD_AND_SUM)
-    code = f"import synth; print(synth.to_svg(synth.draw(synth.read({str(deck)!r}).network)))"
+    code = f"import synth; print(synth.to_svg(synth.draw(synth.read({str(deck)!r}))))"
     pictures = {
         subprocess.run(
             [sys.executable, "-c", code],
