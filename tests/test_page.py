@@ -128,7 +128,7 @@ def test_the_record_has_what_was_given_and_what_is_built(notch):
     assert changed
     assert all(p.value != p.given for p in changed)
     assert {p.kind for p in circuit.parts} == {"resistor", "capacitor", "op amp"}
-    assert "Not in a preferred series as given" in circuit.values_note
+    assert "(capacitors) as given: C1, C2." in circuit.values_note
     assert {p.tolerance for p in circuit.parts if p.kind == "resistor"} == {0.01}
     assert circuit.steps[-1].text.startswith("values")
 

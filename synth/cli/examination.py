@@ -28,10 +28,16 @@ def examination_options(command: _F) -> _F:
         ),
         click.option(
             "--resistors",
-            default="E96",
+            default="E24+E96",
             show_default=True,
             metavar="SERIES",
-            help="For values that are in no preferred series.",
+            help="Values that are in none of them are chosen near the given ones.",
+        ),
+        click.option(
+            "--keep",
+            multiple=True,
+            metavar="PART,...",
+            help="Parts that stay as given; repeat, or join by commas.",
         ),
         click.option("--mask", metavar="FILE", help="Limits, one a line, as in 1k 2k >= -3 dB."),
     ):
@@ -64,6 +70,7 @@ class Asked(NamedTuple):
     capacitors: str
     samples: int
     seed: int
+    keep: Sequence[str]
 
 
 def wishes(asked: Asked) -> Wishes:
@@ -97,4 +104,5 @@ def wishes(asked: Asked) -> Wishes:
         asked.capacitors,
         asked.samples,
         asked.seed,
+        tuple(n.strip() for text in asked.keep for n in text.split(",") if n.strip()),
     )

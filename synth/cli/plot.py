@@ -47,6 +47,7 @@ def plot(
     capacitors: str,
     samples: int,
     seed: int,
+    keep: tuple[str, ...],
     input_: str | None,
     output: str | None,
     ground: str | None,
@@ -89,6 +90,7 @@ def plot(
             capacitors,
             samples,
             seed,
+            keep,
         )
     )
     found = load(circuit, input_, output, ground, keep_grounded)

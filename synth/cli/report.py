@@ -45,6 +45,7 @@ def report(
     capacitors: str,
     samples: int,
     seed: int,
+    keep: tuple[str, ...],
     symbols: str,
     title: str | None,
     input_: str | None,
@@ -91,6 +92,7 @@ def report(
             capacitors,
             samples,
             seed,
+            keep,
         )
     )
     examined = []

@@ -217,12 +217,23 @@ def _values_note(found: Examined) -> str:
         odd = ", ".join(found.preferred.odd)
         size = f"{choice.error:.3g} {choice.unit}" if choice.unit else f"{100 * choice.error:.3g} %"
         return (
-            f"Not in a preferred series as given: {odd}. The preferred values differ from the "
-            f"response of those by {size} ({choice.metric}); {choice.certificate}."
+            f"Not in {_series(found)} as given: {odd}. The preferred values, chosen near the "
+            f"given ones, differ from the response of those by {size} ({choice.metric}); "
+            f"{choice.certificate}."
         )
     if found.preferred.odd:
-        return "Some values are in no preferred series; see the notes."
-    return "Every value is in a preferred series (IEC 60063) as given."
+        return f"Some values are not in {_series(found)}; see the notes."
+    if found.preferred.left:
+        return f"Kept as given, not in {_series(found)}: {', '.join(found.preferred.left)}."
+    return f"Every value is in {_series(found)} as given."
+
+
+def _series(found: Examined) -> str:
+    """Return the series asked for."""
+    kinds = (("resistors", 0, found.wishes.resistors), ("capacitors", 1, found.wishes.capacitors))
+    powers = {b.power for b in found.network.branches}
+    used = [f"{series} ({word})" for word, power, series in kinds if power in powers]
+    return f"the preferred series {' and '.join(used)}"
 
 
 def _op_amp(found: Examined) -> str:

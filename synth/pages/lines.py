@@ -15,15 +15,12 @@ from synth.pages.record import (
     ZeroLine,
 )
 from synth.report.examined import Examined
-from synth.report.preferred import is_preferred
 from synth.report.text import zero_text
 from synth.tolerances.spread import ranges
 
 #: Zeros are looked for in circuits of up to so many capacitors and inductors, and preferred
 #: values leave a balanced one within this share of the terms from its place.
 MOST_STORAGE, _ROUNDED = 8, 0.02
-#: Parts that come in preferred values.
-_PREFERRED = (0, 1)
 
 
 def part_lines(found: Examined) -> tuple[PartLine, ...]:
@@ -33,7 +30,7 @@ def part_lines(found: Examined) -> tuple[PartLine, ...]:
     rows = []
     for b, share in zip(found.network.branches, shares, strict=True):
         old = given.get(b.name)
-        odd = b.power in _PREFERRED and b.value is not None and not is_preferred(b.value)
+        odd = b.name in found.preferred.left
         rows.append(
             PartLine(
                 b.name,
@@ -43,7 +40,7 @@ def part_lines(found: Examined) -> tuple[PartLine, ...]:
                 b.value,
                 UNITS[b.power],
                 float(share),
-                "no preferred value" if odd else "",
+                "in none of the series" if odd else "",
             )
         )
     for u in found.network.op_amps:

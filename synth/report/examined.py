@@ -23,7 +23,7 @@ from synth.network.model import Network
 from synth.network.rails import rails
 from synth.positions import Placement
 from synth.realisation.design import Design
-from synth.report.preferred import Preferred, with_preferred_values
+from synth.report.preferred import RESISTOR_SERIES, Preferred, with_preferred_values
 from synth.report.record import Analysis, analysis_record, response_of
 from synth.target.target import Target
 from synth.tolerances.result import ToleranceResult
@@ -31,7 +31,7 @@ from synth.tolerances.spread import Spread
 from synth.tolerances.study import tolerance
 from synth.transfer.time_response import TimeResponse, time_response
 from synth.transfer.transfer import Transfer
-from synth.values.series import CAPACITORS, RESISTORS
+from synth.values.series import CAPACITORS
 
 Array = npt.NDArray[np.float64]
 
@@ -64,19 +64,22 @@ class Wishes:
     mask : Mask or None
         What the response must keep; ``within`` is about the mask's gain.
     resistors, capacitors : str
-        Series from which values that cannot be bought are chosen.
+        Series the values are to be from; those that are not are chosen near the given ones.
     samples, seed : int
         Circuits drawn, and the seed of the draws.
+    keep : tuple of str
+        Parts that stay as they are given.
     """
 
     op_amp: OpAmpModel | None = None
     conditions: Conditions | None = None
     spread: Spread = field(default_factory=Spread)
     mask: Mask | None = None
-    resistors: str = RESISTORS.series
+    resistors: str = RESISTOR_SERIES
     capacitors: str = CAPACITORS.series
     samples: int = SAMPLES
     seed: int = 0
+    keep: tuple[str, ...] = ()
 
     @property
     def limits(self) -> tuple[Limit, ...]:
@@ -233,7 +236,7 @@ def examine(
             "give every part one before the circuit is drawn or reported"
         )
     given = _transfer(network)
-    preferred = with_preferred_values(network, wishes.resistors, wishes.capacitors)
+    preferred = with_preferred_values(network, wishes.resistors, wishes.capacitors, wishes.keep)
     analysis = analysis_record(preferred.network)
     model = wishes.op_amp or usual_model(analysis.H, rails(network))
     checked = check(preferred.network, model, wishes.around)
