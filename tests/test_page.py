@@ -25,6 +25,7 @@ from synth.pages.build import page
 from synth.pages.html import _alike
 from synth.pages.mathml import mathml
 from synth.pages.plots import plot_data, script_json
+from synth.pages.zeros import zero_lines
 from synth.realisation.saved import design_text, read_design
 from synth.report.document import Equation, Grid, Items, say
 from synth.report.examined import Wishes, examine, usual_model
@@ -138,6 +139,25 @@ def test_zeros_are_marked_structural_or_balanced(notch, pair, texts):
     assert ("li", "class", "balanced") in read(texts["notch"]).attributes
     assert [z.kind for z in pair.circuits[0].zeros] == ["structural"]
     assert ("li", "class", "structural") in read(texts["pair"]).attributes
+
+
+def test_bought_values_that_move_a_notch_say_so():
+    """A twin-T built from few values: its zero moves, and the depth told is that of H itself."""
+    moved = synth.scale_frequency(stage("twin-t-notch-gain").circuit(), 1.0031)
+    found = examine("t", synth.Design(moved), Wishes(samples=20, resistors="E6", capacitors="E6"))
+    assert found.preferred.choice is not None
+    (line,) = [z for z in zero_lines(found) if 0 < z.frequency_hz < np.inf]
+    wanted = min((z for z in found.given.zeros if z.imag > 0), key=lambda z: abs(z.real))
+    assert line.frequency_hz == pytest.approx(wanted.imag / 2 / np.pi, rel=1e-6)
+    h = np.abs(found.H.response(found.frequencies))
+    there = np.abs(found.H.response(np.array([line.frequency_hz])))[0] / h.max()
+    assert line.text.endswith(
+        f"{20 * np.log10(there):.0f} dB at {line.frequency_hz:.5g} Hz".replace("-", "−")
+    )
+    assert "the bought values move it to" in line.text
+    made = page([found])
+    assert "notch at" in made.circuits[0].asked[0]
+    assert "No step was asked for" not in made.html
 
 
 def _design(name):

@@ -9,25 +9,26 @@ from math import inf, isfinite
 from synth.checking.small_rules import snr_db
 from synth.errors import NetworkError
 from synth.pages.lines import (
-    MOST_STORAGE,
     noise_lines,
     op_amp_lines,
     part_lines,
     root_lines,
     sensitivity_lines,
-    zero_lines,
 )
 from synth.pages.record import CircuitPage, Netlist, Page, Quantity, StepLine, ZeroLine
 from synth.pages.schematic import drawing_of
+from synth.pages.words import kind_words
+from synth.pages.zeros import MOST_STORAGE, zero_lines
 from synth.plots.figures import figures
 from synth.plots.response import comparison
 from synth.plots.scales import si_text
 from synth.realisation.design import Design
 from synth.realisation.saved import design_text
 from synth.report import mathematics as m
-from synth.report.document import Block, Heading
+from synth.report.document import Block, Heading, say
 from synth.report.examined import Examined
 from synth.report.explain import explanation
+from synth.report.explanation_steps import NO_STEP
 from synth.report.explanation_story import story
 from synth.report.parts_list import parts_list
 from synth.report.text import CAUTION
@@ -133,9 +134,14 @@ def _warning(found: Examined) -> str:
 
 
 def _asked(found: Examined) -> tuple[str, ...]:
-    kind = str(found.analysis.numbers.description)
+    kind = kind_words(found.H)
     if found.target is None:
-        return (f"A circuit at hand, {found.name}: {kind}.",)
+        steps = [s for s in found.design.derivation if s.name != "stage"]
+        made = f", made by {', then '.join(map(str, steps))}" if steps else ""
+        asked = f"A circuit at hand, {found.name}{made}: {kind_words(found.given)}."
+        if found.preferred.choice is None or kind == kind_words(found.given):
+            return (asked,)
+        return (asked, f"With the values bought it is {kind}.")
     error = realised_error(found.target, found.H)
     met = "met" if error.misses <= 1 else "not met"
     return (
@@ -292,7 +298,12 @@ def _derivation(found: Examined) -> tuple[Step, ...]:
 def _story(found: Examined) -> tuple[Block, ...]:
     one_pole = replace(found.model.amplifier, second_pole=inf, output_resistance=0.0)
     blocks = story(explanation(found.network, (), one_pole))
-    return tuple(b for b in blocks if not (isinstance(b, Heading) and b.level == 1))
+    steps = say("The steps that made the circuit stand above.") if _derivation(found) else NO_STEP
+    return tuple(
+        steps if b == NO_STEP else b
+        for b in blocks
+        if not (isinstance(b, Heading) and b.level == 1)
+    )
 
 
 def _netlists(found: Examined) -> tuple[Netlist, ...]:
