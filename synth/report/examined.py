@@ -241,7 +241,9 @@ def examine(
     model = wishes.op_amp or usual_model(analysis.H, rails(network))
     checked = check(preferred.network, model, wishes.around)
     every = [analysis.H, given, *([design.target.transfer] if design.target else [])]
-    frequencies = _frequencies(every, wishes.limits)
+    small = checked.facts.small
+    shifted = [r.real for r in (*small.poles, *small.zeros)]
+    frequencies = _frequencies(every, wishes.limits, shifted)
     studied = tolerance(
         preferred.network,
         wishes.spread,
@@ -308,13 +310,15 @@ def _transfer(network: Network) -> Transfer:
     return numbers.transfer
 
 
-def _frequencies(transfers: Sequence[Transfer], mask: Sequence[Limit]) -> Array:
+def _frequencies(
+    transfers: Sequence[Transfer], mask: Sequence[Limit], more: Sequence[complex]
+) -> Array:
     roots = [r for h in transfers for r in (*h.poles, *h.zeros) if r]
     sizes = [abs(r) / (2 * pi) for r in roots] or [1e3]
     low, high = _BELOW * min(sizes), _ABOVE * max(sizes)
     ends = [f for x in mask for f in (x.low_hz, x.high_hz) if f and isfinite(f)]
     low, high = min([low, *ends]), max([high, *ends])
-    fine = grid(low, high, [r for r in roots if r.imag > 0], _PER_DECADE)
+    fine = grid(low, high, [r for r in (*roots, *more) if r.imag > 0], _PER_DECADE)
     return np.unique(np.concatenate([fine, np.asarray(ends, dtype=float)]))
 
 
