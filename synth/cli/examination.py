@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 import click
 
+from synth.cli.completion import op_amps
 from synth.cli.options import checked_model, surrounding_options
 from synth.cli.spread import read_spread, spread_options
 
@@ -47,6 +48,7 @@ def examination_options(command: _F) -> _F:
         "--op-amp",
         "op_amp",
         metavar="MODEL",
+        shell_complete=op_amps,
         help="As in `synth check` [a usual class with enough gain-bandwidth].",
     )(command)
 

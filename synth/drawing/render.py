@@ -124,7 +124,12 @@ def _strokes(drawing: Drawing, resistors: str) -> list[ElementTree.Element]:
         for element in _mark_elements(mark):
             picture.add(element)
     figure = picture.draw(show=False)
-    return [element for _, element in sorted(figure.svgelements, key=lambda pair: pair[0])]
+    found = [element for _, element in sorted(figure.svgelements, key=lambda pair: pair[0])]
+    for element in found:
+        style = element.get("style")
+        if style:  # a solid line has no dashes to name
+            element.set("style", style.replace("stroke-dasharray:-;", ""))
+    return found
 
 
 def _elements(symbol: Symbol, resistors: str) -> list[Element]:

@@ -70,7 +70,7 @@ def _branch_item(b: Branch) -> Item:
 
 
 def _shown_value(value: float, power: int) -> str:
-    number, _, unit = format_si(value, SHOWN_UNITS[power]).partition(" ")
+    number, _, unit = format_si(value, SHOWN_UNITS[power], 6).partition(" ")
     return f"{number} {unit.replace('u', 'µ', 1) if unit.startswith('u') else unit}"
 
 

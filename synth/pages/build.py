@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from math import inf, isfinite
 
@@ -71,8 +71,10 @@ def page(circuits: Sequence[Examined], command: str = "", title: str = "") -> Pa
     if several:
         named = [(f"{c.label}: {_short(c.name)}", e) for c, e in zip(made, circuits, strict=True)]
         together = comparison(named)
+    active = any(c.network.op_amps for c in circuits)
+    cautions = (CAUTION, _MODEL_CAUTION) if active else (CAUTION,)
     printed = command.encode("utf-8", "backslashreplace").decode()
-    return Page(title, made, together, (CAUTION, _MODEL_CAUTION), printed, version())
+    return Page(title, made, together, cautions, printed, version())
 
 
 def circuit_page(found: Examined, label: str = "") -> CircuitPage:
@@ -165,23 +167,27 @@ def _keys(found: Examined) -> tuple[Quantity, ...]:
         counts[f.severity] += 1
     yield_ = found.tolerances.yield_
     usable = not found.checked.unusable
+    active = bool(network.op_amps)
 
     def real(value: float | None) -> float | None:
         """Leave out what means nothing while the circuit cannot be used."""
         return value if usable and value is not None and isfinite(value) else None
 
+    def shift(share: float | None) -> float | None:
+        return real(_per_cent(share)) if active else None
+
     return (
-        Quantity("findings", ", ".join(f"{n} {s}" for s, n in counts.items())),
+        Quantity("findings", _counts(counts)),
         Quantity("order", float(found.H.order)),
-        Quantity("op amps", float(len(network.op_amps))),
+        Quantity("op amps", float(len(network.op_amps)) if active else None),
         Quantity("parts without op amps", float(len(network.branches))),
         Quantity("f0 of the sharpest pole", None if first is None else first.f0_hz, "Hz"),
         Quantity("its Q", None if first is None else first.q),
         Quantity("largest deviation from the target", error, "dB"),
         Quantity("spread of resistors", _spread(found, 0)),
         Quantity("spread of capacitors", _spread(found, 1)),
-        Quantity("shift of f0 by real op amps", real(_per_cent(small.f0_shift)), "%"),
-        Quantity("shift of Q by real op amps", real(_per_cent(small.q_shift)), "%"),
+        Quantity("shift of f0 by real op amps", shift(small.f0_shift), "%"),
+        Quantity("shift of Q by real op amps", shift(small.q_shift), "%"),
         Quantity("least phase margin", real(margin), "deg"),
         Quantity("noise at the output", real(small.noise_vrms), "V", "rms"),
         Quantity("signal to noise at the largest sine", real(snr), "dB"),
@@ -192,7 +198,7 @@ def _keys(found: Examined) -> tuple[Quantity, ...]:
             "V",
         ),
         Quantity("least input impedance", _finite(levels.input_impedance.value), "ohm"),
-        Quantity("supply current of all op amps", facts.supply_current, "A"),
+        Quantity("supply current of all op amps", facts.supply_current if active else None, "A"),
         Quantity(
             "yield against the mask",
             None if yield_ is None else 100 * yield_.value,
@@ -202,6 +208,12 @@ def _keys(found: Examined) -> tuple[Quantity, ...]:
             else f"(95 % sure: {100 * yield_.low:.3g} to {100 * yield_.high:.3g} %)",
         ),
     )
+
+
+def _counts(counts: Mapping[str, int]) -> str:
+    """Write how many findings there are of each severity."""
+    words = {"serious": "serious", "caution": "cautions", "note": "notes"}
+    return ", ".join(f"{n} {s if n == 1 else words[s]}" for s, n in counts.items())
 
 
 def _spread(found: Examined, power: int) -> float | None:
@@ -244,6 +256,8 @@ def _series(found: Examined) -> str:
 
 def _op_amp(found: Examined) -> str:
     model, wishes = found.model, found.wishes
+    if not found.network.op_amps:
+        return ""
     low, high = model.output_range
     why = "" if wishes.op_amp is not None else " (a usual class, since none was named)"
     around = found.facts.conditions

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from math import inf, isfinite, pi
 
 from synth.plots.scales import si_text
@@ -10,6 +11,21 @@ from synth.transfer.transfer import Transfer
 
 #: A zero this close to the axis, as a share of its size, makes a notch.
 _NEAR = 0.05
+_OHM = re.compile(r"(?<=\d )([kMGm]?)ohm\b")
+_MICRO = re.compile(r"(?<=\d )u(?=(?:V|A|F|H|s|W|Ω)\b)")
+_MINUS = re.compile(r"(?<![\w.)\]])-(?=\d)")
+
+
+def typeset(text: str) -> str:
+    """Write units and signs in plain letters as signs: 10 kohm, 3 uV, -40 dB, +-1 %.
+
+    Examples
+    --------
+    >>> typeset("10 kohm, 3 uV and -40 dB within +-1 %, R-1 aside")
+    '10 kΩ, 3 µV and −40 dB within ±1 %, R-1 aside'
+    """
+    text = _OHM.sub(r"\1Ω", text.replace("+-", "±"))
+    return _MINUS.sub("−", _MICRO.sub("µ", text))
 
 
 def kind_words(transfer: Transfer) -> str:

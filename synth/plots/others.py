@@ -153,7 +153,8 @@ def sensitivity(found: Examined) -> Figure | None:
     low, high = min(0.0, *each), max(0.0, *each)
     room = 0.08 * ((high - low) or 1.0)
     x = Axis("change in % for 1 % of the part", "", "linear", low - room, high + room)
-    note = "Of the sharpest pole, with ideal op amps."
+    ideal = ", with ideal op amps" if found.network.op_amps else ""
+    note = f"Of the sharpest pole{ideal}."
     if len(parts) > len(shown):
         note += f" {_parts(len(parts) - len(shown))} not drawn: their sensitivities are smaller."
     if without:

@@ -48,7 +48,7 @@ def magnitude(found: Examined) -> Figure:
     low, high = found.tolerances.percents[0], found.tolerances.percents[-1]
     samples = found.tolerances.samples
     note = (
-        f"Op amps: {found.model.name}; tolerance: {low:g} to {high:g} % of {samples} circuits "
+        f"{_op_amps(found)}tolerance: {low:g} to {high:g} % of {samples} circuits "
         "drawn; worst case: the bounds over all values within the tolerance. "
         f"Below: the distance from {_reference(found)[0]}, where |H| is within {RANGE_DB:g} dB of "
         "its largest."
@@ -132,6 +132,8 @@ def complement(found: Examined) -> Figure:
     note = (
         f"H' has input and ground interchanged. All with {found.model.name} op amps; with ideal "
         "ones the sum is 0 dB and the defect none."
+        if found.network.op_amps
+        else "H' has input and ground interchanged."
     )
     return Figure(
         "complement",
@@ -194,6 +196,10 @@ def _responses(found: Examined) -> list[tuple[str, str, npt.NDArray[np.complexfl
     rows.append((BUILT, "built", found.H.response(f)))
     rows.append((_real_label(found), "real", found.real))
     return rows
+
+
+def _op_amps(found: Examined) -> str:
+    return f"op amps: {found.model.name}; " if found.network.op_amps else ""
 
 
 def _real_label(found: Examined) -> str:
