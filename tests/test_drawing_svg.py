@@ -11,6 +11,7 @@ import re
 import subprocess
 import sys
 from collections import Counter
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import pytest
@@ -236,3 +237,22 @@ def test_the_picture_does_not_depend_on_the_hash_seed(tmp_path) -> None:
         for seed in ("1", "2")
     }
     assert len(pictures) == 1
+
+
+def test_a_long_name_of_an_op_amp_stands_beside_it_in_full_size() -> None:
+    given = stage("sallen-key-lowpass-gain").circuit()
+    (u,) = given.op_amps
+    name = "XAMPLIFIER_OUTPUT_STAGE"
+    drawing = draw(replace(given, op_amps=(replace(u, name=name),)))
+    (label,) = [k for k in drawing.labels if k.owner == name]
+    (symbol,) = [s for s in drawing.symbols if s.name == name]
+    assert not label.box.meets(symbol.box)
+    svg = to_svg(drawing)
+    (text,) = [t for t in ElementTree.fromstring(svg).iter(f"{SVG}text") if t.text == name]
+    assert "font-size" not in text.attrib
+    assert "stroke-dasharray:-" not in svg
+
+
+def test_values_are_rounded_as_in_the_parts_list() -> None:
+    given = stage("rc-lowpass").network.with_values({"R1": 15.8e3, "C1": 11.254e-9})
+    assert "11.254 nF" in texts(to_svg(draw(given)))

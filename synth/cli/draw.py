@@ -36,8 +36,8 @@ def draw(
     """Draw CIRCUIT as an SVG picture, after the STEPs of `synth transform` if there are any.
 
     Every pin at the source has an arrow of its own, every pin at ground a ground symbol, so that
-    a swap shows at a glance; the two halves of a split part meet in a half-filled circle. Stages
-    of the catalogue keep their published layout, and so does what is made from them. Without -o
+    a swap shows at a glance; a half-filled circle marks where the source half of a split part joins
+    the node of both halves. Stages of the catalogue keep their published layout, and so does what is made from them. Without -o
     the picture goes to standard output.
     """
     from synth.cli.output import checked_path, deliver

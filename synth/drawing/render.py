@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
 from synth.drawing.model import Drawing, Label, Mark, Point, Symbol, Wire
-from synth.drawing.text import LINE, SIZE, width
+from synth.drawing.text import INSIDE, LINE, SIZE, width
 from synth.errors import FormatError
 
 if TYPE_CHECKING:
@@ -292,9 +292,9 @@ def _symbol_text(parent: ElementTree.Element, symbol: Symbol) -> None:
         way = symbol.pins[2].away[0]
         x = (symbol.box.left + symbol.box.right) / 2 - 0.16 * way
         y = (symbol.box.bottom + symbol.box.top) / 2
-        room = 2.1
-        size = min(1.0, room / max(width(symbol.shown), 0.1))
-        _text(parent, symbol.shown, x, y, "middle", size)
+        size = min(1.0, INSIDE / max(width(symbol.shown), 0.1))
+        if symbol.shown:
+            _text(parent, symbol.shown, x, y, "middle", size)
 
 
 def _clean(text: str) -> str:
