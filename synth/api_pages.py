@@ -8,7 +8,7 @@ from pathlib import Path
 from synth.checking.conditions import Conditions
 from synth.checking.model import OpAmpModel, op_amp_model
 from synth.errors import NetworkError
-from synth.masks.limits import Limit
+from synth.masks.limits import Mask
 from synth.network.model import Network
 from synth.pages.build import page as page_of
 from synth.pages.record import Page
@@ -22,9 +22,10 @@ from synth.realisation.saved import write_bytes, write_file
 from synth.report.examined import SAMPLES, Examined, Wishes, examine
 from synth.report.parts_list import PartsList
 from synth.report.parts_list import parts_list as listed
+from synth.report.preferred import RESISTOR_SERIES
 from synth.report.variants import OpAmpChoice, variant_deck
 from synth.tolerances.spread import Spread
-from synth.values.series import CAPACITORS, RESISTORS
+from synth.values.series import CAPACITORS
 
 #: What these functions take as a circuit.
 Circuit = Network | Design | Realisation | str | Path
@@ -40,11 +41,12 @@ def plot(
     op_amp: OpAmpModel | str | None = None,
     conditions: Conditions | None = None,
     spread: Spread | None = None,
-    mask: Sequence[Limit] = (),
-    resistors: str = RESISTORS.series,
+    mask: Mask | None = None,
+    resistors: str = RESISTOR_SERIES,
     capacitors: str = CAPACITORS.series,
     samples: int = SAMPLES,
     seed: int = 0,
+    keep: Sequence[str] = (),
 ) -> Figure:
     """Return a figure of a circuit as data, which a notebook draws; write it if a path is given.
 
@@ -62,12 +64,14 @@ def plot(
         Source, load, band and level.
     spread : Spread, optional
         Tolerances; by default 1 % for resistors and 5 % for others.
-    mask : sequence of Limit
-        Those of `read_mask(...).limits`.
+    mask : Mask, optional
+        As `read_mask` gives it; ``within`` is about its gain.
     resistors, capacitors : str
-        Series for values that are in no preferred series.
+        Series the values are to be from; others are chosen near the given ones.
     samples, seed : int
         Circuits drawn for the tolerance band.
+    keep : sequence of str
+        Parts that stay as given.
 
     Raises
     ------
@@ -80,7 +84,7 @@ def plot(
     >>> [curve.label for curve in made.panels[0].curves]
     ['preferred values', 'final value']
     """
-    wishes = _wishes(op_amp, conditions, spread, mask, resistors, capacitors, samples, seed)
+    wishes = _wishes(op_amp, conditions, spread, mask, resistors, capacitors, samples, seed, keep)
     made = figure_of(_examined(circuit, wishes), figure)
     if path is not None:
         write_bytes(path, picture_bytes(made, Path(path).suffix))
@@ -95,11 +99,12 @@ def page(
     op_amp: OpAmpModel | str | None = None,
     conditions: Conditions | None = None,
     spread: Spread | None = None,
-    mask: Sequence[Limit] = (),
-    resistors: str = RESISTORS.series,
+    mask: Mask | None = None,
+    resistors: str = RESISTOR_SERIES,
     capacitors: str = CAPACITORS.series,
     samples: int = SAMPLES,
     seed: int = 0,
+    keep: Sequence[str] = (),
 ) -> Page:
     """Return a page about one or several circuits; write its HTML file if a path is given.
 
@@ -111,7 +116,7 @@ def page(
         Of the HTML file.
     title : str
         By default that of the circuit.
-    op_amp, conditions, spread, mask, resistors, capacitors, samples, seed
+    op_amp, conditions, spread, mask, resistors, capacitors, samples, seed, keep
         As in `plot`.
 
     Raises
@@ -125,7 +130,7 @@ def page(
     >>> made.title, made.html[:15]
     ('Sallen-Key low-pass, unity gain', '<!DOCTYPE html>')
     """
-    wishes = _wishes(op_amp, conditions, spread, mask, resistors, capacitors, samples, seed)
+    wishes = _wishes(op_amp, conditions, spread, mask, resistors, capacitors, samples, seed, keep)
     several: Sequence[Circuit]
     if isinstance(circuits, Network | Design | Realisation | str | Path):
         several = (circuits,)
@@ -221,13 +226,22 @@ def _wishes(
     op_amp: OpAmpModel | str | None,
     conditions: Conditions | None,
     spread: Spread | None,
-    mask: Sequence[Limit],
+    mask: Mask | None,
     resistors: str,
     capacitors: str,
     samples: int,
     seed: int,
+    keep: Sequence[str],
 ) -> Wishes:
     model = op_amp_model(op_amp) if isinstance(op_amp, str) else op_amp
     return Wishes(
-        model, conditions, spread or Spread(), tuple(mask), resistors, capacitors, samples, seed
+        model,
+        conditions,
+        spread or Spread(),
+        mask,
+        resistors,
+        capacitors,
+        samples,
+        seed,
+        tuple(keep),
     )

@@ -6,8 +6,12 @@ so that an op amp with its inputs exchanged or a resistor drawn as a capacitor w
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
 from collections import Counter
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import pytest
@@ -196,3 +200,59 @@ def test_unknown_style() -> None:
 def test_from_python() -> None:
     lowpass = synth.stage("sallen-key-lowpass-unity").circuit()
     assert synth.to_svg(synth.draw(lowpass)).startswith("<svg ")
+
+
+BIQUAD_AND_SUM = """three integrating stages and a sum
+R1 in x 100k
+R2 bp x 100k
+C1 x bp 10n
+R3 lp x 10k
+R4 bpx y 10k
+C2 y lp 10n
+R6 bp z 10k
+R7 z bpx 10k
+X1 0 x bp OPA
+X2 0 y lp OPA
+X3 0 z bpx OPA
+R8 in s 20k
+R9 bp s 20k
+R10 s out 20k
+X4 0 s out OPA
+Vin in 0 AC 1
+.end
+"""
+
+
+def test_the_picture_does_not_depend_on_the_hash_seed(tmp_path) -> None:
+    deck = tmp_path / "biquad.cir"
+    deck.write_text(BIQUAD_AND_SUM)
+    code = f"import synth; print(synth.to_svg(synth.draw(synth.read({str(deck)!r}))))"
+    pictures = {
+        subprocess.run(
+            [sys.executable, "-c", code],
+            env={**os.environ, "PYTHONHASHSEED": seed},
+            capture_output=True,
+            check=True,
+        ).stdout
+        for seed in ("1", "2")
+    }
+    assert len(pictures) == 1
+
+
+def test_a_long_name_of_an_op_amp_stands_beside_it_in_full_size() -> None:
+    given = stage("sallen-key-lowpass-gain").circuit()
+    (u,) = given.op_amps
+    name = "XAMPLIFIER_OUTPUT_STAGE"
+    drawing = draw(replace(given, op_amps=(replace(u, name=name),)))
+    (label,) = [k for k in drawing.labels if k.owner == name]
+    (symbol,) = [s for s in drawing.symbols if s.name == name]
+    assert not label.box.meets(symbol.box)
+    svg = to_svg(drawing)
+    (text,) = [t for t in ElementTree.fromstring(svg).iter(f"{SVG}text") if t.text == name]
+    assert "font-size" not in text.attrib
+    assert "stroke-dasharray:-" not in svg
+
+
+def test_values_are_rounded_as_in_the_parts_list() -> None:
+    given = stage("rc-lowpass").network.with_values({"R1": 15.8e3, "C1": 11.254e-9})
+    assert "11.254 nF" in texts(to_svg(draw(given)))

@@ -1,30 +1,37 @@
 """The page: its record, its HTML, and what a browser makes of it."""
 
+import io
 import json
 import re
 import shutil
 import subprocess
+import sys
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
+import click
 import numpy as np
 import pytest
 
 import synth
 from synth.analysis.symbolic import Formula
 from synth.catalog import names, stage
+from synth.cli.draw import draw
 from synth.cli.main import run
+from synth.cli.plot import plot
+from synth.cli.report import report
 from synth.errors import ExpressionError, NetworkError
 from synth.masks.limits import mask_from_text
 from synth.network.model import Branch, Network, OpAmp, Port
 from synth.network.rails import rails
 from synth.pages.blocks import blocks_html
-from synth.pages.build import page
+from synth.pages.build import _counts, page
 from synth.pages.html import _alike
 from synth.pages.mathml import mathml
 from synth.pages.plots import plot_data, script_json
+from synth.pages.zeros import zero_lines
 from synth.realisation.saved import design_text, read_design
 from synth.report.document import Equation, Grid, Items, say
 from synth.report.examined import Wishes, examine, usual_model
@@ -128,7 +135,7 @@ def test_the_record_has_what_was_given_and_what_is_built(notch):
     assert changed
     assert all(p.value != p.given for p in changed)
     assert {p.kind for p in circuit.parts} == {"resistor", "capacitor", "op amp"}
-    assert "Not in a preferred series as given" in circuit.values_note
+    assert "(capacitors) as given: C1, C2." in circuit.values_note
     assert {p.tolerance for p in circuit.parts if p.kind == "resistor"} == {0.01}
     assert circuit.steps[-1].text.startswith("values")
 
@@ -138,6 +145,25 @@ def test_zeros_are_marked_structural_or_balanced(notch, pair, texts):
     assert ("li", "class", "balanced") in read(texts["notch"]).attributes
     assert [z.kind for z in pair.circuits[0].zeros] == ["structural"]
     assert ("li", "class", "structural") in read(texts["pair"]).attributes
+
+
+def test_bought_values_that_move_a_notch_say_so():
+    """A twin-T built from few values: its zero moves, and the depth told is that of H itself."""
+    moved = synth.scale_frequency(stage("twin-t-notch-gain").circuit(), 1.0031)
+    found = examine("t", synth.Design(moved), Wishes(samples=20, resistors="E6", capacitors="E6"))
+    assert found.preferred.choice is not None
+    (line,) = [z for z in zero_lines(found) if 0 < z.frequency_hz < np.inf]
+    wanted = min((z for z in found.given.zeros if z.imag > 0), key=lambda z: abs(z.real))
+    assert line.frequency_hz == pytest.approx(wanted.imag / 2 / np.pi, rel=1e-6)
+    h = np.abs(found.H.response(found.frequencies))
+    there = np.abs(found.H.response(np.array([line.frequency_hz])))[0] / h.max()
+    assert line.text.endswith(
+        f"{20 * np.log10(there):.0f} dB at {line.frequency_hz:.5g} Hz".replace("-", "−")
+    )
+    assert "the bought values move it to" in line.text
+    made = page([found])
+    assert "notch at" in made.circuits[0].asked[0]
+    assert "No step was asked for" not in made.html
 
 
 def _design(name):
@@ -537,6 +563,7 @@ def test_it_prints(files, tmp_path):
         ).stdout
         for wanted in ("What was asked", "Transmission zeros", "balanced", "Netlist", "Cautions"):
             assert wanted in text
+        assert '"schema"' in text  # the saved design, closed on a screen
 
 
 @needs_browser
@@ -556,3 +583,70 @@ def test_browser_files_are_ours():
     """Templates are data of the package: a wheel must carry them."""
     folder = Path(synth.__file__).parent / "pages" / "templates"
     assert {p.name for p in folder.iterdir()} == {"page.html", "page.css", "page.js"}
+
+
+# -- words and the command line --------------------------------------------------------------------
+
+
+def test_a_passive_circuit_is_told_without_op_amps():
+    made = page([examine("rc", _design("rc-lowpass"), Wishes(samples=20))])
+    (circuit,) = made.circuits
+    keys = {q.label: q.value for q in circuit.keys}
+    assert keys["op amps"] is keys["shift of f0 by real op amps"] is None
+    assert keys["supply current of all op amps"] is None
+    assert circuit.op_amp == ""
+    assert len(made.cautions) == 1
+    assert "op amps:" not in circuit.figure("magnitude").note
+    assert "Op amps:" not in made.html
+
+
+def test_findings_are_counted_in_words():
+    counts = {"serious": 1, "caution": 2, "note": 1}
+    assert _counts(counts) == "1 serious, 2 cautions, 1 note"
+
+
+def test_signs_and_units_have_one_form_in_the_prose_of_a_page(texts):
+    for name in ("notch", "pair"):
+        html = re.sub(r"<pre.*?</pre>|<script.*?</script>", "", texts[name], flags=re.DOTALL)
+        words = re.sub(r"<[^>]*>", " ", html)
+        assert not re.search(r"\d [kM]?ohm\b", words)
+        assert not re.search(r"\d u[VAFs]\b", words)
+        assert not re.search(r"[ (]-\d+(\.\d+)? dB", words)
+
+
+def test_a_deck_on_standard_input_is_told_and_quiet_is_quiet(tmp_path, capsys, monkeypatch):
+    deck = b"rc\nR1 in out 10k\nC1 out 0 10n\nVin in 0 AC 1\n.end\n"
+    file = tmp_path / "a.html"
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(deck)))
+    assert run(["report", "-", "-o", str(file), "--samples", "20", "--quiet"]) == 0
+    assert capsys.readouterr().out == ""
+    assert "came from standard input" in file.read_text(encoding="utf-8")
+    picture = tmp_path / "a.png"
+    assert run(["plot", "rc-lowpass", "-o", str(picture), "--samples", "20", "--quiet"]) == 0
+    assert capsys.readouterr().out == ""
+    assert run(["plot", "rc-lowpass", "-o", str(picture), "--samples", "20"]) == 0
+    assert capsys.readouterr().out == f"written: {picture}\n"
+
+
+def test_parts_that_are_kept_stay_on_the_page(tmp_path, capsys):
+    deck = tmp_path / "rc.cir"
+    deck.write_text("rc\nR1 in out 10.31k\nC1 out 0 10n\nVin in 0 AC 1\n.end\n")
+    command = ["report", str(deck), "--json", "--samples", "20"]
+    assert run(command) == 0
+    assert "R1" in json.loads(capsys.readouterr().out)["circuits"][0]["values_note"]
+    assert run([*command, "--keep", "R1"]) == 0
+    circuit = json.loads(capsys.readouterr().out)["circuits"][0]
+    assert [p["value"] for p in circuit["parts"]] == [10.31e3, 1e-8]
+    assert run([*command, "--keep", "R7"]) == 2
+
+
+def test_figures_steps_and_op_amps_are_completed():
+    context = click.Context(click.Command("plot"))
+    for command, option, beginning, wanted in (
+        (plot, "figure", "imp", "impulse"),
+        (plot, "op_amp", "general", "general-purpose"),
+        (report, "op_amp", "general", "general-purpose"),
+        (draw, "steps", "rc", "rc-cr"),
+    ):
+        (parameter,) = [p for p in command.params if p.name == option]
+        assert wanted in [i.value for i in parameter.shell_complete(context, beginning)]

@@ -131,6 +131,36 @@ def test_odd_values_are_chosen_and_the_others_stay():
     assert found.choice.error_db < 0.2
 
 
+def test_values_are_chosen_near_the_given_ones():
+    """A Butterworth low-pass off the series: no part moves by more than a factor of 1.5."""
+    given = {"R1": 10e3, "R2": 10e3, "C1": 22.508e-9, "C2": 11.254e-9}
+    network = stage("sallen-key-lowpass-unity").network.with_values(given)
+    found = with_preferred_values(network)
+    assert found.odd == ("C1", "C2")
+    built = found.network.values
+    assert all(1 / 1.5 <= built[n] / v <= 1.5 for n, v in given.items())
+    assert all(is_preferred(built[n], "E12") for n in ("C1", "C2"))
+    assert found.choice.error < 0.01
+
+
+def test_the_nearest_value_is_taken_where_it_does():
+    network = stage("rc-lowpass").network.with_values({"R1": 15.805e3, "C1": 10e-9})
+    found = with_preferred_values(network)
+    assert found.network.values == {"R1": 15.8e3, "C1": 10e-9}
+    assert found.choice.reached
+
+
+def test_what_is_kept_stays_and_is_told():
+    network = stage("rc-lowpass").network.with_values({"R1": 15.31e3, "C1": 22.1e-9})
+    found = with_preferred_values(network, keep=["C1"])
+    assert (found.odd, found.left) == (("R1",), ("C1",))
+    assert found.network.values["C1"] == 22.1e-9
+    assert with_preferred_values(network).odd == ("R1", "C1")
+    assert with_preferred_values(network, capacitors="E192").odd == ("R1",)
+    with pytest.raises(NumberError, match="no part is called C9"):
+        with_preferred_values(network, keep=["C9"])
+
+
 def test_a_series_that_is_none():
     network = stage("sallen-key-lowpass-unity").circuit()
     for given in (network, network.with_values({"R1": 10.51e3})):

@@ -14,8 +14,9 @@ import synth
 from synth.catalog import stage
 from synth.errors import NumberError, SynthError
 from synth.masks.limits import mask_from_text
+from synth.network.deck_reader import read_deck
 from synth.plots.figures import FIGURES, figure, figures
-from synth.plots.labels import _apart
+from synth.plots.labels import apart
 from synth.plots.record import ROLES, Axis, Bars, BarSet, Curve, Figure, Panel
 from synth.plots.render import picture, png, svg
 from synth.plots.response import comparison
@@ -79,14 +80,21 @@ def test_magnitude_holds_target_mask_given_built_band_and_real(lowpass):
     np.testing.assert_allclose(
         _curve(top, "real")[1][low], 20 * np.log10(np.abs(real[low])), atol=0.02
     )
-    assert [(r.x_low, r.x_high) for r in top.regions] == [(1.0, 500.0), (1e4, 1e5)]
+    hatched = [(r.x_low, r.x_high, r.y_low, r.y_high) for r in top.regions]
+    assert hatched == [
+        (1.0, 500.0, -math.inf, -1.0),
+        (1e4, 1e5, -30.0, math.inf),
+        (10.0, 500.0, -math.inf, -0.5),
+        (10.0, 500.0, 0.5, math.inf),
+    ]
     assert [r.y_high for r in below.regions] == [-0.5, math.inf]
     assert {"tolerance"} == {b.role for b in top.bands}
     assert sum(c.role == "worst" for c in top.curves) == 2
 
 
 def test_deviation_is_the_distance_from_the_target(lowpass):
-    top, below = figure(lowpass, "magnitude").panels
+    free = replace(lowpass, wishes=replace(lowpass.wishes, mask=None))
+    top, below = figure(free, "magnitude").panels
     built = _curve(top, "built")[1]
     target = _curve(top, "target")[1]
     away = _curve(below, "built")[1]
@@ -94,6 +102,24 @@ def test_deviation_is_the_distance_from_the_target(lowpass):
     np.testing.assert_allclose(away[near], (built - target)[near], atol=1e-12)
     assert np.isnan(away[~near]).all()
     np.testing.assert_array_equal(_curve(below, "target")[1][near], 0.0)
+
+
+def test_within_is_about_the_gain_of_the_mask_from_0_to_infinity():
+    """A low-pass of gain 1 misses a mask about a gain of 20, flat as it is."""
+    design = synth.Design(stage("rc-lowpass").circuit())
+    mask = mask_from_text("gain 20\n0 1k within 0.5 dB\n0 500 delay 10 %\n100k inf <= -1")
+    found = examine("x", design, Wishes(mask=mask, samples=50))
+    assert found.tolerances.yield_.value == 0
+    assert np.all(np.isfinite(found.frequencies))
+    assert found.frequencies[0] > 0
+    made = figure(found, "magnitude")
+    built = _curve(made.panels[0], "built")[1]
+    np.testing.assert_allclose(
+        _curve(made.panels[1], "built")[1][:9], (built - 26.0206)[:9], atol=1e-4
+    )
+    assert "the mask's gain, 26.02 dB" in made.note
+    assert any("delay" in note and "left out" in note for note in found.notes)
+    assert svg(made)
 
 
 def test_band_lies_within_the_worst_case_and_around_the_circuit(lowpass):
@@ -125,6 +151,44 @@ def test_real_delay_is_the_slope_of_the_real_phase(lowpass):
     slope = -np.gradient(turned, w)
     got = lowpass.real_delay
     np.testing.assert_allclose(got[inside][2:-2], slope[inside][2:-2], rtol=0.03)
+
+
+BIQUAD_AND_SUM = """a notch from a biquad and a sum: real op amps move its zero to the right
+R1 in x 100k
+R2 bp x 100k
+C1 x bp 10n
+R3 lp x 10k
+R4 bpx y 10k
+C2 y lp 10n
+R6 bp z 10k
+R7 z bpx 10k
+X1 0 x bp OPA
+X2 0 y lp OPA
+X3 0 z bpx OPA
+R8 in s 20k
+R9 bp s 20k
+R10 s out 20k
+X4 0 s out OPA
+Vin in 0 AC 1
+.end
+"""
+
+
+def test_the_real_phase_is_continuous_and_belongs_to_the_real_response():
+    found = examine("n", synth.Design(read_deck(BIQUAD_AND_SUM).network), Wishes(samples=20))
+    _, y = _curve(figure(found, "phase").panels[0], "real")
+    assert np.isfinite(y).all()
+    assert np.abs(np.diff(y)).max() < 90
+    np.testing.assert_allclose(np.exp(1j * np.radians(y)), found.real / abs(found.real), atol=1e-9)
+
+
+def test_the_real_delay_is_on_the_axis_where_the_ideal_is_none():
+    """Op amps of a finite bandwidth delay what ideal ones pass at once."""
+    design = synth.Design(stage("inverting-amplifier").circuit())
+    panel = figure(examine("a", design, Wishes(samples=20)), "delay").panels[0]
+    _, y = _curve(panel, "real")
+    assert y.max() > 1e-8
+    assert panel.y.high >= y.max()
 
 
 def test_step_says_its_overshoot(lowpass):
@@ -198,7 +262,7 @@ def _grey(colour):
     return 0.2126 * r + 0.7152 * g + 0.0722 * b
 
 
-def test_lines_of_one_panel_are_told_apart_without_colour(every):
+def test_lines_of_one_panel_are_toldapart_without_colour(every):
     for made in every:
         for panel in made.panels:
             roles = {c.role for c in panel.curves}
@@ -206,7 +270,7 @@ def test_lines_of_one_panel_are_told_apart_without_colour(every):
             assert len(forms) == len(roles), made.name
 
 
-def test_bars_are_told_apart_without_colour():
+def test_bars_are_toldapart_without_colour():
     looks = {(hatch, round(_grey(PAPER[colour]), 1)) for colour, hatch in BARS.values()}
     assert len(looks) == len(BARS)
 
@@ -216,7 +280,7 @@ def test_colours_stand_out_from_the_paper():
         assert _grey(PAPER[name]) < 0.45, name
 
 
-def test_several_circuits_are_told_apart(lowpass, notch):
+def test_several_circuits_are_toldapart(lowpass, notch):
     several = [(f"{k}", x) for k, x in enumerate((lowpass, notch) * 3)]
     made = comparison(several)
     curves = [c for c in made.panels[0].curves if c.role != "target"]
@@ -301,10 +365,10 @@ def test_hostile_labels_are_only_text(label):
     assert ET.fromstring(svg(Figure("noise", "", bars=bars))) is not None
 
 
-def test_labels_keep_apart():
-    places = _apart([2.0, 1.99, 1.98, 0.1], 0.0, 3.0)
+def test_labels_keepapart():
+    places = apart([2.0, 1.99, 1.98, 0.1], 0.0, 3.0)
     assert np.all(-np.diff(places) >= 0.18)
-    assert _apart([0.0, 0.0, 0.0], 0.0, 3.0)[-1] == 0.0
+    assert apart([0.0, 0.0, 0.0], 0.0, 3.0)[-1] == 0.0
 
 
 def test_axes_in_engineering_notation():

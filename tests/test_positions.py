@@ -96,7 +96,7 @@ def test_draw_writes_a_picture(tmp_path, capsys) -> None:
 
 
 def test_draw_shows_the_picture(capsys) -> None:
-    assert run(["draw", "twin-t", "--no-values", "--resistors", "ansi"]) == 0
+    assert run(["draw", "twin-t", "--no-values", "--symbols", "ansi"]) == 0
     said = capsys.readouterr().out
     assert said.startswith("<svg ")
     assert "kΩ" not in said
@@ -116,7 +116,7 @@ def test_draw_in_json(capsys) -> None:
     [
         (["draw", "twin-t", "-o", "x.png"], "end it in .svg for a picture"),
         (["draw", "twin-t", "swup"], "there is no step 'swup'"),
-        (["draw", "twin-t", "--resistors", "din"], "--resistors"),
+        (["draw", "twin-t", "--symbols", "din"], "--symbols"),
         (["draw", "twin-tt"], "twin-t"),
     ],
 )

@@ -71,6 +71,13 @@ def op_amps(_: click.Context, __: click.Parameter, start: str) -> list[Completio
     return [*_beginning(model_names(), start), _files(start)]
 
 
+def figure_names(_: click.Context, __: click.Parameter, start: str) -> list[CompletionItem]:
+    """Offer the figures of `synth plot`."""
+    from synth.plots.figures import FIGURES
+
+    return _beginning(FIGURES, start)
+
+
 def _beginning(words: Iterable[str], start: str) -> list[CompletionItem]:
     from click.shell_completion import CompletionItem
 

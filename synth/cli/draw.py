@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import click
 
+from synth.cli.completion import step_texts
 from synth.cli.options import circuit_options, json_option, load
 
 
 @click.command()
 @circuit_options
-@click.argument("steps", metavar="[STEP...]", nargs=-1)
+@click.argument("steps", metavar="[STEP...]", nargs=-1, shell_complete=step_texts)
 @click.option(
-    "--resistors",
+    "--symbols",
     type=click.Choice(["iec", "ansi"]),
     default="iec",
     show_default=True,
-    help="Rectangles or zigzags.",
+    help="Of resistors: rectangles or zigzags.",
 )
 @click.option("--values/--no-values", default=True, help="Write values under the names.")
 @click.option("-o", "--out", "file", metavar="FILE", help="Write the picture (.svg).")
@@ -23,7 +24,7 @@ from synth.cli.options import circuit_options, json_option, load
 def draw(
     circuit: str,
     steps: tuple[str, ...],
-    resistors: str,
+    symbols: str,
     values: bool,
     input_: str | None,
     output: str | None,
@@ -35,8 +36,8 @@ def draw(
     """Draw CIRCUIT as an SVG picture, after the STEPs of `synth transform` if there are any.
 
     Every pin at the source has an arrow of its own, every pin at ground a ground symbol, so that
-    a swap shows at a glance; the two halves of a split part meet in a half-filled circle. Stages
-    of the catalogue keep their published layout, and so does what is made from them. Without -o
+    a swap shows at a glance; a half-filled circle marks where the source half of a split part joins
+    the node of both halves. Stages of the catalogue keep their published layout, and so does what is made from them. Without -o
     the picture goes to standard output.
     """
     from synth.cli.output import checked_path, deliver
@@ -59,7 +60,7 @@ def draw(
             placement = carried(placement, network, after, record)
         network = after
     drawing = schematic(network, placement=placement)
-    result = schematic_record(found.name, drawing, resistors, values, found.notes)
+    result = schematic_record(found.name, drawing, symbols, values, found.notes)
     deliver(
         path,
         result.svg,

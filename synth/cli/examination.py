@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 import click
 
+from synth.cli.completion import op_amps
 from synth.cli.options import checked_model, surrounding_options
 from synth.cli.spread import read_spread, spread_options
 
@@ -28,10 +29,16 @@ def examination_options(command: _F) -> _F:
         ),
         click.option(
             "--resistors",
-            default="E96",
+            default="E24+E96",
             show_default=True,
             metavar="SERIES",
-            help="For values that are in no preferred series.",
+            help="Values that are in none of them are chosen near the given ones.",
+        ),
+        click.option(
+            "--keep",
+            multiple=True,
+            metavar="PART,...",
+            help="Parts that stay as given; repeat, or join by commas.",
         ),
         click.option("--mask", metavar="FILE", help="Limits, one a line, as in 1k 2k >= -3 dB."),
     ):
@@ -41,6 +48,7 @@ def examination_options(command: _F) -> _F:
         "--op-amp",
         "op_amp",
         metavar="MODEL",
+        shell_complete=op_amps,
         help="As in `synth check` [a usual class with enough gain-bandwidth].",
     )(command)
 
@@ -64,6 +72,7 @@ class Asked(NamedTuple):
     capacitors: str
     samples: int
     seed: int
+    keep: Sequence[str]
 
 
 def wishes(asked: Asked) -> Wishes:
@@ -92,9 +101,10 @@ def wishes(asked: Asked) -> Wishes:
             plain.around.tolerance,
         ),
         spread,
-        () if asked.mask is None else read_mask(asked.mask).magnitudes("a page"),
+        None if asked.mask is None else read_mask(asked.mask),
         asked.resistors,
         asked.capacitors,
         asked.samples,
         asked.seed,
+        tuple(n.strip() for text in asked.keep for n in text.split(",") if n.strip()),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from synth.cli.completion import figure_names
 from synth.cli.examination import Asked, examination_options, wishes
 from synth.cli.options import Command, circuit_options, json_option, load
 
@@ -24,7 +25,13 @@ class Plot(Command):
 
 @click.command(cls=Plot)
 @circuit_options
-@click.option("--figure", metavar="NAME", default="magnitude", show_default=True)
+@click.option(
+    "--figure",
+    metavar="NAME",
+    default="magnitude",
+    show_default=True,
+    shell_complete=figure_names,
+)
 @examination_options
 @click.option("-o", "--out", "file", metavar="FILE", help="Write a picture (.svg, .png).")
 @json_option
@@ -47,6 +54,7 @@ def plot(
     capacitors: str,
     samples: int,
     seed: int,
+    keep: tuple[str, ...],
     input_: str | None,
     output: str | None,
     ground: str | None,
@@ -60,6 +68,7 @@ def plot(
     gives the numbers of every curve.
     """
     from synth.cli.output import checked_path, show
+    from synth.cli.terminal import say
     from synth.plots.answer import plot_answer
     from synth.plots.figures import figure as figure_of
     from synth.plots.write import picture_bytes
@@ -89,6 +98,7 @@ def plot(
             capacitors,
             samples,
             seed,
+            keep,
         )
     )
     found = load(circuit, input_, output, ground, keep_grounded)
@@ -99,4 +109,4 @@ def plot(
     if as_json:
         show(plot_answer(found.name, found.network.title, made, found.notes))
     elif path is not None:
-        click.echo(f"written: {path}")
+        say(f"written: {path}\n")

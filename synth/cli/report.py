@@ -9,6 +9,10 @@ from synth.cli.examination import Asked, examination_options, wishes
 from synth.cli.options import json_option, load, reading_options
 
 _ENDINGS = (".html", ".htm")
+_FROM_INPUT = (
+    "the deck came from standard input (-), so the command below needs it again; it stands under "
+    "Netlist"
+)
 
 
 @click.command()
@@ -45,6 +49,7 @@ def report(
     capacitors: str,
     samples: int,
     seed: int,
+    keep: tuple[str, ...],
     symbols: str,
     title: str | None,
     input_: str | None,
@@ -58,9 +63,12 @@ def report(
 
     One HTML file that needs no other and no network: what was asked, schematic, parts, response,
     findings with remedies, noise, sensitivities, derivation, netlists, and how to make it again.
-    Values that are in no preferred series are chosen first, and shown beside the given ones.
+    Values that are in none of the series are chosen first, near the given ones, and shown beside
+    them. The options that say how to read a deck hold for every CIRCUIT; one whose nodes have
+    other names is best saved as a design first, as with `synth transform DECK prune -o FILE.json`.
     """
     from synth.cli.output import checked_path, show, write_if
+    from synth.cli.terminal import say
     from synth.pages.answer import page_answer
     from synth.pages.build import page
     from synth.pages.html import PageStyle, page_html
@@ -91,13 +99,17 @@ def report(
             capacitors,
             samples,
             seed,
+            keep,
         )
     )
     examined = []
     for circuit in circuits:
         found = load(circuit, input_, output, ground, keep_grounded)
         placement = None if found.stage is None else found.stage.placement
-        examined.append(examine(found.name, found.design, asked, found.notes, placement))
+        name, notes = found.name, found.notes
+        if circuit == "-":
+            name, notes = "the deck on standard input", (*notes, _FROM_INPUT)
+        examined.append(examine(name, found.design, asked, notes, placement))
     record = page(examined, _command(context), title or "")
     content = None if path is None else page_html(record, PageStyle(symbols))
     answer = page_answer(record) if as_json else None
@@ -105,7 +117,7 @@ def report(
     if answer is not None:
         show(answer)
     elif path is not None:
-        click.echo(f"written: {path}")
+        say(f"written: {path}\n")
 
 
 def _command(context: click.Context) -> str:

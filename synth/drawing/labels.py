@@ -17,7 +17,7 @@ def options(item: Item, symbol: Symbol) -> list[Label]:
     box, lines, wide = symbol.box, item.lines, item.wide
     high = len(lines) * LINE
     mid_x, mid_y = (box.left + box.right) / 2, (box.bottom + box.top) / 2
-    flat = box.right - box.left > box.top - box.bottom
+    flat = symbol.kind == "op amp" or box.right - box.left > box.top - box.bottom
     found = []
     if flat:
         for side in (1, -1):

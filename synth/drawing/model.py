@@ -132,7 +132,7 @@ class Label:
 class Split:
     """Two parts that share one terminal's drive: one goes to the source, the other to ground.
 
-    ``at`` is the grid point where the pair meets the rest, marked in the picture.
+    ``at`` is the grid point where the source half joins the node of both, marked in the picture.
     """
 
     source_part: str

@@ -224,11 +224,12 @@ def _matched(one: _Loop, other: _Loop) -> Mapping[str, str] | None:
     from networkx.algorithms.isomorphism import GraphMatcher
 
     def build(loop: _Loop) -> Any:
-        graph = Graph()
+        graph = Graph()  # numbers for names: the matcher walks over sets, and those of text shuffle
+        number = {v: k for k, v in enumerate(loop.colours)}
         for v, colour in loop.colours.items():
-            graph.add_node(v, colour=colour)
+            graph.add_node(number[v], colour=colour)
         for a, b, pin in loop.edges:
-            graph.add_edge(a, b, pin=pin)
+            graph.add_edge(number[a], number[b], pin=pin)
         return graph
 
     matcher = GraphMatcher(
@@ -237,7 +238,10 @@ def _matched(one: _Loop, other: _Loop) -> Mapping[str, str] | None:
         node_match=lambda x, y: x["colour"] == y["colour"],
         edge_match=lambda x, y: x["pin"] == y["pin"],
     )
-    return dict(matcher.mapping) if matcher.is_isomorphic() else None
+    if not matcher.is_isomorphic():
+        return None
+    names, others = list(one.colours), list(other.colours)
+    return {names[a]: others[b] for a, b in matcher.mapping.items()}
 
 
 # -- from the stage's names to the network's -------------------------------------------------------

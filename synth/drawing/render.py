@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
 from synth.drawing.model import Drawing, Label, Mark, Point, Symbol, Wire
-from synth.drawing.text import LINE, SIZE, width
+from synth.drawing.text import INSIDE, LINE, SIZE, width
 from synth.errors import FormatError
 
 if TYPE_CHECKING:
@@ -124,7 +124,12 @@ def _strokes(drawing: Drawing, resistors: str) -> list[ElementTree.Element]:
         for element in _mark_elements(mark):
             picture.add(element)
     figure = picture.draw(show=False)
-    return [element for _, element in sorted(figure.svgelements, key=lambda pair: pair[0])]
+    found = [element for _, element in sorted(figure.svgelements, key=lambda pair: pair[0])]
+    for element in found:
+        style = element.get("style")
+        if style:  # a solid line has no dashes to name
+            element.set("style", style.replace("stroke-dasharray:-;", ""))
+    return found
 
 
 def _elements(symbol: Symbol, resistors: str) -> list[Element]:
@@ -287,9 +292,9 @@ def _symbol_text(parent: ElementTree.Element, symbol: Symbol) -> None:
         way = symbol.pins[2].away[0]
         x = (symbol.box.left + symbol.box.right) / 2 - 0.16 * way
         y = (symbol.box.bottom + symbol.box.top) / 2
-        room = 2.1
-        size = min(1.0, room / max(width(symbol.shown), 0.1))
-        _text(parent, symbol.shown, x, y, "middle", size)
+        size = min(1.0, INSIDE / max(width(symbol.shown), 0.1))
+        if symbol.shown:
+            _text(parent, symbol.shown, x, y, "middle", size)
 
 
 def _clean(text: str) -> str:

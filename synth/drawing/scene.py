@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from synth.drawing.text import width
+from synth.drawing.text import fits_inside, width
 from synth.network.deck_nodes import is_zero
 from synth.network.model import Branch, Network, OpAmp, Port
 from synth.units import format_si
@@ -29,7 +29,7 @@ class Item:
     nodes : tuple of str
         Nodes of the pins in the order of `synth.drawing.symbols`.
     lines : tuple of str
-        Its label, name first; empty for an op amp (its name is inside) and an output.
+        Its label, name first; empty for an output and for an op amp with its name inside.
     wide : float
         Width of the label in grid steps.
     """
@@ -53,7 +53,7 @@ class Scene:
 def scene_of(network: Network) -> Scene:
     """Return what is to be drawn of a network."""
     items = [_branch_item(b) for b in network.branches]
-    items += [Item(u.name, u, (u.plus, u.minus, u.out), (), 0.0) for u in network.op_amps]
+    items += [_op_amp_item(u) for u in network.op_amps]
     taken = {i.name for i in items}
     for port in network.outputs:
         name = port.name
@@ -69,8 +69,13 @@ def _branch_item(b: Branch) -> Item:
     return Item(b.name, b, b.nodes, lines, max(width(x) for x in lines))
 
 
+def _op_amp_item(u: OpAmp) -> Item:
+    lines = () if fits_inside(u.name) else (u.name,)
+    return Item(u.name, u, (u.plus, u.minus, u.out), lines, max(map(width, lines), default=0.0))
+
+
 def _shown_value(value: float, power: int) -> str:
-    number, _, unit = format_si(value, SHOWN_UNITS[power]).partition(" ")
+    number, _, unit = format_si(value, SHOWN_UNITS[power], 6).partition(" ")
     return f"{number} {unit.replace('u', 'µ', 1) if unit.startswith('u') else unit}"
 
 

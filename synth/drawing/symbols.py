@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from synth.drawing.model import Box, Mark, Pin, Point, Symbol
-from synth.drawing.text import LINE, width
+from synth.drawing.text import LINE, fits_inside, width
 from synth.network.model import Branch, OpAmp
 from synth.positions import DIRECTIONS, MIRRORED, Place
 
@@ -66,8 +66,9 @@ def op_amp_box(place: Place) -> Box:
 
 
 def op_amp_symbol(op_amp: OpAmp, place: Place) -> Symbol:
-    """Return the symbol of an op amp."""
-    return Symbol(op_amp.name, "op amp", op_amp_pins(place), op_amp_box(place), op_amp.name)
+    """Return the symbol of an op amp, its name inside where that can be read."""
+    shown = op_amp.name if fits_inside(op_amp.name) else ""
+    return Symbol(op_amp.name, "op amp", op_amp_pins(place), op_amp_box(place), shown)
 
 
 def output_symbol(name: str, shown: str, place: Place) -> Symbol:

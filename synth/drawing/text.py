@@ -5,6 +5,8 @@ from __future__ import annotations
 #: Size of the type in grid steps; a line of text takes `LINE`.
 SIZE = 0.62
 LINE = 0.72
+#: Widest name inside an op amp, in grid steps, and the least scale at which it is written there.
+INSIDE, LEAST = 2.1, 0.7
 _NARROW = set("iljtfrI.,:;'|!()[] ")
 _WIDE = set("mwMWΩ%@&")
 
@@ -28,3 +30,8 @@ def width(text: str, size: float = SIZE) -> float:
         else:
             total += 0.6
     return total * size
+
+
+def fits_inside(name: str) -> bool:
+    """Say whether a name can be read inside the symbol of an op amp; else it stands beside it."""
+    return width(name) * LEAST <= INSIDE

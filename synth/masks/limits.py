@@ -138,9 +138,19 @@ class Mask:
     gain: float = 1.0
 
     @property
+    def level_db(self) -> float:
+        """The gain in dB."""
+        return 20 * math.log10(abs(self.gain))
+
+    @property
+    def within(self) -> tuple[Limit, ...]:
+        """The limits on either side of a level."""
+        return tuple(x for x in self.limits if x.operation == "within")
+
+    @property
     def absolute(self) -> tuple[Limit, ...]:
         """The limits of the magnitude as levels: ``within`` of the gain is two of them."""
-        level = 20 * math.log10(abs(self.gain))
+        level = self.level_db
         found: list[Limit] = []
         for x in self.limits:
             if x.operation == "within":

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from html import escape
 
 from synth.pages.mathml import mathml
+from synth.pages.words import typeset
 from synth.report.document import Block, Equation, Grid, Heading, Items, Paragraph
 from synth.report.layout import printable
 from synth.report.mathematics import Math
@@ -56,4 +57,4 @@ def _flat(pieces: Sequence[str | Math]) -> str:
 
 
 def _words(text: str) -> str:
-    return escape(printable(text))
+    return escape(typeset(printable(text)))

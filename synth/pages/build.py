@@ -2,32 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from math import inf, isfinite
 
 from synth.checking.small_rules import snr_db
 from synth.errors import NetworkError
 from synth.pages.lines import (
-    MOST_STORAGE,
     noise_lines,
     op_amp_lines,
     part_lines,
     root_lines,
     sensitivity_lines,
-    zero_lines,
 )
 from synth.pages.record import CircuitPage, Netlist, Page, Quantity, StepLine, ZeroLine
 from synth.pages.schematic import drawing_of
+from synth.pages.words import kind_words
+from synth.pages.zeros import MOST_STORAGE, zero_lines
 from synth.plots.figures import figures
 from synth.plots.response import comparison
 from synth.plots.scales import si_text
 from synth.realisation.design import Design
 from synth.realisation.saved import design_text
 from synth.report import mathematics as m
-from synth.report.document import Block, Heading
+from synth.report.document import Block, Heading, say
 from synth.report.examined import Examined
 from synth.report.explain import explanation
+from synth.report.explanation_steps import NO_STEP
 from synth.report.explanation_story import story
 from synth.report.parts_list import parts_list
 from synth.report.text import CAUTION
@@ -70,8 +71,10 @@ def page(circuits: Sequence[Examined], command: str = "", title: str = "") -> Pa
     if several:
         named = [(f"{c.label}: {_short(c.name)}", e) for c, e in zip(made, circuits, strict=True)]
         together = comparison(named)
+    active = any(c.network.op_amps for c in circuits)
+    cautions = (CAUTION, _MODEL_CAUTION) if active else (CAUTION,)
     printed = command.encode("utf-8", "backslashreplace").decode()
-    return Page(title, made, together, (CAUTION, _MODEL_CAUTION), printed, version())
+    return Page(title, made, together, cautions, printed, version())
 
 
 def circuit_page(found: Examined, label: str = "") -> CircuitPage:
@@ -133,9 +136,14 @@ def _warning(found: Examined) -> str:
 
 
 def _asked(found: Examined) -> tuple[str, ...]:
-    kind = str(found.analysis.numbers.description)
+    kind = kind_words(found.H)
     if found.target is None:
-        return (f"A circuit at hand, {found.name}: {kind}.",)
+        steps = [s for s in found.design.derivation if s.name != "stage"]
+        made = f", made by {', then '.join(map(str, steps))}" if steps else ""
+        asked = f"A circuit at hand, {found.name}{made}: {kind_words(found.given)}."
+        if found.preferred.choice is None or kind == kind_words(found.given):
+            return (asked,)
+        return (asked, f"With the values bought it is {kind}.")
     error = realised_error(found.target, found.H)
     met = "met" if error.misses <= 1 else "not met"
     return (
@@ -159,23 +167,27 @@ def _keys(found: Examined) -> tuple[Quantity, ...]:
         counts[f.severity] += 1
     yield_ = found.tolerances.yield_
     usable = not found.checked.unusable
+    active = bool(network.op_amps)
 
     def real(value: float | None) -> float | None:
         """Leave out what means nothing while the circuit cannot be used."""
         return value if usable and value is not None and isfinite(value) else None
 
+    def shift(share: float | None) -> float | None:
+        return real(_per_cent(share)) if active else None
+
     return (
-        Quantity("findings", ", ".join(f"{n} {s}" for s, n in counts.items())),
+        Quantity("findings", _counts(counts)),
         Quantity("order", float(found.H.order)),
-        Quantity("op amps", float(len(network.op_amps))),
+        Quantity("op amps", float(len(network.op_amps)) if active else None),
         Quantity("parts without op amps", float(len(network.branches))),
         Quantity("f0 of the sharpest pole", None if first is None else first.f0_hz, "Hz"),
         Quantity("its Q", None if first is None else first.q),
         Quantity("largest deviation from the target", error, "dB"),
         Quantity("spread of resistors", _spread(found, 0)),
         Quantity("spread of capacitors", _spread(found, 1)),
-        Quantity("shift of f0 by real op amps", real(_per_cent(small.f0_shift)), "%"),
-        Quantity("shift of Q by real op amps", real(_per_cent(small.q_shift)), "%"),
+        Quantity("shift of f0 by real op amps", shift(small.f0_shift), "%"),
+        Quantity("shift of Q by real op amps", shift(small.q_shift), "%"),
         Quantity("least phase margin", real(margin), "deg"),
         Quantity("noise at the output", real(small.noise_vrms), "V", "rms"),
         Quantity("signal to noise at the largest sine", real(snr), "dB"),
@@ -186,7 +198,7 @@ def _keys(found: Examined) -> tuple[Quantity, ...]:
             "V",
         ),
         Quantity("least input impedance", _finite(levels.input_impedance.value), "ohm"),
-        Quantity("supply current of all op amps", facts.supply_current, "A"),
+        Quantity("supply current of all op amps", facts.supply_current if active else None, "A"),
         Quantity(
             "yield against the mask",
             None if yield_ is None else 100 * yield_.value,
@@ -196,6 +208,12 @@ def _keys(found: Examined) -> tuple[Quantity, ...]:
             else f"(95 % sure: {100 * yield_.low:.3g} to {100 * yield_.high:.3g} %)",
         ),
     )
+
+
+def _counts(counts: Mapping[str, int]) -> str:
+    """Write how many findings there are of each severity."""
+    words = {"serious": "serious", "caution": "cautions", "note": "notes"}
+    return ", ".join(f"{n} {s if n == 1 else words[s]}" for s, n in counts.items())
 
 
 def _spread(found: Examined, power: int) -> float | None:
@@ -217,16 +235,29 @@ def _values_note(found: Examined) -> str:
         odd = ", ".join(found.preferred.odd)
         size = f"{choice.error:.3g} {choice.unit}" if choice.unit else f"{100 * choice.error:.3g} %"
         return (
-            f"Not in a preferred series as given: {odd}. The preferred values differ from the "
-            f"response of those by {size} ({choice.metric}); {choice.certificate}."
+            f"Not in {_series(found)} as given: {odd}. The preferred values, chosen near the "
+            f"given ones, differ from the response of those by {size} ({choice.metric}); "
+            f"{choice.certificate}."
         )
     if found.preferred.odd:
-        return "Some values are in no preferred series; see the notes."
-    return "Every value is in a preferred series (IEC 60063) as given."
+        return f"Some values are not in {_series(found)}; see the notes."
+    if found.preferred.left:
+        return f"Kept as given, not in {_series(found)}: {', '.join(found.preferred.left)}."
+    return f"Every value is in {_series(found)} as given."
+
+
+def _series(found: Examined) -> str:
+    """Return the series asked for."""
+    kinds = (("resistors", 0, found.wishes.resistors), ("capacitors", 1, found.wishes.capacitors))
+    powers = {b.power for b in found.network.branches}
+    used = [f"{series} ({word})" for word, power, series in kinds if power in powers]
+    return f"the preferred series {' and '.join(used)}"
 
 
 def _op_amp(found: Examined) -> str:
     model, wishes = found.model, found.wishes
+    if not found.network.op_amps:
+        return ""
     low, high = model.output_range
     why = "" if wishes.op_amp is not None else " (a usual class, since none was named)"
     around = found.facts.conditions
@@ -281,7 +312,12 @@ def _derivation(found: Examined) -> tuple[Step, ...]:
 def _story(found: Examined) -> tuple[Block, ...]:
     one_pole = replace(found.model.amplifier, second_pole=inf, output_resistance=0.0)
     blocks = story(explanation(found.network, (), one_pole))
-    return tuple(b for b in blocks if not (isinstance(b, Heading) and b.level == 1))
+    steps = say("The steps that made the circuit stand above.") if _derivation(found) else NO_STEP
+    return tuple(
+        steps if b == NO_STEP else b
+        for b in blocks
+        if not (isinstance(b, Heading) and b.level == 1)
+    )
 
 
 def _netlists(found: Examined) -> tuple[Netlist, ...]:

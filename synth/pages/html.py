@@ -15,6 +15,7 @@ from synth.checking.findings import Finding
 from synth.pages.blocks import blocks_html, math_html
 from synth.pages.plots import HALF, NARROW, WIDE, Plot, colours, plot, plot_data, script_json
 from synth.pages.record import CircuitPage, Page, Quantity
+from synth.pages.words import typeset
 from synth.plots.record import Figure
 from synth.plots.scales import si_text
 from synth.report.layout import printable
@@ -107,6 +108,7 @@ def _environment() -> Environment:
     made.filters["signed"] = _signed
     made.filters["number"] = _number
     made.filters["words"] = printable
+    made.filters["prose"] = lambda text: typeset(printable(text))
     made.filters["math"] = lambda formula: Markup(math_html(formula, block=True))
     made.filters["svg"] = lambda drawn: Markup(drawn.svg)
     return made

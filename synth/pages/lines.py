@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from math import isinf
 
-from synth.analysis.zeros import transmission_zeros
 from synth.network.model import UNITS
 from synth.pages.record import (
     NoiseLine,
@@ -12,18 +11,9 @@ from synth.pages.record import (
     PartLine,
     RootLine,
     SensitivityLine,
-    ZeroLine,
 )
 from synth.report.examined import Examined
-from synth.report.preferred import is_preferred
-from synth.report.text import zero_text
 from synth.tolerances.spread import ranges
-
-#: Zeros are looked for in circuits of up to so many capacitors and inductors, and preferred
-#: values leave a balanced one within this share of the terms from its place.
-MOST_STORAGE, _ROUNDED = 8, 0.02
-#: Parts that come in preferred values.
-_PREFERRED = (0, 1)
 
 
 def part_lines(found: Examined) -> tuple[PartLine, ...]:
@@ -33,7 +23,7 @@ def part_lines(found: Examined) -> tuple[PartLine, ...]:
     rows = []
     for b, share in zip(found.network.branches, shares, strict=True):
         old = given.get(b.name)
-        odd = b.power in _PREFERRED and b.value is not None and not is_preferred(b.value)
+        odd = b.name in found.preferred.left
         rows.append(
             PartLine(
                 b.name,
@@ -43,7 +33,7 @@ def part_lines(found: Examined) -> tuple[PartLine, ...]:
                 b.value,
                 UNITS[b.power],
                 float(share),
-                "no preferred value" if odd else "",
+                "in none of the series" if odd else "",
             )
         )
     for u in found.network.op_amps:
@@ -59,18 +49,6 @@ def root_lines(found: Examined) -> tuple[RootLine, ...]:
         RootLine(what, r.f0_hz, r.q, r.f0_shift, r.q_shift)
         for what, rows in (("pole", small.poles), ("zero", small.zeros))
         for r in rows
-    )
-
-
-def zero_lines(found: Examined) -> tuple[ZeroLine, ...]:
-    """Return the transmission zeros, each structural or balanced."""
-    tolerance = found.facts.conditions.tolerance
-    if sum(b.power != 0 for b in found.network.branches) > MOST_STORAGE:
-        return ()
-    zeros = transmission_zeros(found.facts.loop, tolerance, within=_ROUNDED)
-    return tuple(
-        ZeroLine(z.frequency_hz, z.count, z.kind, z.floor_db, z.depth_db, zero_text(z, tolerance))
-        for z in zeros
     )
 
 

@@ -11,6 +11,7 @@ from synth.plots.labels import (
     LETTER,
     SMALL,
     Entry,
+    apart,
     column,
     dress,
     dress_bar,
@@ -144,6 +145,7 @@ def _panel(axes: Axes, panel: Panel, style: Style, last: bool) -> None:
         dress(line, curve.role, style)
     for mark in panel.marks:
         _mark(axes, mark, x, y, style)
+    _mark_texts(axes, [m for m in panel.marks if m.text], x, y, style)
 
 
 def _axes(axes: Axes, panel: Panel, x: Shown, y: Shown, style: Style, last: bool) -> None:
@@ -195,7 +197,7 @@ def _region(axes: Axes, region: Region, panel: Panel, x: Shown, y: Shown, style:
     high = min(region.y_high, panel.y.high)
     if low >= high:
         return
-    ends = x.of((region.x_low, region.x_high))
+    ends = x.of((max(region.x_low, panel.x.low), min(region.x_high, panel.x.high)))
     axes.fill_between(
         ends,
         y.of((low, low)),
@@ -212,13 +214,29 @@ def _mark(axes: Axes, mark: Mark, x: Shown, y: Shown, style: Style) -> None:
     (px,), (py,) = x.of((mark.x,)), y.of((mark.y,))
     (line,) = axes.plot([px], [py], linestyle="none", zorder=3)
     dress_mark(line, mark.role, style)
-    if mark.text:
+
+
+def _mark_texts(axes: Axes, marks: Sequence[Mark], x: Shown, y: Shown, style: Style) -> None:
+    """Write the texts beside their marks, moved apart, on the side where there is room."""
+    if not marks:
+        return
+    box = axes.get_position()
+    low, high = axes.get_ylim()
+    left, right = axes.get_xlim()
+    tall, wide = box.height * style.height, box.width * style.width
+    ordered = sorted(marks, key=lambda m: (-m.y, m.x))
+    wanted = [(m.y / y.divisor - low) / (high - low) * tall for m in ordered]
+    for mark, at, place in zip(ordered, wanted, apart(wanted, 0.08, tall - 0.08), strict=True):
+        px, py = mark.x / x.divisor, mark.y / y.divisor
+        before = (px - left) / (right - left) * wide
+        side = -1 if before > LETTER * len(mark.text) + 0.1 else 1
         axes.annotate(
             printable(mark.text),
             (px, py),
-            xytext=(0, 8),
+            xytext=(8 * side, 72 * (place - at)),
             textcoords="offset points",
-            ha="center",
+            ha="right" if side < 0 else "left",
+            va="center",
             fontsize=SMALL,
             color=style.colours["ink"],
             annotation_clip=False,

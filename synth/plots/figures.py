@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from difflib import get_close_matches
 from typing import NamedTuple
 
@@ -56,4 +57,5 @@ def figure(found: Examined, name: str) -> Figure:
     if made is None:
         reason = found.no_time if name in ("step", "impulse") else "nothing contributes to it"
         raise NumberError(f"{found.name} has no figure {name}: {reason}")
-    return made
+    name_of = found.name.rstrip("/").rpartition("/")[2] or found.name
+    return replace(made, title=f"{made.title} of {name_of}")

@@ -81,7 +81,7 @@ def column(canvas: Canvas, axes: Axes, style: Style, entries: Sequence[Entry]) -
     box = axes.get_position()
     ordered = sorted(entries, key=lambda e: -e.height)
     wanted = [(box.y0 + e.height * (box.y1 - box.y0)) * height for e in ordered]
-    places = _apart(wanted, box.y0 * height + 0.06, box.y1 * height - 0.06)
+    places = apart(wanted, box.y0 * height + 0.06, box.y1 * height - 0.06)
     for entry, place, end in zip(ordered, places, wanted, strict=True):
         start = box.x1 * width + 0.16
         if entry.kind == "line":
@@ -103,7 +103,7 @@ def column(canvas: Canvas, axes: Axes, style: Style, entries: Sequence[Entry]) -
         )
 
 
-def _apart(wanted: Sequence[float], low: float, high: float) -> list[float]:
+def apart(wanted: Sequence[float], low: float, high: float) -> list[float]:
     """Move falling heights apart, within the ends as far as there is room."""
     places = list(wanted)
     for k in range(len(places)):

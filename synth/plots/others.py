@@ -20,8 +20,8 @@ from synth.transfer.time_response import TimeResponse, time_response
 _MOST_BARS = 12
 #: A real root further out than this multiple of the largest ideal one is left out.
 _FAR = 3.0
-#: Sensitivities below this are rounding.
-_ROUNDING = 1e-6
+#: Sensitivities below the first are rounding; parts with none above the second are left out.
+_ROUNDING, _DUST = 1e-6, 1e-4
 
 
 def step(found: Examined) -> Figure | None:
@@ -134,8 +134,12 @@ def sensitivity(found: Examined) -> Figure | None:
     table: dict[str, dict[str, float]] = {}
     for r in rows:
         table.setdefault(r.part, {})[r.quantity] = r.value
-    parts = sorted(table, key=lambda p: -max(map(abs, table[p].values())))
+    size = {p: max(map(abs, row.values())) for p, row in table.items()}
+    parts = sorted((p for p in table if size[p] > _DUST), key=lambda p: -size[p])
+    if not parts:
+        return None
     shown = parts[:_MOST_BARS]
+    without = len(table) - len(parts)
     sets = tuple(
         BarSet(label, role, tuple(_clean(table[p].get(key, math.nan)) for p in shown))
         for key, label, role in (
@@ -149,10 +153,17 @@ def sensitivity(found: Examined) -> Figure | None:
     low, high = min(0.0, *each), max(0.0, *each)
     room = 0.08 * ((high - low) or 1.0)
     x = Axis("change in % for 1 % of the part", "", "linear", low - room, high + room)
-    note = "Of the sharpest pole, with ideal op amps."
+    ideal = ", with ideal op amps" if found.network.op_amps else ""
+    note = f"Of the sharpest pole{ideal}."
     if len(parts) > len(shown):
-        note += f" {len(parts) - len(shown)} parts with smaller sensitivities are not drawn."
+        note += f" {_parts(len(parts) - len(shown))} not drawn: their sensitivities are smaller."
+    if without:
+        note += f" {_parts(without)} not drawn: they have next to no effect."
     return Figure("sensitivity", "Sensitivity", bars=Bars(x, tuple(shown), sets), note=note)
+
+
+def _parts(count: int) -> str:
+    return "1 part is" if count == 1 else f"{count} parts are"
 
 
 def _clean(value: float) -> float:
@@ -169,7 +180,12 @@ def noise(found: Examined) -> Figure | None:
     rest = rows[_MOST_BARS:]
     rows = rows[:_MOST_BARS]
     if rest:
-        rows.append((f"{len(rest)} others", sum(share for _, share in rest)))
+        rows.append(
+            (
+                "1 other" if len(rest) == 1 else f"{len(rest)} others",
+                sum(share for _, share in rest),
+            )
+        )
     low, high = (si_text(f, "Hz", 3) for f in n.band_hz)
     most = max(share for _, share in rows)
     x = Axis("share of the noise power", "%", "linear", 0.0, 1.15 * most)

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from synth.errors import NumberError
 from synth.masks.limits import Limit
 from synth.plots.record import Axis, Band, Curve, Figure, Panel, Region
+from synth.plots.scales import si_text
 from synth.report.examined import Examined
 from synth.target.target import RANGE_DB
 from synth.transfer.phase import group_delay, phase
@@ -41,17 +42,21 @@ def magnitude(found: Examined) -> Figure:
         y,
         (*curves, *_curves_of(worst, f)),
         tuple(_bands(band, f)),
-        tuple(_regions(found.wishes.mask)),
+        tuple(_regions(found.wishes.limits)),
         share=2.0,
     )
     low, high = found.tolerances.percents[0], found.tolerances.percents[-1]
     samples = found.tolerances.samples
     note = (
-        f"Op amps: {found.model.name}; tolerance: {low:g} to {high:g} % of {samples} circuits "
+        f"{_op_amps(found)}tolerance: {low:g} to {high:g} % of {samples} circuits "
         "drawn; worst case: the bounds over all values within the tolerance. "
-        f"Below: the distance from {_reference(found)[0]}."
+        f"Below: the distance from {_reference(found)[0]}, where |H| is within {RANGE_DB:g} dB of "
+        "its largest."
     )
-    return Figure("magnitude", "Magnitude", (top, _deviations(found)), note=note)
+    below = _deviations(found)
+    if cut := _cut(below):
+        note += f" {cut}"
+    return Figure("magnitude", "Magnitude", (top, below), note=note)
 
 
 def phase_figure(found: Examined) -> Figure:
@@ -62,13 +67,21 @@ def phase_figure(found: Examined) -> Figure:
     if found.target is not None:
         wanted = np.degrees(phase(found.target.transfer, f))
         curves.insert(0, Curve(TARGET, "target", _row(f), _row(wanted)))
-    with np.errstate(invalid="ignore"):
-        beside = np.degrees(np.angle(found.real * np.exp(-1j * built)))
-    real = np.degrees(built) + beside
-    real[1:][np.abs(np.diff(beside)) > 180] = math.nan
+    real = _continuous(np.degrees(np.angle(found.real)), np.degrees(built))
     curves.append(Curve(_real_label(found), "real", _row(f), _row(real)))
     y = _step_axis("phase", "deg", [np.array(c.y) for c in curves], 90.0)
     return Figure("phase", "Phase", (Panel(_frequency_axis(f), y, tuple(curves)),))
+
+
+def _continuous(angles: Array, beside: Array) -> Array:
+    """Unwrap angles in degrees, from the turn nearest to another curve's; NaN stays out."""
+    there = np.flatnonzero(np.isfinite(angles))
+    found = np.full(len(angles), math.nan)
+    if len(there):
+        turned = np.unwrap(angles[there], period=360.0)
+        first = there[0]
+        found[there] = turned + 360.0 * round((beside[first] - turned[0]) / 360.0)
+    return found
 
 
 def delay(found: Examined) -> Figure:
@@ -79,13 +92,29 @@ def delay(found: Examined) -> Figure:
         wanted = group_delay(found.target.transfer, f)
         curves.insert(0, Curve(TARGET, "target", _row(f), _row(wanted)))
     curves.append(Curve(_real_label(found), "real", _row(f), _row(found.real_delay)))
-    size = np.abs(found.H.response(f))
-    passing = size >= np.max(size) * 10 ** (-RANGE_DB / 20)  # beside a notch it may be anything
-    values = np.concatenate([np.array(c.y)[passing] for c in curves[:-1]])
+    rows = [np.array(c.y) for c in curves]
+    sizes = [np.abs(found.H.response(f))] * (len(curves) - 1) + [np.abs(found.real)]
+    values = np.concatenate([y[_passing(size)] for y, size in zip(rows, sizes, strict=True)])
+    values = values[np.isfinite(values)]
     high = float(np.max(values, initial=0.0)) * 1.1 or 1e-6
     low = min(0.0, float(np.min(values, initial=0.0)) * 1.1)
     y = Axis("group delay", "s", "linear", low, high)
-    return Figure("delay", "Group delay", (Panel(_frequency_axis(f), y, tuple(curves)),))
+    note = ""
+    beyond = [v for row in rows for v in row[(row > high) | (row < low)] if math.isfinite(v)]
+    if beyond:
+        note = (
+            f"Where |H| is more than {RANGE_DB:g} dB below its largest, peaks are cut; the "
+            f"farthest reaches {si_text(max(beyond, key=abs), 's', 3)}."
+        )
+    panel = Panel(_frequency_axis(f), y, tuple(curves))
+    return Figure("delay", "Group delay", (panel,), note=note)
+
+
+def _passing(size: Array) -> npt.NDArray[np.bool_]:
+    """Say where a magnitude counts; beside a notch the delay may be anything."""
+    with np.errstate(invalid="ignore"):
+        most = np.max(size[np.isfinite(size)], initial=0.0)
+        return np.asarray(size >= most * 10 ** (-RANGE_DB / 20))
 
 
 def complement(found: Examined) -> Figure:
@@ -103,6 +132,8 @@ def complement(found: Examined) -> Figure:
     note = (
         f"H' has input and ground interchanged. All with {found.model.name} op amps; with ideal "
         "ones the sum is 0 dB and the defect none."
+        if found.network.op_amps
+        else "H' has input and ground interchanged."
     )
     return Figure(
         "complement",
@@ -167,6 +198,10 @@ def _responses(found: Examined) -> list[tuple[str, str, npt.NDArray[np.complexfl
     return rows
 
 
+def _op_amps(found: Examined) -> str:
+    return f"op amps: {found.model.name}; " if found.network.op_amps else ""
+
+
 def _real_label(found: Examined) -> str:
     return "real op amps" if found.network.op_amps else "with source and load"
 
@@ -192,6 +227,9 @@ def _curves_of(worst: tuple[Array, Array] | None, f: Array) -> list[Curve]:
 def _reference(found: Examined) -> tuple[str, Array]:
     """Return what deviations are measured from: its name and dB."""
     f = found.frequencies
+    mask = found.wishes.mask
+    if mask is not None and mask.within:
+        return f"the mask's gain, {mask.level_db:.4g} dB", np.full(len(f), mask.level_db)
     if found.target is not None:
         return "the target", decibels(found.target.transfer.response(f))
     if found.preferred.choice is not None:
@@ -202,7 +240,8 @@ def _reference(found: Examined) -> tuple[str, Array]:
 def _deviations(found: Examined) -> Panel:
     f = found.frequencies
     _, zero = _reference(found)
-    shown = zero >= np.max(zero[np.isfinite(zero)], initial=-math.inf) - RANGE_DB
+    size = decibels(found.H.response(f)) if found.wishes.within else zero
+    shown = size >= np.max(size[np.isfinite(size)], initial=-math.inf) - RANGE_DB
 
     def away(values: Array) -> Array:
         with np.errstate(invalid="ignore"):
@@ -216,15 +255,29 @@ def _deviations(found: Examined) -> Panel:
     bands = _bands((low, high), f)
     if worst is not None:
         curves += _curves_of((away(worst[0]), away(worst[1])), f)
-    flat = zero >= np.max(zero[np.isfinite(zero)], initial=-math.inf) - 3.02
-    sizes = [np.array(c.y)[flat] for c in curves if c.role != "worst"]
+    flat = size >= np.max(size[np.isfinite(size)], initial=-math.inf) - 3.02
+    if found.wishes.within:
+        flat = np.any([(f >= x.low_hz) & (f <= x.high_hz) for x in found.wishes.within], axis=0)
+    sizes = [np.array(c.y)[flat] for c in curves]
     sizes += [low[flat[: len(low)]], high[flat[: len(high)]]]
     each = np.concatenate(sizes)
+    each = np.concatenate([each, [1.5 * x.level_db for x in found.wishes.within]])
     most = float(np.max(np.abs(each[np.isfinite(each)]), initial=_LEAST_DEVIATION))
     half = _rounded_up(min(1.3 * most, _MOST_DEVIATION))
-    limits = tuple(_within(found.wishes.mask))
+    limits = tuple(_within(found.wishes.within))
     y = Axis("deviation", "dB", "linear", -half, half)
     return Panel(_frequency_axis(f), y, tuple(curves), tuple(bands), limits, share=1.0)
+
+
+def _cut(panel: Panel) -> str:
+    """Say how far the curves of deviations go beyond the panel; empty where they do not."""
+    reach = {
+        c.label: max((abs(v) for v in c.y if math.isfinite(v)), default=0.0) for c in panel.curves
+    }
+    worst = max(reach, key=lambda label: reach[label])
+    if reach[worst] <= panel.y.high * 1.001:
+        return ""
+    return f"Curves are cut there; the farthest, {worst}, reaches {reach[worst]:.3g} dB."
 
 
 def _regions(mask: Iterable[Limit]) -> list[Region]:
@@ -240,9 +293,8 @@ def _regions(mask: Iterable[Limit]) -> list[Region]:
 def _within(mask: Iterable[Limit]) -> list[Region]:
     found = []
     for limit in mask:
-        if limit.operation == "within":
-            for low, high in ((-math.inf, -limit.level_db), (limit.level_db, math.inf)):
-                found.append(Region("mask", "mask", limit.low_hz, limit.high_hz, low, high))
+        for low, high in ((-math.inf, -limit.level_db), (limit.level_db, math.inf)):
+            found.append(Region("mask", "mask", limit.low_hz, limit.high_hz, low, high))
     return found
 
 

@@ -18,12 +18,12 @@ from synth.checking.conditions import Conditions, supplied
 from synth.checking.facts import Facts
 from synth.checking.model import OpAmpModel, op_amp_model
 from synth.errors import NetworkError, NumberError, TargetError
-from synth.masks.limits import Limit
+from synth.masks.limits import Limit, Mask
 from synth.network.model import Network
 from synth.network.rails import rails
 from synth.positions import Placement
 from synth.realisation.design import Design
-from synth.report.preferred import Preferred, with_preferred_values
+from synth.report.preferred import RESISTOR_SERIES, Preferred, with_preferred_values
 from synth.report.record import Analysis, analysis_record, response_of
 from synth.target.target import Target
 from synth.tolerances.result import ToleranceResult
@@ -31,7 +31,7 @@ from synth.tolerances.spread import Spread
 from synth.tolerances.study import tolerance
 from synth.transfer.time_response import TimeResponse, time_response
 from synth.transfer.transfer import Transfer
-from synth.values.series import CAPACITORS, RESISTORS
+from synth.values.series import CAPACITORS
 
 Array = npt.NDArray[np.float64]
 
@@ -61,22 +61,35 @@ class Wishes:
         Around the circuit; None for the plain ones, with the larger tolerance of the spread.
     spread : Spread
         Of the parts.
-    mask : tuple of Limit
-        What the response must keep.
+    mask : Mask or None
+        What the response must keep; ``within`` is about the mask's gain.
     resistors, capacitors : str
-        Series from which values that cannot be bought are chosen.
+        Series the values are to be from; those that are not are chosen near the given ones.
     samples, seed : int
         Circuits drawn, and the seed of the draws.
+    keep : tuple of str
+        Parts that stay as they are given.
     """
 
     op_amp: OpAmpModel | None = None
     conditions: Conditions | None = None
     spread: Spread = field(default_factory=Spread)
-    mask: tuple[Limit, ...] = ()
-    resistors: str = RESISTORS.series
+    mask: Mask | None = None
+    resistors: str = RESISTOR_SERIES
     capacitors: str = CAPACITORS.series
     samples: int = SAMPLES
     seed: int = 0
+    keep: tuple[str, ...] = ()
+
+    @property
+    def limits(self) -> tuple[Limit, ...]:
+        """The limits of the magnitude as levels."""
+        return () if self.mask is None else self.mask.absolute
+
+    @property
+    def within(self) -> tuple[Limit, ...]:
+        """Those on either side of the mask's gain."""
+        return () if self.mask is None else self.mask.within
 
     @property
     def around(self) -> Conditions:
@@ -223,18 +236,19 @@ def examine(
             "give every part one before the circuit is drawn or reported"
         )
     given = _transfer(network)
-    preferred = with_preferred_values(network, wishes.resistors, wishes.capacitors)
+    preferred = with_preferred_values(network, wishes.resistors, wishes.capacitors, wishes.keep)
     analysis = analysis_record(preferred.network)
     model = wishes.op_amp or usual_model(analysis.H, rails(network))
     checked = check(preferred.network, model, wishes.around)
     every = [analysis.H, given, *([design.target.transfer] if design.target else [])]
-    frequencies = _frequencies(every, wishes.mask)
+    small = checked.facts.small
+    shifted = [r.real for r in (*small.poles, *small.zeros)]
+    frequencies = _frequencies(every, wishes.limits, shifted)
     studied = tolerance(
         preferred.network,
         wishes.spread,
         frequencies,
-        limits=wishes.mask,
-        reference=None if design.target is None else design.target.transfer,
+        limits=wishes.limits,
         samples=wishes.samples,
         seed=wishes.seed,
     )
@@ -251,7 +265,7 @@ def examine(
         frequencies,
         time,
         no_time,
-        (*notes, *preferred.notes),
+        (*notes, *_mask_notes(wishes.mask), *preferred.notes),
         placement,
     )
 
@@ -296,15 +310,31 @@ def _transfer(network: Network) -> Transfer:
     return numbers.transfer
 
 
-def _frequencies(transfers: Sequence[Transfer], mask: Sequence[Limit]) -> Array:
+def _frequencies(
+    transfers: Sequence[Transfer], mask: Sequence[Limit], more: Sequence[complex]
+) -> Array:
     roots = [r for h in transfers for r in (*h.poles, *h.zeros) if r]
     sizes = [abs(r) / (2 * pi) for r in roots] or [1e3]
     low, high = _BELOW * min(sizes), _ABOVE * max(sizes)
-    low = min([low, *(x.low_hz for x in mask)])
-    high = max([high, *(x.high_hz for x in mask if isfinite(x.high_hz))])
-    fine = grid(low, high, [r for r in roots if r.imag > 0], _PER_DECADE)
-    ends = [f for x in mask for f in (x.low_hz, x.high_hz)]
+    ends = [f for x in mask for f in (x.low_hz, x.high_hz) if f and isfinite(f)]
+    low, high = min([low, *ends]), max([high, *ends])
+    fine = grid(low, high, [r for r in (*roots, *more) if r.imag > 0], _PER_DECADE)
     return np.unique(np.concatenate([fine, np.asarray(ends, dtype=float)]))
+
+
+def _mask_notes(mask: Mask | None) -> tuple[str, ...]:
+    if mask is None:
+        return ()
+    found = []
+    if mask.within:
+        found.append(
+            f"'within' of the mask is about its gain, {mask.level_db:.4g} dB, in the hatched "
+            "areas, the deviation and the yield"
+        )
+    if mask.delays:
+        lines = "; ".join(map(str, mask.delays))
+        found.append(f"the mask also limits the group delay, which is left out here: {lines}")
+    return tuple(found)
 
 
 def _time(transfer: Transfer) -> tuple[TimeResponse | None, str]:

@@ -12,6 +12,8 @@ from synth.report.record import Response
 from synth.transfer.section import section_figures
 from synth.units import format_si
 
+#: Where there are none.
+NO_STEP = say("No step was asked for.")
 _POWER_OF = {kind: power for power, kind in KINDS.items()}
 
 
@@ -24,7 +26,7 @@ def steps_story(record: Explanation) -> list[Block]:
     """Return each step: what it used, what moved, H before and after."""
     blocks: list[Block] = [Heading("6. The steps")]
     if not record.steps:
-        blocks.append(say("No step was asked for."))
+        blocks.append(NO_STEP)
     for n, step in enumerate(record.steps, start=1):
         blocks += _step(n, step)
     return blocks

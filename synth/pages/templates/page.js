@@ -16,14 +16,20 @@
     return axis.low + part * (axis.high - axis.low);
   }
 
-  function nearest(row, value) {
+  // the value between two samples, along the axis as it is drawn; none beyond the ends
+  function between(row, values, value, axis) {
     let low = 0;
     let high = row.length - 1;
     while (high - low > 1) {
       const middle = (low + high) >> 1;
       if (row[middle] <= value) { low = middle; } else { high = middle; }
     }
-    return Math.abs(row[high] - value) < Math.abs(value - row[low]) ? high : low;
+    const slack = 1e-4 * Math.abs(value);
+    if (high < 0 || value < row[0] - slack || value > row[high] + slack) { return null; }
+    if (values[low] === null || values[high] === null || row[high] === row[low]) { return values[low]; }
+    const ends = [share(axis, row[low]), share(axis, row[high])];
+    const part = Math.min(Math.max((share(axis, value) - ends[0]) / (ends[1] - ends[0]), 0), 1);
+    return values[low] + part * (values[high] - values[low]);
   }
 
   function written(value, axis) {
@@ -70,9 +76,8 @@
       plot.panels.forEach((panel, k) => {
         panel.curves.forEach((curve) => {
           const row = panel.rows[curve.x];
-          const index = nearest(row, x);
           const name = k ? curve.label + ", deviation" : curve.label;
-          pieces.push([name + " ", written(curve.y[index], panel.y)]);
+          pieces.push([name + " ", written(between(row, curve.y, x, panel.x), panel.y)]);
         });
       });
       output.replaceChildren(...pieces.map((piece) => {
@@ -91,7 +96,7 @@
       const frame = picture.getBoundingClientRect();
       const box = plot.boxes[0];
       const part = ((event.clientX - frame.left) / frame.width - box[0]) / (box[2] - box[0]);
-      if (part < -0.02 || part > 1.02) { clear(); } else { show(part); }
+      if (part < 0 || part > 1) { clear(); } else { show(part); }
     });
     picture.addEventListener("pointerleave", clear);
     picture.addEventListener("blur", clear);
@@ -105,6 +110,12 @@
   }
 
   document.querySelectorAll(".picture").forEach(attach);
+
+  // -- on paper nothing can be opened --------------------------------------------------------------
+
+  window.addEventListener("beforeprint", () => {
+    document.querySelectorAll("details").forEach((closed) => { closed.open = true; });
+  });
 
   // -- copying -------------------------------------------------------------------------------------
 
