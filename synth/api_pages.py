@@ -63,7 +63,7 @@ def plot(
     spread : Spread, optional
         Tolerances; by default 1 % for resistors and 5 % for others.
     mask : sequence of Limit
-        Those of `read_mask(...).limits`.
+        Those of `read_mask(...).absolute`.
     resistors, capacitors : str
         Series for values that are in no preferred series.
     samples, seed : int
