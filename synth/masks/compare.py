@@ -48,7 +48,7 @@ class Candidate:
     target : Target
         With its equaliser.
     margin : float
-        The share by which ripples and stop levels could be smaller still.
+        The share by which all limits could be tighter still.
     rows : tuple of Kept
         Each limit with what is left of it.
     q_max : float
@@ -178,7 +178,9 @@ def _equalised(mask: Mask, shape: Shape, bare: Fit, most: int) -> Iterator[Candi
     except TargetError:
         return
     target = equalised_target(bare.target, made.transfer, made.sections)
-    whole = Fit(bare.family, 0, target, bare.margin, verified(mask, target.transfer))
+    rows = verified(mask, target.transfer)
+    left = (_share_left(r) for r in rows if isinstance(r.limit, DelayLimit))
+    whole = Fit(bare.family, 0, target, min(bare.margin, *left), rows)
     if all(r.kept for r in whole.rows):
         yield _candidate(mask, shape, whole, made.sections)
 
