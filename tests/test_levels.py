@@ -134,6 +134,21 @@ def test_for_noise_the_noise_is_what_counts() -> None:
         Brief(target, aim="loudness")
 
 
+def test_noise_is_added_up_over_the_pass_band_and_an_octave_beside_it() -> None:
+    """Sums over a grid of its own: noise of the last stage far beyond the edge hides nothing."""
+    target = family_target("lowpass", "elliptic", 5, 8e3)
+    (r, *_) = realise(Brief(target, aim="noise"), top=1)
+    low, high = r.levels.noise_band_hz
+    assert low == 0.0
+    assert 8e3 < high / 2 < 9e3
+    w = 2 * math.pi * np.linspace(1.0, high, 20001)
+    volts = node_voltages(r.network, w)
+    ends = [volts[n] for n in (*(f"v{k}" for k in range(1, len(r.stages))), "out")]
+    sums = [float(np.mean(np.abs(volts["out"] / v) ** 2)) for v in ends]
+    assert sums[-1] == 1.0
+    assert r.levels.noise_db == pytest.approx(10 * math.log10(sum(sums)), abs=0.1)
+
+
 def test_levels_are_shown(capsys) -> None:
     arguments = ["realise", "lowpass", "--order", "4", "--at", "1kHz", "--top", "1"]
     assert run([*arguments, "--best-for", "noise"]) == 0

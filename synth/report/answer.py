@@ -254,6 +254,7 @@ def _levels(r: Realisation) -> Json:
         "range_lost_db": levels.loss_db,
         "headroom_lost_db": levels.headroom_db,
         "noise_added_db": levels.noise_db,
+        "noise_band_hz": list(levels.noise_band_hz),
     }
 
 

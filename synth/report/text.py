@@ -9,6 +9,7 @@ from math import pi
 from synth.analysis.symbolic import Formula
 from synth.analysis.zeros import Zero
 from synth.network.model import UNITS, Network
+from synth.masks.limits import band_words
 from synth.realisation.design import Realisation
 from synth.report.asked import NOTHING, Asked
 from synth.report.layout import labelled, shortened, table, wrapped
@@ -215,7 +216,8 @@ def _level_text(r: Realisation) -> str:
         f"{o.op_amp} {20 * math.log10(max(o.peak, 1e-15)):+.1f}" for o in levels.outputs
     )
     if r.aim == "noise":
-        cost = f"noise of all stages alike {levels.noise_db:.1f} dB above that of the last"
+        where = band_words(*levels.noise_band_hz)
+        cost = f"noise of all stages alike {levels.noise_db:.1f} dB above that of the last, {where}"
     elif levels.loss_db < 0.05:
         cost = "none louder than the output or fainter in the pass band"
     else:
