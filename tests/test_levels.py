@@ -114,6 +114,19 @@ def test_an_odd_pole_costs_no_op_amp(kind, family, order, most) -> None:
     assert max(s.order for s in best.stages) == 3
 
 
+@pytest.mark.parametrize(("family", "order"), [("bessel", 8), ("butterworth", 5)])
+def test_every_pair_that_is_told_is_a_pair_of_poles(family, order) -> None:
+    """Of merged stages too: no geometric mean, all poles of the target once."""
+    target = family_target("lowpass", family, order, 1000.0)
+    (r, *_) = realise(Brief(target), top=1)
+    assert any(s.order > 2 for s in r.stages)
+    told = sorted((round(w, 3), q) for s in r.stages for w, q in s.pairs)
+    wanted = sorted(
+        (round(abs(p), 3), abs(p) / (-2 * p.real)) for p in target.transfer.poles if p.imag >= 0
+    )
+    assert np.array(told) == pytest.approx(np.array(wanted), rel=1e-4)
+
+
 def test_circuits_lose_what_their_plan_says() -> None:
     """Of one op amp a section, the least loss measured is that of the best split, and no less."""
     target = family_target("lowpass", "butterworth", 4, 1000.0)

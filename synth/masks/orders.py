@@ -189,9 +189,7 @@ def _flat(limit: DelayLimit, target: Target, share: float) -> bool:
     return ripple_of(limit, least, most) <= (1 - share) * limit.ripple
 
 
-def _numbers(
-    ripples: list[float | None], stops: list[float | None]
-) -> Iterator[dict[str, float]]:
+def _numbers(ripples: list[float | None], stops: list[float | None]) -> Iterator[dict[str, float]]:
     for ripple in ripples:
         for stop in stops:
             found: dict[str, float] = {}

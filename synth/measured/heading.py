@@ -98,7 +98,9 @@ def _known(column: str, units: set[str] | None, understood: bool, what: str) -> 
     found = _BRACKETS.search(column)
     if found is None or understood or (units is not None and found[1].lower() in units):
         return
-    known = "Hz, kHz, MHz, GHz or rad/s" if units is None else ", ".join(sorted(filter(None, units)))
+    known = (
+        "Hz, kHz, MHz, GHz or rad/s" if units is None else ", ".join(sorted(filter(None, units)))
+    )
     raise NumberError(
         f"the header of {what} has the unit {found[1][:20]!r} in its column {column.strip()[:40]!r}, "
         f"which is unknown; write {known}"

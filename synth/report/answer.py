@@ -268,6 +268,7 @@ def _stage_use(use: StageUse) -> Json:
         "order": use.order,
         "f0_hz": use.w0 / (2 * math.pi),
         "q": use.q,
+        "pole_pairs": [{"f0_hz": w / (2 * math.pi), "q": q} for w, q in use.pairs],
         "error": _finite(use.error),
         "bound": use.bound,
         "proved": use.proved,
