@@ -3,8 +3,8 @@
 At each order the numbers of a family (ripple, stop-band attenuation) are set to the depths and
 attenuations of the mask, and `synth.masks.reach` says whether a scale is left.  Then the mask is
 narrowed by the largest share at which the design still fits, every ripple, every stop level and
-every ripple of the delay alike, so that the errors of real parts find room on all sides.  Whatever is returned is verified
-at the extremes of |H| against the mask itself.
+every ripple of the delay alike, so that the errors of real parts find room on all sides.  Whatever
+is returned is verified at the extremes of |H| against the mask itself.
 
 For a mask of one ripple and one attenuation this finds the lowest order there is in the family.
 With several, the ripple of a design is one of the depths, its attenuation one of the mask's.

@@ -102,6 +102,6 @@ def _known(column: str, units: set[str] | None, understood: bool, what: str) -> 
         "Hz, kHz, MHz, GHz or rad/s" if units is None else ", ".join(sorted(filter(None, units)))
     )
     raise NumberError(
-        f"the header of {what} has the unit {found[1][:20]!r} in its column {column.strip()[:40]!r}, "
-        f"which is unknown; write {known}"
+        f"the header of {what} has the unit {found[1][:20]!r} in its column "
+        f"{column.strip()[:40]!r}, which is unknown; write {known}"
     )

@@ -13,6 +13,7 @@ from synth.realisation.loudness import Loudness
 from synth.shown import shown
 from synth.target.target import MEETS_DB, MEETS_DEGREES, Target
 from synth.tolerances.yields import Yield
+from synth.transform.merge import TIDY
 from synth.transform.step import Step
 
 
@@ -123,7 +124,7 @@ class StageUse:
     @property
     def label(self) -> str:
         """Stage name and steps, for a reader."""
-        return self.stage + "".join(f" + {s.name}" for s in self.steps if s.name != "prune")
+        return self.stage + "".join(f" + {s.name}" for s in self.steps if s.name not in TIDY)
 
 
 @dataclass(frozen=True)

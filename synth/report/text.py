@@ -8,8 +8,8 @@ from math import pi
 
 from synth.analysis.symbolic import Formula
 from synth.analysis.zeros import Zero
-from synth.network.model import UNITS, Network
 from synth.masks.limits import band_words
+from synth.network.model import UNITS, Network
 from synth.realisation.design import Realisation
 from synth.report.asked import NOTHING, Asked
 from synth.report.layout import labelled, shortened, table, wrapped

@@ -28,8 +28,8 @@ from synth.search.partial import Array, Choice, Factors, Sets
 #: What an arrangement may be best for, and what it means.
 AIMS: Mapping[str, str] = {
     "range": "the largest of the losses max|P_k|/min|P_k| is least, and then their sum",
-    "noise": "equal white noise at the output of every section adds up to least at the output, over "
-    "the pass band and an octave beside it",
+    "noise": "equal white noise at the output of every section adds up to least at the output, "
+    "over the pass band and an octave beside it",
 }
 DECIBELS = 20 / np.log(10)
 #: The pass band reaches this far below the largest |H|, dB.
