@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from synth.errors import NumberError, SynthError, TargetError
-from synth.measured.fit import fit_response
+from synth.measured.fit import fit_response, too_many
 from synth.measured.poles import minimum_phase, vector_fit
 from synth.measured.table import ResponseTable, read_response, response_from_text
 from synth.target import family_target
@@ -206,6 +206,33 @@ def test_refusals():
             fit_response(table(target.transfer, f), order)
     with pytest.raises(TargetError, match="unknowns"):
         fit_response(table(target.transfer, f[:5], phase=False), 4)
+
+
+def test_more_poles_than_the_points_hold_are_told():
+    H = family_target("lowpass", "chebyshev", 4, 1e3, ripple_db=0.5).transfer
+    points = table(H, np.geomspace(20, 2e4, 80))
+    assert too_many(fit_response(points, 20)).startswith("the points do not hold 20 poles")
+    found = fit_response(points)
+    assert (found.order, too_many(found)) == (4, "")
+
+
+@pytest.mark.parametrize("phase", [False, True])
+def test_a_flat_response_is_no_filter(phase):
+    f = np.geomspace(20, 2e4, 80)
+    flat = ResponseTable(f, np.full(80, 2.0), np.full(80, 0.3) if phase else None)
+    with pytest.raises(TargetError, match=r"flat: 6\.02 dB"):
+        fit_response(flat)
+
+
+def test_a_delay_that_is_too_long_is_refused_and_a_short_one_fitted():
+    f = np.geomspace(20, 2e4, 80)
+
+    def delayed(seconds):
+        return ResponseTable(f, np.ones(80), np.angle(np.exp(-2j * math.pi * f * seconds)))
+
+    with pytest.raises(TargetError, match="too long"):
+        fit_response(delayed(1e-3))
+    assert fit_response(delayed(20e-6)).phase_error < 1
 
 
 def test_minimum_phase_of_a_butterworth():

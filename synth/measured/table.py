@@ -125,6 +125,8 @@ def _rows(text: str, what: str) -> tuple[Heading | None, list[tuple[float, ...]]
         if not content:
             continue
         words = [w for w in _COLUMNS.split(content.strip(",; \t")) if w]
+        if not words:
+            continue
         if not rows and not header and re.match(r"[a-zA-Z]", words[0]) and words[0] != "inf":
             header = content
             continue
