@@ -247,6 +247,23 @@ def test_stepped_masks_of_every_family_are_kept():
         assert c.q_max == largest_q(c.target.transfer)
 
 
+def test_zeros_crowd_in_the_deepest_of_neighbouring_stop_bands():
+    """Order 4 does what takes every family 5; found by a simplex search outside of this package."""
+    mask = mask_from_text("0 1k within 0.5\n2k 3k <= -60\n3.1k inf <= -25")
+    found = compare(mask)
+    first = found.candidates[0]
+    assert (first.name, first.order) == ("fitted", 4)
+    assert keeps(mask, first.target.transfer)
+    assert min(c.order for c in found.candidates[1:]) == 5
+
+
+def test_a_fit_that_is_asked_for_is_shown_beside_the_families():
+    mask = mask_from_text("0 1k within 0.5\n3k inf <= -30")
+    orders = {c.name: c.order for c in compare(mask, direct=True).candidates}
+    assert orders["fitted"] == orders["elliptic"]
+    assert "fitted" not in {c.name for c in compare(mask).candidates}
+
+
 DELAYED = "0 3k within 0.5\n0 2k delay 10 %\n10k inf <= -50"
 
 

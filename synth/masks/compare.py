@@ -134,7 +134,7 @@ def compare(
             found.append(made)
         tick()
     if direct or FITTED in families or (set(families) >= set(FAMILIES) and _may_be_lower(shape)):
-        fitted = _fitted(mask, shape, found)
+        fitted = _fitted(mask, shape, found, direct)
         if fitted is not None:
             found.append(fitted)
         else:
@@ -294,8 +294,8 @@ def _even(shape: Shape) -> bool:
     return abs(below * above / (low * high) - 1) < 0.02
 
 
-def _fitted(mask: Mask, shape: Shape, found: Sequence[Candidate]) -> Candidate | None:
-    """Return a function of no family with fewer poles than those found."""
+def _fitted(mask: Mask, shape: Shape, found: Sequence[Candidate], direct: bool) -> Candidate | None:
+    """Return a function of no family with fewer poles than those found; `direct`: or as many."""
     most = min((c.order for c in found), default=0) - 1
     if most > _HIGHEST_FIT:
         return None
@@ -307,6 +307,8 @@ def _fitted(mask: Mask, shape: Shape, found: Sequence[Candidate]) -> Candidate |
         best = None
     while most > 0 and (lower := _try(mask, shape, most)) is not None:
         best, most = lower, most - 1
+    if best is None and direct and found and most < _HIGHEST_FIT:
+        best = _try(mask, shape, most + 1)
     return None if best is None else _candidate(mask, shape, best)
 
 
