@@ -16,7 +16,7 @@ from synth.network.model import Branch, Network, OpAmp
 from synth.realisation.brief import Brief
 from synth.realisation.loudness import loudness
 from synth.realisation.polish import aim_at, pass_limits, polished, with_values
-from synth.realisation.realise import candidates, realise
+from synth.realisation.realise import _told_of_less, candidates, realise
 from synth.search.arrange import PASS_DB
 from synth.search.split import splits
 from synth.target.responses import family_target
@@ -160,6 +160,20 @@ def test_noise_is_added_up_over_the_pass_band_and_an_octave_beside_it() -> None:
     sums = [float(np.mean(np.abs(volts["out"] / v) ** 2)) for v in ends]
     assert sums[-1] == 1.0
     assert r.levels.noise_db == pytest.approx(10 * math.log10(sum(sums)), abs=0.1)
+
+
+def test_a_circuit_that_loses_less_is_spoken_of() -> None:
+    """With as few op amps; one with more, or a tenth of a decibel better, is no news."""
+    target = family_target("lowpass", "butterworth", 4, 1000.0)
+    (best, *_) = realise(Brief(target), top=1)
+
+    def losing(db: float):
+        return replace(best, levels=replace(best.levels, headroom_db=db, sunk_db=0.0))
+
+    (told,) = _told_of_less([losing(6.0), losing(2.0)], [losing(6.0)])
+    assert "loses 4.0 dB less" in told.notes[-1]
+    (told,) = _told_of_less([losing(6.0), losing(5.5)], [losing(6.0)])
+    assert told.notes == best.notes
 
 
 def test_levels_are_shown(capsys) -> None:
