@@ -128,6 +128,11 @@ def test_the_least_noise_is_that_of_the_best_of_all_cascades(name) -> None:
     f = arranger.factors
     w = f.frequencies
     width = np.concatenate([[0.0], np.gradient(w[1:-1]) / f.scale, [0.0]])
+    size = np.abs(h.response(w / (2 * math.pi)))
+    passing = w[size >= size.max() * 10 ** (-PASS_DB / 20)]
+    width[w > 2 * passing.max()] = 0.0
+    if "band" in name:
+        width[w < passing.min() / 2] = 0.0
     best = math.inf
     for cascade in every_cascade(h):
         rows = sizes(cascade, w)

@@ -16,7 +16,7 @@ from synth.network.model import Branch, Network, OpAmp
 from synth.realisation.brief import Brief
 from synth.realisation.loudness import loudness
 from synth.realisation.polish import aim_at, pass_limits, polished, with_values
-from synth.realisation.realise import candidates, realise
+from synth.realisation.realise import _told_of_less, candidates, realise
 from synth.search.arrange import PASS_DB
 from synth.search.split import splits
 from synth.target.responses import family_target
@@ -114,6 +114,19 @@ def test_an_odd_pole_costs_no_op_amp(kind, family, order, most) -> None:
     assert max(s.order for s in best.stages) == 3
 
 
+@pytest.mark.parametrize(("family", "order"), [("bessel", 8), ("butterworth", 5)])
+def test_every_pair_that_is_told_is_a_pair_of_poles(family, order) -> None:
+    """Of merged stages too: no geometric mean, all poles of the target once."""
+    target = family_target("lowpass", family, order, 1000.0)
+    (r, *_) = realise(Brief(target), top=1)
+    assert any(s.order > 2 for s in r.stages)
+    told = sorted((round(w, 3), q) for s in r.stages for w, q in s.pairs)
+    wanted = sorted(
+        (round(abs(p), 3), abs(p) / (-2 * p.real)) for p in target.transfer.poles if p.imag >= 0
+    )
+    assert np.array(told) == pytest.approx(np.array(wanted), rel=1e-4)
+
+
 def test_circuits_lose_what_their_plan_says() -> None:
     """Of one op amp a section, the least loss measured is that of the best split, and no less."""
     target = family_target("lowpass", "butterworth", 4, 1000.0)
@@ -132,6 +145,35 @@ def test_for_noise_the_noise_is_what_counts() -> None:
     assert r.level_cost_db == r.levels.noise_db > 0
     with pytest.raises(RealisationError, match="range, noise"):
         Brief(target, aim="loudness")
+
+
+def test_noise_is_added_up_over_the_pass_band_and_an_octave_beside_it() -> None:
+    """Sums over a grid of its own: noise of the last stage far beyond the edge hides nothing."""
+    target = family_target("lowpass", "elliptic", 5, 8e3)
+    (r, *_) = realise(Brief(target, aim="noise"), top=1)
+    low, high = r.levels.noise_band_hz
+    assert low == 0.0
+    assert 8e3 < high / 2 < 9e3
+    w = 2 * math.pi * np.linspace(1.0, high, 20001)
+    volts = node_voltages(r.network, w)
+    ends = [volts[n] for n in (*(f"v{k}" for k in range(1, len(r.stages))), "out")]
+    sums = [float(np.mean(np.abs(volts["out"] / v) ** 2)) for v in ends]
+    assert sums[-1] == 1.0
+    assert r.levels.noise_db == pytest.approx(10 * math.log10(sum(sums)), abs=0.1)
+
+
+def test_a_circuit_that_loses_less_is_spoken_of() -> None:
+    """With as few op amps; one with more, or a tenth of a decibel better, is no news."""
+    target = family_target("lowpass", "butterworth", 4, 1000.0)
+    (best, *_) = realise(Brief(target), top=1)
+
+    def losing(db: float):
+        return replace(best, levels=replace(best.levels, headroom_db=db, sunk_db=0.0))
+
+    (told,) = _told_of_less([losing(6.0), losing(2.0)], [losing(6.0)])
+    assert "loses 4.0 dB less" in told.notes[-1]
+    (told,) = _told_of_less([losing(6.0), losing(5.5)], [losing(6.0)])
+    assert told.notes == best.notes
 
 
 def test_levels_are_shown(capsys) -> None:

@@ -13,10 +13,12 @@ from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer
 from synth.catalog import content_hash, stage
 from synth.network.equivalence import equivalent
+from synth.network.model import Branch, Network, Port
 from synth.realisation.brief import Brief
 from synth.realisation.realise import realise
 from synth.search.candidates import SectionTarget, obstacle
 from synth.target.responses import family_target
+from synth.transform.merge import Merge
 from synth.values.section import SectionFit, fit
 from synth.values.series import CAPACITORS, RESISTORS
 
@@ -53,6 +55,36 @@ def test_patterns_of_a_known_loop() -> None:
     assert {p.kind for p in plain} == {"bandpass", "bandstop", "allpass"}
     (notch,) = [p for p in plain if p.kind == "bandstop"]
     assert set(notch.whole) | set(notch.split) == {("R1", "1"), ("U1", "plus")}
+
+
+def test_no_candidate_has_like_parts_in_parallel() -> None:
+    """A part driven in part is a divider; beside another part to ground the two are one."""
+    targets = [section(1.0, 0, 1.0), section(2.0, 0, 1.0)]
+    found = [c for target in targets for c in lifted.candidates_for(target)]
+    assert any(s.name == "merge" for c in found for s in c.steps)
+    for c in found:
+        places = [(b.power, frozenset(b.nodes)) for b in c.network.branches]
+        assert len(places) == len(set(places)), c.label
+
+
+def test_merged_parts_leave_the_response_alone() -> None:
+    """Two resistors and two capacitors in parallel: R and C of the same admittance."""
+    parts = (
+        Branch("R1", 0, ("in", "a"), 1e4),
+        Branch("R2", 0, ("a", "0"), 2e4),
+        Branch("R3", 0, ("0", "a"), 3e4),
+        Branch("C1", 1, ("a", "0"), 1e-9),
+        Branch("C2", 1, ("a", "0"), 2e-9),
+    )
+    before = Network(parts, (), (Port("input", "in"),), (Port("output", "a"),))
+    after, step = Merge().apply(before)
+    assert dict(step.map) == {"R1": "R1", "R2": "R2", "R3": "R2", "C1": "C1", "C2": "C1"}
+    assert {b.name: b.value for b in after.branches} == pytest.approx(
+        {"R1": 1e4, "R2": 1.2e4, "C1": 3e-9}
+    )
+    f = np.geomspace(10, 1e6, 50)
+    ways = [transfer(x, x.transfer()).response(f) for x in map(analyse, (before, after))]
+    assert ways[0] == pytest.approx(ways[1], rel=1e-12)
 
 
 def test_a_unity_gain_sallen_key_has_only_its_lowpass() -> None:

@@ -90,6 +90,15 @@ def test_a_family_and_a_delay(capsys):
         assert r["limits"][-1]["value"] <= 0.1
 
 
+def test_no_response_is_an_error_and_the_table_says_why(capsys):
+    beyond = ["--pass", "0:1k=0.01dB", "--stop", "1.001k:inf=120dB"]
+    assert run(["target", *beyond, "--json"]) == 2
+    out, err = capsys.readouterr()
+    assert not json.loads(out)["responses"]
+    assert err.startswith("synth: no response keeps the mask")
+    assert err.count("\n") == 1
+
+
 def test_circuits_are_counted(capsys):
     found = answer(capsys, "target", *BANDS, "--family", "chebyshev", "--circuits")
     circuit = found["responses"][0]["circuit"]
@@ -148,6 +157,7 @@ def test_new_families_through_realise(capsys):
         (["target", "--pass", "0:1k=-1", "--stop", "2k:inf=40"], "positive"),
         (["target", "--pass", "0:1k=x", "--stop", "2k:inf=40"], "not a number"),
         (["target", "--pass", "0:1k=1"], "no stop band"),
+        (["target", "--pass", "0:1k=1", "--stop", "2k:inf=0.5"], "more attenuation"),
         (["target", "--stop", "0:1k=1"], "no pass band"),
         (["target", *BANDS, "--flat-delay", "0:1k=5"], "percent"),
         (["target", *BANDS, "--family", "cauer"], "unknown"),
@@ -166,7 +176,7 @@ def test_new_families_through_realise(capsys):
         (["realise", "--response", "r.csv", "--gain", "2"], "no place"),
         (["realise", "--response", "r.csv", "--order", "99"], "choose 1 to 20"),
         (["realise", "--pass", "0:1k=.01", "--stop", "1010:inf=90", "--family", "bessel"], "keeps"),
-        (["tolerance", "rc-lowpass", "--mask", "delay.txt"], "magnitudes only"),
+        (["values", "rc-lowpass", "--mask", "delay.txt"], "magnitudes only"),
     ],
 )
 def test_bad_input_ends_in_one_sentence(arguments, word, capsys, desk):

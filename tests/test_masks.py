@@ -247,6 +247,57 @@ def test_stepped_masks_of_every_family_are_kept():
         assert c.q_max == largest_q(c.target.transfer)
 
 
+def test_zeros_crowd_in_the_deepest_of_neighbouring_stop_bands():
+    """Order 4 does what takes every family 5; found by a simplex search outside of this package."""
+    mask = mask_from_text("0 1k within 0.5\n2k 3k <= -60\n3.1k inf <= -25")
+    found = compare(mask)
+    first = found.candidates[0]
+    assert (first.name, first.order) == ("fitted", 4)
+    assert keeps(mask, first.target.transfer)
+    assert min(c.order for c in found.candidates[1:]) == 5
+
+
+def test_a_fit_that_is_asked_for_is_shown_beside_the_families():
+    mask = mask_from_text("0 1k within 0.5\n3k inf <= -30")
+    orders = {c.name: c.order for c in compare(mask, direct=True).candidates}
+    assert orders["fitted"] == orders["elliptic"]
+    assert "fitted" not in {c.name for c in compare(mask).candidates}
+
+
+DELAYED = "0 3k within 0.5\n0 2k delay 10 %\n10k inf <= -50"
+
+
+@pytest.mark.parametrize(("family", "order"), [("elliptic", 4), ("chebyshev", 5)])
+def test_a_smaller_ripple_is_tried_before_all_pass_sections(family, order):
+    """Both keep the mask by a ripple below the one allowed: scipy.signal as the outside voice."""
+    from scipy import signal
+
+    from synth.transfer.transfer import Transfer
+
+    turn = 2 * math.pi
+    z, p, k = (
+        signal.ellip(4, 0.09, 58.88, turn * 3123, analog=True, output="zpk")
+        if family == "elliptic"
+        else signal.cheby1(5, 0.0703, turn * 2966, analog=True, output="zpk")
+    )
+    mask = mask_from_text(DELAYED)
+    outside = Transfer.from_zpk([complex(x) for x in z], [complex(x) for x in p], float(k))
+    assert keeps(mask, outside)
+    (found,) = compare(mask, families=[family]).candidates
+    assert (found.order, found.equaliser) == (order, 0)
+    assert keeps(mask, found.target.transfer)
+
+
+def test_the_margin_counts_the_delay():
+    """All limits tighter by the margin are kept, the delay among them; of an equalised one too."""
+    for c in compare(mask_from_text(DELAYED)).candidates:
+        assert 0.1 * (1 - c.margin) >= c.rows[-1].value * (1 - 1e-6)
+    mask = mask_from_text("0 1k within 0.5\n0 900 delay 3 %\n1.6k inf <= -50")
+    (c,) = compare(mask, families=["elliptic"]).candidates
+    assert c.equaliser
+    assert 0.03 * (1 - c.margin) >= c.rows[-1].value * (1 - 1e-6)
+
+
 # -- figures ---------------------------------------------------------------------------------------
 
 
@@ -302,7 +353,7 @@ def test_a_delay_no_equaliser_reaches():
 
 
 def test_delays_are_met_by_the_family_or_by_an_equaliser():
-    mask = mask_from_text("0 1k >= -1\n0 1k delay 5%\n3k inf <= -30")
+    mask = mask_from_text("0 1k >= -1\n0 900 delay 3%\n1.6k inf <= -50")
     found = compare(mask, families=("bessel", "elliptic"))
     assert found.candidates
     for c in found.candidates:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from synth.errors import NumberError, SynthError, TargetError
-from synth.measured.fit import fit_response
+from synth.measured.fit import fit_response, too_many
 from synth.measured.poles import minimum_phase, vector_fit
 from synth.measured.table import ResponseTable, read_response, response_from_text
 from synth.target import family_target
@@ -45,6 +45,31 @@ def test_one_table_in_many_spellings(text):
     assert t.phase == pytest.approx([0, math.pi / 2, -math.pi / 4, math.pi])
 
 
+@pytest.mark.parametrize(
+    ("header", "unit", "hertz"),
+    [
+        ("Frequency (kHz),Gain (dB)", "kHz", 1e3),
+        ("f/MHz; dB", "MHz", 1e6),
+        ("frequency_mhz\tmagnitude_db", "MHz", 1e6),
+        ("f [mHz], dB", "mHz", 1e-3),
+        ("omega (rad/s), dB", "rad/s", 1 / (2 * math.pi)),
+        ("Frequency (KHz) Gain (dB)", "kHz", 1e3),
+        ("w krad/s, dB", "krad/s", 1e3 / (2 * math.pi)),
+    ],
+)
+def test_units_of_the_header(header, unit, hertz):
+    t = response_from_text(f"{header}\n0.05 0\n1 -1\n2 -3\n20 -40")
+    assert t.frequencies_hz == pytest.approx(hertz * np.array([0.05, 1, 2, 20]))
+    assert t.magnitude[-1] == pytest.approx(0.01)
+    assert t.notes[0] == f"frequencies read as {unit}, as the header says"
+
+
+def test_a_frequency_in_radians_leaves_the_phase_in_degrees():
+    t = response_from_text("w (rad/s), dB, phase (deg)\n1,0,0\n2,0,90\n3,0,1\n4,0,2")
+    assert t.phase is not None
+    assert t.phase[1] == pytest.approx(math.pi / 2)
+
+
 def test_ratios_and_decibels():
     plain = response_from_text("1,1\n2,0.5\n3,0.25\n4,0.1")
     assert list(plain.magnitude) == [1, 0.5, 0.25, 0.1]
@@ -58,6 +83,9 @@ def test_ratios_and_decibels():
     ("text", "word"),
     [
         ("", "0 points"),
+        ("f (rpm), dB\n1,1\n2,1\n3,1\n4,1", "'rpm'.*unknown"),
+        ("f (Hz), level (mV)\n1,1\n2,1\n3,1\n4,1", "'mV'.*unknown"),
+        ("f (kHz), dB\n1k,1\n2k,1\n3k,1\n4k,1", "line 2.*leave out one unit"),
         ("1,1\n2,1\n3,1", "3 points"),
         ("1,1\n2,1\n3,1\n3,1", "3 Hz twice"),
         ("1,1\n2,1\n3,1\n4", "line 4.*1 columns"),
@@ -178,6 +206,33 @@ def test_refusals():
             fit_response(table(target.transfer, f), order)
     with pytest.raises(TargetError, match="unknowns"):
         fit_response(table(target.transfer, f[:5], phase=False), 4)
+
+
+def test_more_poles_than_the_points_hold_are_told():
+    H = family_target("lowpass", "chebyshev", 4, 1e3, ripple_db=0.5).transfer
+    points = table(H, np.geomspace(20, 2e4, 80))
+    assert too_many(fit_response(points, 20)).startswith("the points do not hold 20 poles")
+    found = fit_response(points)
+    assert (found.order, too_many(found)) == (4, "")
+
+
+@pytest.mark.parametrize("phase", [False, True])
+def test_a_flat_response_is_no_filter(phase):
+    f = np.geomspace(20, 2e4, 80)
+    flat = ResponseTable(f, np.full(80, 2.0), np.full(80, 0.3) if phase else None)
+    with pytest.raises(TargetError, match=r"flat: 6\.02 dB"):
+        fit_response(flat)
+
+
+def test_a_delay_that_is_too_long_is_refused_and_a_short_one_fitted():
+    f = np.geomspace(20, 2e4, 80)
+
+    def delayed(seconds):
+        return ResponseTable(f, np.ones(80), np.angle(np.exp(-2j * math.pi * f * seconds)))
+
+    with pytest.raises(TargetError, match="too long"):
+        fit_response(delayed(1e-3))
+    assert fit_response(delayed(20e-6)).phase_error < 1
 
 
 def test_minimum_phase_of_a_butterworth():

@@ -27,7 +27,21 @@ def test_text(capsys, tmp_path):
     assert max(map(len, text.splitlines())) <= 80
     for word in ("500 circuits", "seed 0", "worst case", "yield", "Wilson", "tighten", "pole"):
         assert word in text, word
-    assert "within +-0.5 dB" in text
+    assert "500 Hz >= -0.5 dB" in text
+    assert "within +-0.2 dB" in text
+
+
+def test_within_of_a_mask_file_is_about_its_gain_and_delays_are_left_out(capsys, tmp_path):
+    """A follower keeps a mask of gain 1 and breaks the same one of 6 dB, though by itself flat."""
+    mask = tmp_path / "mask.txt"
+    for gain, share in (("1", "100 %"), ("6 dB", "0 %")):
+        mask.write_text(f"gain {gain}\n1 10 within 0.5 dB\n1 10 delay 50 %\n")
+        text = " ".join(said(capsys, SALLEN_KEY, "--mask", str(mask), *QUICK).split())
+        assert f"yield: {share}" in text, text
+        assert "left out of the mask: 1 Hz to 10 Hz delay within +-50 %" in text
+    mask.write_text("1 10 delay 50 %\n")
+    assert run(["tolerance", SALLEN_KEY, "--mask", str(mask)]) == 2
+    assert "magnitudes only" in capsys.readouterr().err
 
 
 def test_json_is_the_python_answer(capsys):

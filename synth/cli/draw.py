@@ -37,8 +37,8 @@ def draw(
 
     Every pin at the source has an arrow of its own, every pin at ground a ground symbol, so that
     a swap shows at a glance; a half-filled circle marks where the source half of a split part joins
-    the node of both halves. Stages of the catalogue keep their published layout, and so does what is made from them. Without -o
-    the picture goes to standard output.
+    the node of both halves. Stages of the catalogue keep their published layout, and so does what
+    is made from them. Without -o the picture goes to standard output.
     """
     from synth.cli.output import checked_path, deliver
     from synth.drawing import draw as schematic

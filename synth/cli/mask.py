@@ -30,7 +30,11 @@ def mask_options(command: _F) -> _F:
             "--stop", "stop", multiple=True, metavar="BAND=DB", help="Stop band, as 2k:inf=60dB."
         ),
         click.option(
-            "--pass", "pass_", multiple=True, metavar="BAND=DB", help="Pass band, as 0:1k=0.5dB."
+            "--pass",
+            "pass_",
+            multiple=True,
+            metavar="BAND=DB",
+            help="Pass band, as 0:1k=0.5dB: from the gain down to 0.5 dB below.",
         ),
         click.option(
             "--mask", "mask", metavar="FILE", help="Limits, one a line, as in 0 1k >= -3 dB."

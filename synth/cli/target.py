@@ -35,7 +35,7 @@ class TargetCommand(Command):
         formatter.write_dl(
             [
                 ("gain 6 dB", "levels are relative to it; -2 inverts"),
-                ("0 1k within 0.5 dB", "pass band"),
+                ("0 1k within 0.5 dB", "pass band: to either side of the gain (--pass: below it)"),
                 ("0 1.2k >= -3 dB", "at least"),
                 ("2k inf <= -60 dB", "stop band"),
                 ("0 800 delay 5 %", "flat group delay; also in seconds"),
@@ -76,6 +76,7 @@ def target(
     The mask is a file, or bands with their levels, or both.
     """
     from synth.cli.output import deliver
+    from synth.errors import TargetError
     from synth.report.mask import comparison_answer, comparison_text
 
     options = MaskOptions(mask, pass_, stop, flat_delay, gain)
@@ -90,6 +91,9 @@ def target(
         lambda: comparison_answer(found, made),
         lambda: comparison_text(found, made),
     )
+    if not found.candidates:
+        other = "" if fit else ", or add --fit for one of no family"
+        raise TargetError(f"no response keeps the mask; loosen a limit{other}")
 
 
 def compared(

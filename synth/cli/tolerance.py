@@ -48,7 +48,7 @@ if TYPE_CHECKING:
 @click.option(
     "--limit", type=Decibels(), metavar="DB", help="Yield: stay within this in the pass band."
 )
-@click.option("--mask", metavar="FILE", help="Yield: limits, one a line, as in 1k 2k >= -3 dB.")
+@click.option("--mask", metavar="FILE", help="Yield: limits, one a line; within: of its gain.")
 @click.option(
     "--wanted-yield",
     metavar="PERCENT",
@@ -60,7 +60,7 @@ if TYPE_CHECKING:
     type=click.Choice(["nominal", "target"]),
     default="nominal",
     show_default=True,
-    help="What 'within' is about: the circuit's nominal response, or its design's target.",
+    help="What --limit is about: the circuit's nominal response, or its design's target.",
 )
 @click.option("--from", "start", type=Quantity("Hz", "frequency"), metavar="F", help="First.")
 @click.option("--to", "stop", type=Quantity("Hz", "frequency"), metavar="F", help="Last frequency.")
@@ -128,7 +128,8 @@ def tolerance(
     )
     found = load(circuit, input_, output, ground, keep_grounded)
     grid = frequency_range(found.network, start, stop, points)
-    limits = _limits(found.network, limit, band, mask)
+    limits, left_out = _limits(found.network, limit, band, mask)
+    notes = (*found.notes, *left_out)
     wanted = _reference(found, reference)
     share = None if wanted_yield is None else tolerance_share(wanted_yield)
     if share is not None and not limits:
@@ -162,11 +163,11 @@ def tolerance(
             found.name,
             result,
             found.network.title,
-            found.notes,
+            notes,
             None if classes is None else classes_json(classes),
         ),
         lambda: (
-            tolerance_text(result, found.network.title, found.notes)
+            tolerance_text(result, found.network.title, notes)
             + ("" if classes is None else classes_text(classes, found.network))
         ),
     )
@@ -198,12 +199,16 @@ def _temperature(
 
 def _limits(
     network: Network, limit: float | None, band: tuple[float, float] | None, mask: str | None
-) -> tuple[Limit, ...]:
+) -> tuple[tuple[Limit, ...], tuple[str, ...]]:
+    """Return the limits, and notes of what is left out of the mask."""
     from synth.masks.limits import read_mask
     from synth.tolerances.passband import limit_within
 
     own = () if limit is None else (limit_within(network, limit, band),)
-    return own if mask is None else (*own, *read_mask(mask).magnitudes("synth tolerance"))
+    if mask is None:
+        return own, ()
+    levels, notes = read_mask(mask).levels("synth tolerance")
+    return (*own, *levels), notes
 
 
 def _reference(found: Circuit, reference: str) -> Transfer | None:

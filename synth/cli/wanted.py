@@ -97,13 +97,16 @@ def fitted_target(
 ) -> Wanted:
     """Return the rational function fitted to a table of a response."""
     from synth.cli.terminal import meter
-    from synth.measured.fit import fit_response
+    from synth.errors import RealisationError
+    from synth.measured.fit import fit_response, too_many
     from synth.measured.table import read_response
 
     _refuse(options, ("order",), at, complement, "--response")
     table = read_response(response)
     with meter("fitting") as progress:
         fit = fit_response(table, options.order, progress)
+    if why := too_many(fit):
+        raise RealisationError(f"{why}; leave --order out, and the order that they hold is found")
     return Wanted(fit.target, fit=fit, notes=table.notes)
 
 

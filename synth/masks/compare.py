@@ -48,7 +48,7 @@ class Candidate:
     target : Target
         With its equaliser.
     margin : float
-        The share by which ripples and stop levels could be smaller still.
+        The share by which all limits could be tighter still.
     rows : tuple of Kept
         Each limit with what is left of it.
     q_max : float
@@ -134,7 +134,7 @@ def compare(
             found.append(made)
         tick()
     if direct or FITTED in families or (set(families) >= set(FAMILIES) and _may_be_lower(shape)):
-        fitted = _fitted(mask, shape, found)
+        fitted = _fitted(mask, shape, found, direct)
         if fitted is not None:
             found.append(fitted)
         else:
@@ -178,7 +178,9 @@ def _equalised(mask: Mask, shape: Shape, bare: Fit, most: int) -> Iterator[Candi
     except TargetError:
         return
     target = equalised_target(bare.target, made.transfer, made.sections)
-    whole = Fit(bare.family, 0, target, bare.margin, verified(mask, target.transfer))
+    rows = verified(mask, target.transfer)
+    left = (_share_left(r) for r in rows if isinstance(r.limit, DelayLimit))
+    whole = Fit(bare.family, 0, target, min(bare.margin, *left), rows)
     if all(r.kept for r in whole.rows):
         yield _candidate(mask, shape, whole, made.sections)
 
@@ -292,8 +294,8 @@ def _even(shape: Shape) -> bool:
     return abs(below * above / (low * high) - 1) < 0.02
 
 
-def _fitted(mask: Mask, shape: Shape, found: Sequence[Candidate]) -> Candidate | None:
-    """Return a function of no family with fewer poles than those found."""
+def _fitted(mask: Mask, shape: Shape, found: Sequence[Candidate], direct: bool) -> Candidate | None:
+    """Return a function of no family with fewer poles than those found; `direct`: or as many."""
     most = min((c.order for c in found), default=0) - 1
     if most > _HIGHEST_FIT:
         return None
@@ -305,6 +307,8 @@ def _fitted(mask: Mask, shape: Shape, found: Sequence[Candidate]) -> Candidate |
         best = None
     while most > 0 and (lower := _try(mask, shape, most)) is not None:
         best, most = lower, most - 1
+    if best is None and direct and found and most < _HIGHEST_FIT:
+        best = _try(mask, shape, most + 1)
     return None if best is None else _candidate(mask, shape, best)
 
 

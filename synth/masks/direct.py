@@ -256,22 +256,24 @@ def _transfer(s: _Structure, x: Floats, scale: float, sign: float) -> Transfer:
 
 
 def _starts(shape: Shape, order: int, scale: float) -> Iterator[tuple[_Structure, Floats]]:
-    """Yield structures and first unknowns: zeros in the stop bands in every sharing out."""
+    """Yield structures and first unknowns: zeros in the stop bands in every sharing out.
+
+    They stand over the whole of neighbouring stop bands, and in the deepest of them alone.
+    """
     shares = sorted(_shares(shape, order), key=lambda s: (-sum(s[0]), s[1], max(s[0]) - min(s[0])))
     for count, origin in shares[:_MOST_STARTS]:
         s = _Structure(order // 2, order % 2, sum(count), origin)
         w0, d = _spread(shape, s)
-        z = np.concatenate(
-            [_beside(shape, b, n) for b, n in zip(_groups(shape), count, strict=True)]
-        )
-        x = np.concatenate(
-            [[0.0], np.log(w0 / scale), np.log(d), [math.log(_middle(shape) / scale)] * s.real]
-        )
-        x = np.concatenate([x, np.log(z / scale)])
-        level, _ = _level(s, x, _grid(shape, order) / scale)
-        inside = np.any([_inside(_grid(shape, order), b) for b in shape.passes], axis=0)
-        x[0] = (shape.ceiling_db - level[inside].max()) / (2 * _DB)
-        yield s, x
+        for bands in dict.fromkeys((_groups(shape), _deepest(shape))):
+            z = np.concatenate([_beside(shape, b, n) for b, n in zip(bands, count, strict=True)])
+            x = np.concatenate(
+                [[0.0], np.log(w0 / scale), np.log(d), [math.log(_middle(shape) / scale)] * s.real]
+            )
+            x = np.concatenate([x, np.log(z / scale)])
+            level, _ = _level(s, x, _grid(shape, order) / scale)
+            inside = np.any([_inside(_grid(shape, order), b) for b in shape.passes], axis=0)
+            x[0] = (shape.ceiling_db - level[inside].max()) / (2 * _DB)
+            yield s, x
 
 
 def _shares(shape: Shape, order: int) -> Iterator[tuple[tuple[int, ...], int]]:
@@ -301,6 +303,17 @@ def _groups(shape: Shape) -> tuple[Band, ...]:
             s = Band(min(a.low, s.low), max(a.high, s.high), max(a.below_db, s.below_db))
         found.append(s)
     return tuple(found)
+
+
+def _deepest(shape: Shape) -> tuple[Band, ...]:
+    """Return of each group of stop bands the one of most attenuation: zeros are needed there."""
+    return tuple(
+        max(
+            (s for s in shape.stops if g.low <= s.low and s.high <= g.high),
+            key=lambda s: s.below_db,
+        )
+        for g in _groups(shape)
+    )
 
 
 def _spread(shape: Shape, s: _Structure) -> tuple[Floats, Floats]:

@@ -4,7 +4,7 @@ A mask is a text with one limit a line; ``#`` starts a comment::
 
     # wave sensor, anti-alias filter
     gain 6 dB                    # the levels below are relative to it; -2 inverts
-    0    10    within 0.5 dB     # of the nominal response or the target; of the gain where none is
+    0    10    within 0.5 dB     # of the gain, on either side
     0    20    >= -3 dB
     200  inf   <= -40 dB
     0    10    delay 2 %         # group delay: at most so far from the middle of its range
@@ -40,8 +40,8 @@ class Limit:
     low_hz, high_hz : float
         The band, both ends included; 0 and infinity are allowed.
     operation : str
-        ``">="`` or ``"<="``: |H| against the level; ``"within"``: at most that far from the
-        reference response on either side.
+        ``">="`` or ``"<="``: |H| against the level; ``"within"``: at most that far on either
+        side of the gain of the `Mask` it stands in, or of a reference response by itself.
     level_db : float
         In decibels, the gain of the mask included.
 
@@ -161,13 +161,27 @@ class Mask:
         return tuple(found)
 
     def magnitudes(self, command: str) -> tuple[Limit, ...]:
-        """Return the limits of the magnitude; NumberError where the delay is limited too."""
+        """Return the limits as levels; NumberError where the delay is limited too."""
         if self.delays:
             raise NumberError(
                 f"{command} looks at magnitudes only, and the mask has the line "
                 f"'{self.delays[0]}'; leave it out"
             )
-        return self.limits
+        return self.absolute
+
+    def levels(self, command: str) -> tuple[tuple[Limit, ...], tuple[str, ...]]:
+        """Return the limits as levels, and a note where those of the delay are left out.
+
+        Raises
+        ------
+        NumberError
+            If nothing is left.
+        """
+        if not self.limits:
+            self.magnitudes(command)
+        left = ", ".join(map(str, self.delays))
+        note = f"{command} looks at magnitudes only; left out of the mask: {left}"
+        return self.absolute, (note,) if left else ()
 
 
 def _check_band(low: float, high: float) -> None:

@@ -2,12 +2,14 @@
 
 At each order the numbers of a family (ripple, stop-band attenuation) are set to the depths and
 attenuations of the mask, and `synth.masks.reach` says whether a scale is left.  Then the mask is
-narrowed by the largest share at which the design still fits, every ripple and every stop level
-alike, so that the errors of real parts find room on all sides.  Whatever is returned is verified
-at the extremes of |H| against the mask itself.
+narrowed by the largest share at which the design still fits, every ripple, every stop level and
+every ripple of the delay alike, so that the errors of real parts find room on all sides.  Whatever
+is returned is verified at the extremes of |H| against the mask itself.
 
 For a mask of one ripple and one attenuation this finds the lowest order there is in the family.
 With several, the ripple of a design is one of the depths, its attenuation one of the mask's.
+Where these miss a limit of the delay, smaller ripples and more attenuation are tried at the same
+order, for they leave the mask more room than its magnitudes ask for and flatten the delay.
 """
 
 from __future__ import annotations
@@ -31,6 +33,8 @@ _TURN = 2 * math.pi
 _HALVINGS = 14
 #: A mask is narrowed by at most this share.
 _MOST = 0.98
+#: For the sake of delay: shares of the depths as ripples, and dB on top of the attenuations.
+_SMALLER, _DEEPER = (0.5, 0.25, 0.12, 0.05, 0.015), (0.0, 3.0, 6.0, 10.0, 16.0)
 
 
 @dataclass(frozen=True)
@@ -44,7 +48,7 @@ class Fit:
         Of the whole filter.
     target : Target
     margin : float
-        The share by which ripples and stop levels could be smaller still.
+        The share by which all limits could be tighter still.
     rows : tuple of Kept
         Each limit with what is left of it.
     """
@@ -140,24 +144,35 @@ def _fitting(
     falls = [b.below_db - 20 * math.log10(1 - share) for b in shape.stops]
     # the pass band goes to the middle of its limits, where there is one above
     lower = share * min(b.below_db for b in shape.passes) / 2 if shape.bounded else 0.0
-    best: _Design | None = None
-    for numbers in _numbers(kind, depths, falls):
-        whole = {**own, **numbers}
-        try:
-            p = _prototype(kind.name, n, tuple(sorted(whole.items())))
-        except TargetError:
-            continue
-        reached = _reaches(p, depths, falls)
-        if reached is None:
-            continue
-        found = room(shape, *reached)
-        if found.fits and (best is None or _width(found) > _width(best.room)):
-            best = _Design(whole, found, lower)
-    if best is not None and mask.delays:
-        target = _target(mask, shape, kind.name, n, best, True)
-        if not all(_flat(d, target) for d in mask.delays):
-            return None
-    return best
+    ripples: list[float | None] = [*sorted(set(depths))] if kind.ripple else [None]
+    stops: list[float | None] = [*sorted(set(falls))] if kind.stop else [None]
+
+    def designs(ripples: list[float | None], stops: list[float | None]) -> Iterator[_Design]:
+        for numbers in _numbers(ripples, stops):
+            whole = {**own, **numbers}
+            try:
+                p = _prototype(kind.name, n, tuple(sorted(whole.items())))
+            except TargetError:
+                continue
+            reached = _reaches(p, depths, falls)
+            if reached is not None and (found := room(shape, *reached)).fits:
+                yield _Design(whole, found, lower)
+
+    best = max(designs(ripples, stops), key=lambda d: _width(d.room), default=None)
+    if best is None or not mask.delays:
+        return best
+
+    def flat(d: _Design) -> bool:
+        target = _target(mask, shape, kind.name, n, d, True)
+        return all(_flat(x, target, share) for x in mask.delays)
+
+    if flat(best) or not (kind.ripple or kind.stop):
+        return best if flat(best) else None
+    if kind.ripple:
+        ripples = [min(depths) * k for k in (1.0, *_SMALLER)]
+    if kind.stop:
+        stops = [max(falls) + d for d in _DEEPER]
+    return next(filter(flat, designs(ripples, stops)), None)
 
 
 @lru_cache(maxsize=512)
@@ -169,14 +184,12 @@ def _width(found: Room) -> float:
     return found.most / found.least
 
 
-def _flat(limit: DelayLimit, target: Target) -> bool:
+def _flat(limit: DelayLimit, target: Target, share: float) -> bool:
     least, most, _ = delay_range(target.transfer, limit.low_hz, limit.high_hz)
-    return ripple_of(limit, least, most) <= limit.ripple
+    return ripple_of(limit, least, most) <= (1 - share) * limit.ripple
 
 
-def _numbers(kind: Family, depths: list[float], falls: list[float]) -> Iterator[dict[str, float]]:
-    ripples = sorted(set(depths)) if kind.ripple else [None]
-    stops = sorted(set(falls)) if kind.stop else [None]
+def _numbers(ripples: list[float | None], stops: list[float | None]) -> Iterator[dict[str, float]]:
     for ripple in ripples:
         for stop in stops:
             found: dict[str, float] = {}

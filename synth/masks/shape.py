@@ -76,6 +76,16 @@ def shape_of(mask: Mask) -> Shape:
     ceiling = min(ceilings, default=gain_db if highest < gain_db else highest + 1.0)
     passes = _sorted(floors, {x: ceiling - lowest[x] for x in floors})
     stops = _sorted(deep, {x: ceiling - x.level_db for x in deep})
+    apart = [
+        x for x in lines if not any(x.low_hz <= y.high_hz and y.low_hz <= x.high_hz for y in floors)
+    ]
+    if not stops and apart:
+        least = min(apart, key=lambda x: x.level_db)
+        raise TargetError(
+            f"the mask has no stop band: {least} reaches into what the pass bands allow, down to "
+            f"{min(lowest.values()):g} dB; give the stop band more attenuation than the pass band "
+            "has ripple"
+        )
     if not stops:
         raise TargetError(
             "the mask has no stop band; write a limit with <= below the pass band, as in "

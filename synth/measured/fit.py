@@ -28,6 +28,7 @@ from synth.target.families import MAX_ORDER
 from synth.target.target import Target
 from synth.transfer.kinds import describe
 from synth.transfer.transfer import Transfer
+from synth.units import format_si
 
 Floats = NDArray[np.float64]
 
@@ -39,6 +40,11 @@ _RANGE_DB = 60.0
 _HIGHEST, _PATIENCE = 16, 3
 #: Errors of the logarithm below this are those of a table with few digits.
 _DIGITS = 1e-5
+#: A pole so many times beyond the frequencies of a table does nothing among them.
+_FAR = 300.0
+#: A response is flat when its magnitude stays within so many dB and its phase within so many
+#: degrees; a flat magnitude with a phase missed by more than the last number turns too fast.
+_FLAT_DB, _FLAT_DEGREES, _LOST_DEGREES = 0.02, 0.2, 45.0
 
 
 @dataclass(frozen=True)
@@ -55,6 +61,8 @@ class ResponseFit:
         Largest deviation of the phase in degrees there; None without a phase.
     tried : tuple of (int, float)
         Orders looked at, and the largest deviation in dB of each.
+    beyond_hz : float or None
+        Where the farthest pole lies that is so far from the points that it does nothing there.
     """
 
     target: Target
@@ -62,6 +70,7 @@ class ResponseFit:
     error_db: float
     phase_error: float | None
     tried: tuple[tuple[int, float], ...]
+    beyond_hz: float | None = None
 
 
 def fit_response(
@@ -80,7 +89,8 @@ def fit_response(
     Raises
     ------
     TargetError
-        If the order is out of range or the table has too few points for it.
+        If the order is out of range, the table has too few points for it, the response is flat, or
+        its phase turns too fast to be followed.
     """
     points = table.frequencies_hz.size * (1 if table.phase is None else 2)
     if order is not None and not 1 <= order <= MAX_ORDER:
@@ -91,6 +101,7 @@ def fit_response(
             f"an order of {order} has {2 * order + 1} unknowns and the table has {points} numbers; "
             "lower the order, or give more points"
         )
+    _refuse_flat(table)
     work = _Work(table)
     tick = counter(progress, 1 if order else most)
     found: list[tuple[float, int, Rational]] = []
@@ -103,9 +114,50 @@ def fit_response(
         best = min(range(len(found)), key=lambda k: found[k][0])
         if len(found) - best > _PATIENCE:
             break
-    _, n, made = min(found, key=lambda row: row[0])
+    near = [row for row in found if not work.far(row[2]).size]
+    _, n, made = min(near or found, key=lambda row: row[0])
     tried = tuple((k, work.errors(r)[0]) for _, k, r in found)
-    return work.result(made, tried)
+    fit = work.result(made, tried)
+    _refuse_lost(table, fit)
+    if not near and not order:
+        raise TargetError(f"{too_many(fit)}; give points where the response changes")
+    return fit
+
+
+def too_many(fit: ResponseFit) -> str:
+    """Return why the points do not hold so many poles; empty where they do."""
+    if fit.beyond_hz is None:
+        return ""
+    return (
+        f"the points do not hold {fit.order} poles: some would lie far outside them, as at "
+        f"{format_si(fit.beyond_hz, 'Hz')}"
+    )
+
+
+def _refuse_flat(table: ResponseTable) -> None:
+    """Refuse a response that is the same everywhere: there is nothing to filter."""
+    levels = _DB * np.log(table.magnitude)
+    turned = 0.0
+    if table.phase is not None:
+        turned = float(
+            np.degrees(np.abs(np.angle(np.exp(1j * (table.phase - table.phase[0])))).max())
+        )
+    if np.ptp(levels) <= _FLAT_DB and turned <= _FLAT_DEGREES:
+        raise TargetError(
+            f"the response is flat: {float(np.mean(levels)):.3g} dB at every point; that is a "
+            "plain gain and no filter, so give points where it changes"
+        )
+
+
+def _refuse_lost(table: ResponseTable, fit: ResponseFit) -> None:
+    """Refuse a delay that is too long: a flat magnitude whose phase is not followed."""
+    level = float(_DB * np.ptp(np.log(table.magnitude)))
+    if fit.phase_error is not None and fit.phase_error > _LOST_DEGREES and level < 1.0:
+        raise TargetError(
+            f"the phase turns faster than an order of {fit.order} follows (it is missed by "
+            f"{fit.phase_error:.0f} degrees): the delay is too long for the band, or the points "
+            "too far apart to tell its turns; give a narrower band, closer points or less delay"
+        )
 
 
 class _Work:
@@ -129,9 +181,16 @@ class _Work:
         weights = self.counts / np.abs(self.values)
         return self.refined(vector_fit(self.w, self.values, weights, order))
 
+    def far(self, r: Rational) -> Complexes:
+        """Return the poles that do nothing among the points, for they lie far outside."""
+        size = np.abs(r.poles)
+        outside = (size > _FAR * self.w[-1]) | (size < self.w[0] / _FAR)
+        return np.asarray(r.poles[outside], dtype=complex)
+
     def residuals(self, r: Rational) -> Floats:
         """Return ln(H/table): real parts, and imaginary ones where the phase is known."""
-        away = np.log(_value(r, self.w) / self.values)
+        with np.errstate(divide="ignore"):
+            away = np.log(_value(r, self.w) / self.values)
         away = np.clip(away.real, -9, 9) + 1j * away.imag
         rows = [away.real * self.counts]
         if self.known:
@@ -189,7 +248,9 @@ class _Work:
         asked = f"{kind} of order {transfer.order} fitted to {f.size} points"
         meaning = f"{f[0]:.6g} Hz to {f[-1]:.6g} Hz; order is the number of poles"
         target = Target(transfer, kind, None, asked, meaning)
-        return ResponseFit(target, transfer.order, decibels, degrees, tried)
+        far = np.abs(self.far(r))
+        beyond = float(far.max()) * self.scale / _TURN if far.size else None
+        return ResponseFit(target, transfer.order, decibels, degrees, tried, beyond)
 
 
 def _value(r: Rational, w: Floats) -> Complexes:

@@ -7,8 +7,9 @@ a comment::
     100,  -0.1,  -5.7
     1k,   -3.0, -45
 
-The header is optional.  Magnitudes are in decibels when the header says ``db`` or when one is
-negative, else plain ratios; phases are in degrees, or in radians when the header says ``rad``.
+The header is optional.  Frequencies are in hertz, or in the unit that it says (kHz, MHz, GHz,
+rad/s).  Magnitudes are in decibels when it says ``db`` or when one is negative, else plain ratios;
+phases are in degrees, or in radians when it says ``rad``.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from numpy.typing import NDArray
 
 from synth.errors import NumberError
 from synth.masks.limits import read_text
+from synth.measured.heading import Heading, heading_of
 from synth.units import parse_si
 
 Floats = NDArray[np.float64]
@@ -77,8 +79,8 @@ def response_from_text(text: str, what: str = "the response") -> ResponseTable:
     Raises
     ------
     NumberError
-        If a line cannot be read (the message has its number), there are too few or too many
-        points, or a frequency comes twice.
+        If a line cannot be read (the message has its number), a unit is unknown, there are too
+        few or too many points, or a frequency comes twice.
 
     Examples
     --------
@@ -86,7 +88,7 @@ def response_from_text(text: str, what: str = "the response") -> ResponseTable:
     >>> [float(round(m, 2)) for m in t.magnitude]
     [1.0, 0.89, 0.5, 0.25]
     """
-    header, rows = _rows(text, what)
+    heading, rows = _rows(text, what)
     if not _FEWEST <= len(rows) <= _MOST:
         raise NumberError(
             f"{what} has {len(rows)} points; give {_FEWEST} to {_MOST}, one a line, as in 1k, -3"
@@ -95,11 +97,13 @@ def response_from_text(text: str, what: str = "the response") -> ResponseTable:
     twice = np.flatnonzero(np.diff(table[:, 0]) == 0)
     if twice.size:
         raise NumberError(f"{what} has {table[twice[0], 0]:g} Hz twice; leave one out")
-    decibels = "db" in header if header else bool(np.any(table[:, 1] < 0))
+    decibels = bool(np.any(table[:, 1] < 0)) if heading is None else heading.decibels
     notes: tuple[str, ...] = (f"magnitudes read as {'decibels' if decibels else 'plain ratios'}",)
+    if heading is not None and heading.unit not in ("", "Hz"):
+        notes = (f"frequencies read as {heading.unit}, as the header says", *notes)
     phase = None
     if table.shape[1] == 3:
-        radians = "rad" in header
+        radians = heading is not None and heading.radians
         phase = table[:, 2] if radians else np.radians(table[:, 2])
         notes += (f"phases read as {'radians' if radians else 'degrees'}",)
     magnitude = 10 ** (table[:, 1] / 20) if decibels else table[:, 1]
@@ -111,40 +115,56 @@ def response_from_text(text: str, what: str = "the response") -> ResponseTable:
     return ResponseTable(table[:, 0], magnitude, phase, notes)
 
 
-def _rows(text: str, what: str) -> tuple[str, list[tuple[float, ...]]]:
-    """Return the header in lower case, empty without one, and the numbers of each line."""
+def _rows(text: str, what: str) -> tuple[Heading | None, list[tuple[float, ...]]]:
+    """Return what the header says, None without one, and the numbers of each line, in hertz."""
     header = ""
+    heading: Heading | None = None
     rows: list[tuple[float, ...]] = []
     for number, line in enumerate(text.splitlines(), start=1):
         content = line.partition("#")[0].strip()
         if not content:
             continue
         words = [w for w in _COLUMNS.split(content.strip(",; \t")) if w]
-        if not rows and not header and re.match(r"[a-zA-Z]", words[0]) and words[0] != "inf":
-            header = content.lower()
+        if not words:
             continue
-        rows.append(_point(words, f"line {number} of {what}"))
+        if not rows and not header and re.match(r"[a-zA-Z]", words[0]) and words[0] != "inf":
+            header = content
+            continue
+        if header and heading is None and len(words) in (2, 3):
+            heading = heading_of(header, len(words), what)
+        rows.append(_point(words, f"line {number} of {what}", heading or Heading()))
         if len(rows[-1]) != len(rows[0]):
             raise NumberError(
                 f"line {number} of {what} has {len(rows[-1])} columns, the first point "
                 f"{len(rows[0])}; give every point the same"
             )
-    return header, rows
+    return heading, rows
 
 
-def _point(words: list[str], where: str) -> tuple[float, ...]:
+def _point(words: list[str], where: str, heading: Heading) -> tuple[float, ...]:
     if len(words) not in (2, 3):
         raise NumberError(
             f"{where} has {len(words)} columns; write frequency, magnitude and, where it is known, "
             "phase"
         )
     try:
-        numbers = (parse_si(words[0], "Hz"), *(_number(w) for w in words[1:]))
+        plain = heading.unit in ("", "Hz")
+        at = parse_si(words[0], "Hz") if plain else _plain(words[0], heading) * heading.hertz
+        numbers = (at, *(_number(w) for w in words[1:]))
     except NumberError as error:
         raise NumberError(f"{where}: {error}") from None
     if not 1e-9 <= numbers[0] <= 1e15:
         raise NumberError(f"{where}: {numbers[0]:g} Hz is out of range; choose 1 nHz to 1 PHz")
     return numbers
+
+
+def _plain(word: str, heading: Heading) -> float:
+    try:
+        return float(word)
+    except ValueError:
+        raise NumberError(
+            f"{word} is no plain number, and the header says {heading.unit}; leave out one unit"
+        ) from None
 
 
 def _number(word: str) -> float:

@@ -11,7 +11,7 @@ import numpy as np
 from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer
 from synth.realisation.brief import Brief
-from synth.realisation.design import Design, Realisation, StageUse
+from synth.realisation.design import Design, Realisation, StageUse, pole_pairs
 from synth.realisation.fitted import FittedStage, spread_of
 from synth.realisation.loudness import loudness
 from synth.realisation.polish import aim_at, worst
@@ -107,6 +107,7 @@ def _use(stage: FittedStage, names: Mapping[str, str]) -> StageUse:
         order=target.order,
         w0=target.w0 if target.order else 0.0,
         q=pole_q(target),
+        pairs=pole_pairs(target.denominator, target.w0),
         error=stage.fit.choice.error,
         bound=stage.proof.bound if stage.proof else 0.0,
         proved=bool(stage.proof and stage.proof.proved),

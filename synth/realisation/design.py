@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+import numpy as np
 
 from synth.network.model import Network
 from synth.realisation.loudness import Loudness
 from synth.shown import shown
 from synth.target.target import MEETS_DB, MEETS_DEGREES, Target
 from synth.tolerances.yields import Yield
+from synth.transform.merge import TIDY
 from synth.transform.step import Step
 
 
@@ -40,6 +45,32 @@ class Design:
         return shown(self, "html")
 
 
+def pole_pairs(denominator: Sequence[float], w0: float) -> tuple[tuple[float, float], ...]:
+    """Return frequency in rad/s and Q of each pair of roots, ascending; one half of a real root.
+
+    Of second order the pair has one f0 and Q, whether its roots are real or not.
+
+    Parameters
+    ----------
+    denominator : sequence of float
+        Ascending, in s/w0, monic.
+    w0 : float
+        Rad/s.
+
+    Examples
+    --------
+    >>> pole_pairs([1.0, 0.5, 1.0], 10.0)
+    ((10.0, 2.0),)
+    """
+    if len(denominator) == 3:
+        size, slope, _ = denominator
+        return ((w0 * math.sqrt(size), math.sqrt(size) / slope),)
+    roots = [complex(p) for p in np.roots(denominator[::-1]) if p.imag >= 0]
+    return tuple(
+        sorted((w0 * abs(p), abs(p) / max(-2 * p.real, 1e-12) if p.imag else 0.5) for p in roots)
+    )
+
+
 @dataclass(frozen=True)
 class StageUse:
     """One stage of a realisation.
@@ -58,6 +89,8 @@ class StageUse:
         Pole frequency wanted, rad/s (of more than a pair the geometric mean); 0 for a plain gain.
     q : float
         Largest pole Q wanted; one half for a first-order stage, 0 for a plain gain.
+    pairs : tuple of (float, float)
+        Frequency in rad/s and Q of each pair of poles wanted; a real pole has Q one half.
     error : float
         Largest relative error of a coefficient of the stage.
     bound : float
@@ -77,6 +110,7 @@ class StageUse:
     order: int
     w0: float
     q: float
+    pairs: tuple[tuple[float, float], ...]
     error: float
     bound: float
     proved: bool
@@ -90,7 +124,7 @@ class StageUse:
     @property
     def label(self) -> str:
         """Stage name and steps, for a reader."""
-        return self.stage + "".join(f" + {s.name}" for s in self.steps if s.name != "prune")
+        return self.stage + "".join(f" + {s.name}" for s in self.steps if s.name not in TIDY)
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ from synth.ladder.values import nearest, preferred, wanted_at
 from synth.masks.limits import Limit
 from synth.network.model import Network
 from synth.progress import Progress, portion
-from synth.realisation.design import Design, Realisation, StageUse
+from synth.realisation.design import Design, Realisation, StageUse, pole_pairs
 from synth.realisation.fitted import spread_of
 from synth.realisation.loudness import loudness
 from synth.target.target import Target, phase_error, realised_error
@@ -179,6 +179,9 @@ def _realised(
         w0=ladder.w0,
         order=len(ladder.arms),
         q=0.5,
+        pairs=tuple(
+            pair for s in target.transfer.sections for pair in pole_pairs(s.denominator[::-1], 1.0)
+        ),
         error=size,
         bound=0.0,
         proved=False,

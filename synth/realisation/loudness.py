@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from synth.analysis.nodes import node_voltages
 from synth.network.model import Network
-from synth.search.arrange import PASS_DB
+from synth.search.arrange import PASS_DB, noise_band
 from synth.transform.cascade import needs_follower
 
 Array = npt.NDArray[np.float64]
@@ -60,7 +60,9 @@ class Loudness:
         By how much the faintest output of a stage sinks below the least output in the pass band.
     noise_db : float
         Noise at the output when every stage adds the same white noise at its own output, over
-        that of the last stage alone.
+        that of the last stage alone, within the band.
+    noise_band_hz : tuple of float
+        `synth.search.arrange.noise_band`, in hertz.
     """
 
     outputs: tuple[OutputLevel, ...]
@@ -69,6 +71,7 @@ class Loudness:
     headroom_db: float
     sunk_db: float
     noise_db: float
+    noise_band_hz: tuple[float, float]
 
     @property
     def loss_db(self) -> float:
@@ -112,6 +115,7 @@ def loudness(
         ends.append(np.abs(product))
     whole = ends[-1]
     inside = whole >= whole.max() * 10 ** (-PASS_DB / 20)
+    band = noise_band(inside, w)
     outputs = tuple(_level(name, np.abs(v), w, inside) for name, v in inner)
     peak, least = float(whole.max()), float(whole[inside].min())
     loudest = max([peak, *(o.peak for o in outputs)])
@@ -121,7 +125,8 @@ def loudness(
         least,
         _decibels(loudest / peak),
         max(0.0, _decibels(least / max(min(float(x[inside].min()) for x in ends), _TINY))),
-        _noise(ends, w),
+        _noise(ends, w, band),
+        (band[0] / (2 * math.pi), band[1] / (2 * math.pi)),
     )
 
 
@@ -130,8 +135,8 @@ def _level(name: str, size: Array, w: Array, inside: npt.NDArray[np.bool_]) -> O
     return OutputLevel(name, float(size[k]), float(w[k] / (2 * math.pi)), float(size[inside].min()))
 
 
-def _noise(ends: Sequence[Array], w: Array) -> float:
-    weights = np.gradient(w)
+def _noise(ends: Sequence[Array], w: Array, band: tuple[float, float]) -> float:
+    weights = np.gradient(w) * ((w >= band[0]) & (w <= band[1]))
     whole = ends[-1]
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         rest = [np.nan_to_num((whole / np.maximum(x, _TINY)) ** 2) for x in ends]

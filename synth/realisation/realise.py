@@ -35,6 +35,8 @@ _FITTED, _ASSEMBLED = 0.4, 0.7
 _SEARCHED = 0.6
 _MORE = 4  # circuits assembled beyond those asked for, since the whole may change the order
 _PROVED = 3  # values of so many are chosen with care however few are asked for, for the same reason
+#: A circuit that costs so many dB less of the dynamic range, or noise, is spoken of.
+_LESS_DB = 1.0
 #: Said of every circuit when the search was stopped before its end.
 INTERRUPTED = "the search was interrupted: what was found by then, values not all chosen by proof"
 
@@ -72,7 +74,26 @@ def realise(
     offers = sorted(found, key=_place)[: max(top, _PROVED)]
     made = proved(brief, offers, work, progress=portion(progress, _SEARCHED, 1.0))
     made = met_by_exchange(brief, offers, made)
-    return tuple(sorted((with_yield(brief, r) for r in made), key=rank)[:top])
+    best = sorted((with_yield(brief, r) for r in made), key=rank)[:top]
+    return (*_told_of_less([o.realisation for o in found], best[:1]), *best[1:])
+
+
+def _told_of_less(found: Iterable[Realisation], first: Sequence[Realisation]) -> list[Realisation]:
+    """Say with the first circuit which other of as few op amps costs less of what was aimed at."""
+    told = []
+    for best in first:
+        few = [r for r in found if r.meets and len(r.network.op_amps) <= len(best.network.op_amps)]
+        other = min(few, key=lambda r: r.level_cost_db, default=best)
+        if other.level_cost_db < best.level_cost_db - _LESS_DB:
+            what = "adds" if best.aim == "noise" else "loses"
+            note = (
+                f"{other.label} {what} {best.level_cost_db - other.level_cost_db:.1f} dB less with "
+                f"{len(other.network.op_amps)} op amps, and stands behind by other criteria; ask "
+                "for more circuits to see it"
+            )
+            best = replace(best, notes=(*best.notes, note))
+        told.append(best)
+    return told
 
 
 def with_yield(brief: Brief, r: Realisation) -> Realisation:

@@ -254,6 +254,7 @@ def _levels(r: Realisation) -> Json:
         "range_lost_db": levels.loss_db,
         "headroom_lost_db": levels.headroom_db,
         "noise_added_db": levels.noise_db,
+        "noise_band_hz": list(levels.noise_band_hz),
     }
 
 
@@ -267,6 +268,7 @@ def _stage_use(use: StageUse) -> Json:
         "order": use.order,
         "f0_hz": use.w0 / (2 * math.pi),
         "q": use.q,
+        "pole_pairs": [{"f0_hz": w / (2 * math.pi), "q": q} for w, q in use.pairs],
         "error": _finite(use.error),
         "bound": use.bound,
         "proved": use.proved,

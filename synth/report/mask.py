@@ -44,7 +44,7 @@ def comparison_text(found: Comparison, circuits: Mapping[str, Checked]) -> str:
             "op amps: one for each pair of poles"
             + (", or those of the circuit found" if circuits else "")
             + "; delay: its ripple over the pass band; overshoot: of the step response; margin: by "
-            "which share all ripples and stop levels could be smaller still",
+            "which share all limits could be tighter still",
             "  ",
         )
         first = found.candidates[0]

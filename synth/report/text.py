@@ -8,6 +8,7 @@ from math import pi
 
 from synth.analysis.symbolic import Formula
 from synth.analysis.zeros import Zero
+from synth.masks.limits import band_words
 from synth.network.model import UNITS, Network
 from synth.realisation.design import Realisation
 from synth.report.asked import NOTHING, Asked
@@ -177,9 +178,8 @@ def _realisation_lines(record: RealisationRecord) -> list[str]:
     lines += wrapped(f"{size}; {count_text(r.network)}; spread {plain(r.spread)}", "   ")
     for k, use in enumerate(r.stages, start=1):
         what = f"stage {k}: {use.title}"
-        if use.w0:
-            what += f", f0 {format_si(use.w0 / (2 * pi), 'Hz')}"
-            what += "" if use.q == 0.5 else f", Q {use.q:.4g}"  # a first-order stage has 0.5
+        if use.pairs:
+            what += ", " + "; ".join(map(_pair_text, use.pairs))
         parts = ", ".join(new for _, new in use.parts)
         lines += wrapped(f"{what}: {parts}", "   ", "     ")
         lines += wrapped(f"values {use.certificate}", "     ", "       ")
@@ -196,6 +196,12 @@ def _realisation_lines(record: RealisationRecord) -> list[str]:
     for note in r.notes:
         lines += wrapped(f"note: {note}", "   ", "     ")
     return lines
+
+
+def _pair_text(pair: tuple[float, float]) -> str:
+    """Return f0 and Q; of a real pole, which has one half, f0 alone."""
+    w0, q = pair
+    return f"f0 {format_si(w0 / (2 * pi), 'Hz')}" + ("" if q == 0.5 else f", Q {q:.4g}")
 
 
 def _mask_text(r: Realisation) -> str:
@@ -215,7 +221,8 @@ def _level_text(r: Realisation) -> str:
         f"{o.op_amp} {20 * math.log10(max(o.peak, 1e-15)):+.1f}" for o in levels.outputs
     )
     if r.aim == "noise":
-        cost = f"noise of all stages alike {levels.noise_db:.1f} dB above that of the last"
+        where = band_words(*levels.noise_band_hz)
+        cost = f"noise of all stages alike {levels.noise_db:.1f} dB above that of the last, {where}"
     elif levels.loss_db < 0.05:
         cost = "none louder than the output or fainter in the pass band"
     else:

@@ -28,12 +28,43 @@ from synth.search.partial import Array, Choice, Factors, Sets
 #: What an arrangement may be best for, and what it means.
 AIMS: Mapping[str, str] = {
     "range": "the largest of the losses max|P_k|/min|P_k| is least, and then their sum",
-    "noise": "equal white noise at the output of every section adds up to least at the output",
+    "noise": "equal white noise at the output of every section adds up to least at the output, "
+    "over the pass band and an octave beside it",
 }
 DECIBELS = 20 / np.log(10)
 #: The pass band reaches this far below the largest |H|, dB.
 PASS_DB = 3.02
 _SAME = 1e-9  # nepers
+#: Noise counts so many times beyond the ends of the pass band, and so many times above the lower
+#: end of one that does not end.
+NOISE_BESIDE, NOISE_ABOVE = 2.0, 10.0
+
+
+def noise_band(inside: npt.NDArray[np.bool_], w: Array) -> tuple[float, float]:
+    """Return the band over which noise is added up: the pass band and an octave beside it.
+
+    White noise up to where the last section passes it would hide that of all others.
+
+    Parameters
+    ----------
+    inside : (k,) array of bool
+        Whether the response passes there.
+    w : (k,) array
+        Angular frequencies, ascending.
+
+    Returns
+    -------
+    tuple of float
+        Both ends in rad/s; 0 where the pass band begins at the lowest frequency.
+    """
+    places = np.flatnonzero(inside)
+    low = 0.0 if inside[0] else float(w[places[0]]) / NOISE_BESIDE
+    if not inside[-1]:
+        return low, float(w[places[-1]]) * NOISE_BESIDE
+    outside = np.flatnonzero(~inside)
+    if not outside.size:
+        return low, float(w[-1])
+    return low, min(float(w[outside[-1] + 1]) * NOISE_ABOVE, float(w[-1]))
 
 
 @dataclass(frozen=True)
@@ -84,7 +115,8 @@ class Arranger:
         w = factors.frequencies
         whole = sets.magnitudes(np.array([sets.full]), w)[0]
         inside = whole >= whole.max() - PASS_DB / DECIBELS
-        weights = factors.weights
+        low, high = noise_band(inside, w)
+        weights = factors.weights * ((w >= low) & (w <= high))
         self.peak, self.least, self.noise = (np.full(sets.size, np.inf) for _ in range(3))
         for keys in sets.levels[1:]:
             for block in sets.blocks(keys, len(w)):

@@ -22,6 +22,7 @@ from synth.network.equivalence import equivalent, shape_key
 from synth.network.model import Branch, Network
 from synth.transform.drive import Swap
 from synth.transform.impedance import ImpedanceSwap
+from synth.transform.merge import TIDY, Merge
 from synth.transform.prune import Prune
 from synth.transform.step import Step, Transformation
 
@@ -65,7 +66,7 @@ class Candidate:
     @property
     def label(self) -> str:
         """Stage name and steps, for a reader."""
-        chain = "".join(f" + {s.name}" for s in self.steps if s.name != "prune")
+        chain = "".join(f" + {s.name}" for s in self.steps if s.name not in TIDY)
         return f"{self.stage.name}{chain}"
 
     @property
@@ -156,10 +157,8 @@ def _derived(stage: Stage, network: Network, chain: Sequence[Transformation]) ->
         network, step = transformation.apply(network)
         steps.append(step)
     if chain:
-        pruned, step = Prune().apply(network)
-        if len(pruned.branches) != len(network.branches):
-            network = pruned
-            steps.append(step)
+        network, tidied = tidy(network)
+        steps += tidied
     if inputs_without_dc_path(network):
         return None
     candidate = Candidate(stage, tuple(steps), network)
@@ -168,6 +167,17 @@ def _derived(stage: Stage, network: Network, chain: Sequence[Transformation]) ->
     except SingularError:
         return None
     return candidate if terms.numerator.any() else None
+
+
+def tidy(network: Network) -> tuple[Network, list[Step]]:
+    """Return the network without idle parts and like parts in parallel, and the steps it took."""
+    steps = []
+    for transformation in (Prune(), Merge()):
+        smaller, step = transformation.apply(network)
+        if len(smaller.branches) != len(network.branches):
+            network = smaller
+            steps.append(step)
+    return network, steps
 
 
 def negated(target: SectionTarget) -> SectionTarget:

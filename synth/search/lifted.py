@@ -35,13 +35,12 @@ from synth.catalog import Stage, content_hash, stages
 from synth.errors import SynthError
 from synth.network.equivalence import equivalent, shape_key
 from synth.network.model import Network, Terminal
-from synth.search.candidates import Candidate, SectionTarget
+from synth.search.candidates import Candidate, SectionTarget, tidy
 from synth.search.goal import KINDS, goal, mean_frequency
 from synth.search.lift import Numerators, numerators
 from synth.transform.impedance import ImpedanceSwap
 from synth.transform.lift import LiftTerminals
 from synth.transform.loop_complement import LoopComplement
-from synth.transform.prune import Prune
 from synth.transform.step import Step, Transformation
 
 Array = npt.NDArray[np.float64]
@@ -260,14 +259,11 @@ def _candidate(stage: Stage, pattern: Pattern) -> Candidate | None:
         drive.update(dict.fromkeys(pattern.split, 0.5))
         lift = LiftTerminals(tuple(drive.items()))
         network, step = lift.apply(network)
-        pruned, prune = Prune().apply(network)
+        network, tidied = tidy(network)
     except SynthError:
         return None
-    steps.append(_told(step, pattern))
-    if len(pruned.branches) != len(network.branches):
-        steps.append(prune)
-    candidate = Candidate(stage, tuple(steps), pruned)
-    return candidate if not inputs_without_dc_path(pruned) else None
+    candidate = Candidate(stage, (*steps, _told(step, pattern), *tidied), network)
+    return candidate if not inputs_without_dc_path(network) else None
 
 
 def _told(step: Step, pattern: Pattern) -> Step:

@@ -11,6 +11,7 @@ from synth.transform.drive import Swap
 from synth.transform.impedance import ImpedanceSwap
 from synth.transform.lift import LiftTerminals
 from synth.transform.loop_complement import LoopComplement
+from synth.transform.merge import Merge
 from synth.transform.output import ReadAt
 from synth.transform.prune import Prune
 from synth.transform.repair import PairOpAmps
@@ -117,8 +118,9 @@ STEPS: Mapping[str, StepForm] = {
         True,
     ),
     "prune": StepForm("prune", "parts without effect on the output removed", lambda _: Prune()),
+    "merge": StepForm("merge", "like parts in parallel made one", lambda _: Merge()),
 }
-_WITHOUT_VALUE = ("prune",)
+_WITHOUT_VALUE = ("prune", "merge")
 
 
 def read_step(text: str) -> Transformation:
