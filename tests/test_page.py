@@ -96,7 +96,7 @@ def notch():
     """A notch scaled off the preferred values, against a mask, from a source of 100 ohm."""
     network = synth.scale_frequency(stage("fliege-notch").circuit(), 1.234)
     f0 = synth.analyse(network).H.zeros[0].imag / (2 * np.pi)
-    mask = mask_from_text(f"{abs(f0) / 50:g} {abs(f0) / 10:g} within 0.5 dB").limits
+    mask = mask_from_text(f"{abs(f0) / 50:g} {abs(f0) / 10:g} within 0.5 dB")
     return page([examine("notch.cir", synth.Design(network), Wishes(mask=mask, samples=200))])
 
 

@@ -36,7 +36,7 @@ def lowpass():
     values = {"R1": r, "R2": r, "C1": c, "C2": c / 2}
     target = synth.target_for("lowpass", 1e3, family="butterworth", order=2)
     design = synth.Design(network.with_values(values), target)
-    wishes = Wishes(samples=200, mask=mask_from_text(MASK).limits, capacitors="E6")
+    wishes = Wishes(samples=200, mask=mask_from_text(MASK), capacitors="E6")
     return examine("buoy", design, wishes)
 
 
