@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -53,13 +54,14 @@ def examination_options(command: _F) -> _F:
     )(command)
 
 
-class Asked(NamedTuple):
+@dataclass(frozen=True)
+class Asked:
     """The options as they were given; the names are those of the commands' arguments."""
 
     op_amp: str | None
     supply: tuple[float, float] | None
     source_resistance: float | None
-    load: float | None
+    load_: float | None
     band: tuple[float, float] | None
     level: float | None
     resistor_tolerance: str
@@ -95,7 +97,7 @@ def wishes(asked: Asked) -> Wishes:
         None if asked.op_amp is None else checked_model(asked.op_amp, asked.supply),
         conditions_of(
             asked.source_resistance,
-            asked.load,
+            asked.load_,
             asked.band,
             asked.level,
             plain.around.tolerance,

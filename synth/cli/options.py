@@ -193,9 +193,9 @@ def gathered(**records: type) -> Callable[[Callable[..., None]], Callable[..., N
 
     def wrap(command: Callable[..., None]) -> Callable[..., None]:
         @wraps(command)
-        def called(**given: Any) -> None:
+        def called(*first: Any, **given: Any) -> None:
             own = {f.name: given.pop(f.name) for f in fields(record)}
-            command(**given, **{name: record(**own)})
+            command(*first, **given, **{name: record(**own)})
 
         return called
 

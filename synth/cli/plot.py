@@ -6,7 +6,7 @@ import click
 
 from synth.cli.completion import figure_names
 from synth.cli.examination import Asked, examination_options, wishes
-from synth.cli.options import Command, circuit_options, json_option, load
+from synth.cli.options import Command, circuit_options, gathered, json_option, load
 
 _ENDINGS = (".svg", ".png")
 
@@ -35,26 +35,11 @@ class Plot(Command):
 @examination_options
 @click.option("-o", "--out", "file", metavar="FILE", help="Write a picture (.svg, .png).")
 @json_option
+@gathered(asked=Asked)
 def plot(
     circuit: str,
     figure: str,
-    op_amp: str | None,
-    supply: tuple[float, float] | None,
-    source_resistance: float | None,
-    load_: float | None,
-    band: tuple[float, float] | None,
-    level: float | None,
-    resistor_tolerance: str,
-    capacitor_tolerance: str,
-    parts: tuple[str, ...],
-    distribution: str,
-    sigmas: float | None,
-    mask: str | None,
-    resistors: str,
-    capacitors: str,
-    samples: int,
-    seed: int,
-    keep: tuple[str, ...],
+    asked: Asked,
     input_: str | None,
     output: str | None,
     ground: str | None,
@@ -80,29 +65,9 @@ def plot(
     path = None
     if file is not None:
         path = checked_path(file, _ENDINGS, ".svg or .png for a picture", circuit)
-    asked = wishes(
-        Asked(
-            op_amp,
-            supply,
-            source_resistance,
-            load_,
-            band,
-            level,
-            resistor_tolerance,
-            capacitor_tolerance,
-            parts,
-            distribution,
-            sigmas,
-            mask,
-            resistors,
-            capacitors,
-            samples,
-            seed,
-            keep,
-        )
-    )
+    examination = wishes(asked)
     found = load(circuit, input_, output, ground, keep_grounded)
-    made = figure_of(examine(found.name, found.design, asked, found.notes), figure)
+    made = figure_of(examine(found.name, found.design, examination, found.notes), figure)
     content = None if path is None else picture_bytes(made, path.suffix)
     if path is not None and content is not None:
         write_bytes(path, content)

@@ -6,7 +6,7 @@ import click
 
 from synth.cli.completion import circuits
 from synth.cli.examination import Asked, examination_options, wishes
-from synth.cli.options import json_option, load, reading_options
+from synth.cli.options import gathered, json_option, load, reading_options
 
 _ENDINGS = (".html", ".htm")
 _FROM_INPUT = (
@@ -30,26 +30,11 @@ _FROM_INPUT = (
 @click.option("-o", "--out", "file", metavar="FILE", help="The page to write (.html).")
 @json_option
 @click.pass_context
+@gathered(asked=Asked)
 def report(
     context: click.Context,
     circuits: tuple[str, ...],
-    op_amp: str | None,
-    supply: tuple[float, float] | None,
-    source_resistance: float | None,
-    load_: float | None,
-    band: tuple[float, float] | None,
-    level: float | None,
-    resistor_tolerance: str,
-    capacitor_tolerance: str,
-    parts: tuple[str, ...],
-    distribution: str,
-    sigmas: float | None,
-    mask: str | None,
-    resistors: str,
-    capacitors: str,
-    samples: int,
-    seed: int,
-    keep: tuple[str, ...],
+    asked: Asked,
     symbols: str,
     title: str | None,
     input_: str | None,
@@ -81,27 +66,7 @@ def report(
     path = None
     if file is not None:
         path = checked_path(file, _ENDINGS, ".html for a page", circuits[0])
-    asked = wishes(
-        Asked(
-            op_amp,
-            supply,
-            source_resistance,
-            load_,
-            band,
-            level,
-            resistor_tolerance,
-            capacitor_tolerance,
-            parts,
-            distribution,
-            sigmas,
-            mask,
-            resistors,
-            capacitors,
-            samples,
-            seed,
-            keep,
-        )
-    )
+    examination = wishes(asked)
     examined = []
     for circuit in circuits:
         found = load(circuit, input_, output, ground, keep_grounded)
@@ -109,7 +74,7 @@ def report(
         name, notes = found.name, found.notes
         if circuit == "-":
             name, notes = "the deck on standard input", (*notes, _FROM_INPUT)
-        examined.append(examine(name, found.design, asked, notes, placement))
+        examined.append(examine(name, found.design, examination, notes, placement))
     record = page(examined, _command(context), title or "")
     content = None if path is None else page_html(record, PageStyle(symbols))
     answer = page_answer(record) if as_json else None
