@@ -187,7 +187,7 @@ class Examined:
         """
         sweep = self._sweep
         moved = sweep.unknowns @ sweep.system.c.T
-        slope = -np.einsum("fk,fk->f", sweep.inverse[:, sweep.system.output, :], moved)
+        slope = -np.einsum("fk,fk->f", sweep.adjoint, moved)
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(-(slope / sweep.transfer).real)
 

@@ -64,7 +64,7 @@ def explain_answer(record: Explanation, circuit: str, notes: Sequence[str]) -> J
             "dc_gain": record.model.dc_gain if math.isfinite(record.model.dc_gain) else None,
         },
         "real": [_real(c) for c in record.real],
-        "held": None if record.held is None else _held(record.held),
+        "held": None if record.held is None else _held(record.held, record.network.complement_sum),
         "unstable": [_unstable(c) for c in record.unstable],
         "notes": list(notes),
     }
@@ -110,15 +110,16 @@ def _state(state: PartState | None) -> Json | None:
 
 
 def _real(case: RealCase) -> Json:
+    tenth = case.limits.tenth_db
     return {
         "circuit": case.what,
         "one_per_cent_hz": _finite(case.limits.one_per_cent),
-        "tenth_db_hz": _finite(case.limits.tenth_db),
+        "tenth_db_hz": None if tenth is None else _finite(tenth),
         "rows": [
             {
                 "frequency_hz": r.frequency_hz,
                 "hidden": _pair(r.hidden),
-                "sum": _pair(1 - r.hidden),
+                "sum": _pair(case.network.complement_sum - r.hidden),
                 "loop_gain": None if r.loop_gain is None else _pair(r.loop_gain),
             }
             for r in case.rows
@@ -126,13 +127,13 @@ def _real(case: RealCase) -> Json:
     }
 
 
-def _held(case: HeldCase) -> Json:
+def _held(case: HeldCase, both: int) -> Json:
     return {
         "actual": case.actual,
         "terminals": [{"part": t.part, "pin": t.pin} for t in case.terminals],
         "share": factors_json(case.share),
         "frequency_hz": case.frequency_hz,
-        "sum": None if case.spot is None else _pair(1 - case.spot),
+        "sum": None if case.spot is None else _pair(both - case.spot),
     }
 
 
@@ -141,7 +142,7 @@ def _unstable(case: UnstableCase) -> Json:
         "circuit": case.what,
         "exchanged": case.exchanged or None,
         "symbolic": factors_json(case.formula),
-        "terminals_sum_to_one": case.sum_is_one,
+        "terminals_sum_to_one": case.law_holds and case.total == 1,
         "reason": case.reason,
         "mode": None if case.mode is None else _pair(case.mode),
         "with_ideal_op_amps": case.ideal,
