@@ -381,7 +381,7 @@ def complement_defect(facts: Facts) -> list[Finding]:
     if math.isinf(limit):
         return []
     start = f"from {si(lower, 'Hz')} " if lower else ""
-    total = facts.network.complement_sum
+    total = facts.small.system.network.complement_sum
     within = "1 %" if total else "0.01"
     holds = f"sum to {total} within {within} {start}up to {si(limit, 'Hz')}"
     if not limit:

@@ -100,6 +100,17 @@ class Port(NamedTuple):
         return tuple(zip(self.nodes, (1, -1), strict=False))
 
     @property
+    def marks(self) -> tuple[tuple[str, str, str], ...]:
+        """(name, node, text) of its marks in a picture: one, or two of a differential output."""
+        if not self.against:
+            return ((self.name, self.node, self.node),)
+        other = f"{self.name}-against"
+        return (
+            (self.name, self.node, f"+ {self.node}"),
+            (other, self.against, f"\N{MINUS SIGN} {self.against}"),
+        )
+
+    @property
     def written(self) -> str:
         """The output as ``--output`` takes it: the node, or two joined by a comma."""
         return ",".join(self.nodes)

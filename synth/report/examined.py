@@ -228,7 +228,7 @@ def examine(
     """
     wishes = wishes or Wishes()
     network = design.network
-    _ = network.input, network.output
+    _ = network.input, network.reading
     missing = [b.name for b in network.branches if b.value is None]
     if missing:
         raise NetworkError(

@@ -224,7 +224,7 @@ def _real_case(what: str, network: Network, model: Amplifier) -> RealCase:
     frequencies = np.array(sorted({f0 / 10, f0, 10 * f0, top / 10, top}))
     sweep = Sweep(system, frequencies)
     hidden = sweep.hidden
-    single = [u.out for u in network.op_amps] == list(network.reading.nodes)
+    single = len(network.op_amps) == 1 and network.reading.nodes == (network.op_amps[0].out,)
     gains = sweep.return_ratio(network.op_amps[0].name) if single else None
     rows = tuple(
         RealRow(float(f), complex(h), None if gains is None else complex(gains[k]))

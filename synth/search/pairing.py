@@ -136,7 +136,7 @@ def pairings(network: Network, gain_bandwidth_hz: float) -> Pairings:
     SingularError
         If the ideal circuit has no unique solution.
     """
-    _ = network.input, network.output
+    _ = network.input, network.reading
     count = len(network.op_amps)
     if not count:
         raise NetworkError("this circuit has no op amp, so there is nothing to pair")
