@@ -29,6 +29,8 @@ _POWERS: Mapping[str, int] = {kind: power for power, kind in KINDS.items()}
 _BENCH = ("sources", "decoupling", "models")
 #: Keys of a bench that the first designs of this version do not have, with what they mean then.
 _LATER: Mapping[str, Any] = {"op_amps": [], "cards": []}
+#: The same of an output: it was read against the reference.
+_LATER_OUTPUT: Mapping[str, Any] = {"against": None}
 _T = TypeVar("_T")
 
 
@@ -101,7 +103,7 @@ def _network_json(n: Network) -> Json:
         "branches": [branch_json(b) for b in n.branches],
         "op_amps": [_op_amp_json(u) for u in n.op_amps],
         "inputs": [{"name": p.name, "node": p.node} for p in n.inputs],
-        "outputs": [_output_json(p) for p in n.outputs],
+        "outputs": [output_json(p) for p in n.outputs],
         "reference": n.reference,
         "supplies": list(n.supplies),
         "held": sorted(n.held),
@@ -118,8 +120,9 @@ def _network_json(n: Network) -> Json:
     }
 
 
-def _output_json(p: Port) -> Json:
-    return {"name": p.name, "node": p.node, **({"against": p.against} if p.against else {})}
+def output_json(p: Port) -> Json:
+    """Return an output as a JSON object."""
+    return {"name": p.name, "node": p.node, "against": p.against or None}
 
 
 def _op_amp_json(u: OpAmp) -> Json:
@@ -266,10 +269,10 @@ def _port(value: Any, path: str) -> Port:
 
 
 def _output(value: Any, path: str) -> Port:
-    d = {"against": None, **_keys(value, path, ("name", "node"), ("against",))}
+    d = {**_LATER_OUTPUT, **_keys(value, path, ("name", "node"), tuple(_LATER_OUTPUT))}
     against = _optional(_text, d["against"], f"{path}.against")
     if against == "":
-        raise _wrong(f"{path}.against", "a node, or left out", against)
+        raise _wrong(f"{path}.against", "a node, or null", against)
     return Port(_text(d["name"], f"{path}.name"), _text(d["node"], f"{path}.node"), against or "")
 
 

@@ -151,6 +151,11 @@ class UnstableCase:
     mode: complex | None
     ideal: bool
 
+    @property
+    def sum_is_one(self) -> bool:
+        """Whether its terminals sum to 1, checked exactly."""
+        return self.law_holds and self.total == 1
+
 
 @dataclass(frozen=True)
 class Explanation:

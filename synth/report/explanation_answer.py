@@ -41,6 +41,7 @@ def explain_answer(record: Explanation, circuit: str, notes: Sequence[str]) -> J
         "ground": input_json(analysis.ground),
         "terminals": terminals_json(analysis),
         "terminals_sum_to_one": analysis.sum_is_one,
+        "law_holds": analysis.law_holds,
         **parts_json(record.network),
         "coefficients": [_coefficient(c) for c in record.coefficients],
         "spot": None
@@ -142,7 +143,7 @@ def _unstable(case: UnstableCase) -> Json:
         "circuit": case.what,
         "exchanged": case.exchanged or None,
         "symbolic": factors_json(case.formula),
-        "terminals_sum_to_one": case.law_holds and case.total == 1,
+        "terminals_sum_to_one": case.sum_is_one,
         "reason": case.reason,
         "mode": None if case.mode is None else _pair(case.mode),
         "with_ideal_op_amps": case.ideal,
