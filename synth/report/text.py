@@ -239,7 +239,8 @@ def _level_text(r: Realisation) -> str:
 
 def response_lines(response: Response, label: str) -> list[str]:
     """Return H in part names, in numbers, and its kind."""
-    lines = labelled(label, _short(response.formula))
+    read = f", {read_text(response.network)}" if response.network.reading.against else ""
+    lines = labelled(label + read, _short(response.formula))
     n = response.numbers
     if n is None:
         return lines
