@@ -1,9 +1,10 @@
 """What real amplifiers leave of the complement: H + H' = 1 - T_hidden(s), numeric.
 
-The 1 is `Network.complement_sum`, another number for a differential output.  H + H' = 1 is exact when the op amps' inaccessible references do not matter.  With A(s) of one
+H + H' = 1 is exact when the op amps' inaccessible references do not matter.  With A(s) of one
 pole they do, by T_hidden(s) (`synth.analysis.real`).  For one amplifier with the output at its own
 output, ``1 - T_hidden = T/(1 + T)``, T the loop gain (H. W. Bode, Network Analysis and Feedback
-Amplifier Design, 1945, return difference; from memory).
+Amplifier Design, 1945, return difference; from memory).  For a differential output the 1 is
+another number, `Network.complement_sum`.
 """
 
 from __future__ import annotations

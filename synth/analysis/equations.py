@@ -117,9 +117,7 @@ def _read_inputs(network: Network) -> dict[str, Terminal]:
     port = network.reading
     node_of = dict(zip("+-", port.nodes, strict=False))
     return {
-        node_of[t.pin]: t
-        for t in network.terminals
-        if t.part == port.name and t.pin in node_of
+        node_of[t.pin]: t for t in network.terminals if t.part == port.name and t.pin in node_of
     }
 
 

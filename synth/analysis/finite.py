@@ -98,7 +98,9 @@ def hidden_transfer(network: Network) -> HiddenTransfer | None:
     try:
         for node, weight in network.reading.weights:
             if node in index:  # an input stands at 0 V
-                numerator = add(numerator, scale(determinant(driven(index[node]), MOST_TERMS), weight))
+                numerator = add(
+                    numerator, scale(determinant(driven(index[node]), MOST_TERMS), weight)
+                )
         return HiddenTransfer(symbols, gains, numerator, determinant(clean, MOST_TERMS))
     except NetworkError:
         return None

@@ -144,8 +144,8 @@ def _range_lines(facts: Facts) -> list[str]:
     low, high = small.defect_1pct_from_hz, small.defect_1pct_hz
     if high and (math.isfinite(high) or low):
         total = small.system.network.complement_sum
-        within = "1 %" if total else "0.01"
-        lines += wrapped(f"H + H' = {total} within {within}{_between(low, high)}")
+        share = "1 %" if total else "0.01"
+        lines += wrapped(f"H + H' = {total} within {share}{_between(low, high)}")
     return lines
 
 

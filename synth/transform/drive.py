@@ -255,11 +255,11 @@ def bias_note(network: Network, moved: Iterable[Terminal]) -> tuple[str, ...]:
 
 def _notes(before: Network, after: Network) -> tuple[str, ...]:
     notes = []
-    kept = sorted({f"{t} ({t.held})" for t in before.terminals if t.held})
+    kept = sorted({f"{t} ({t.held})" for t in before.terminals if t.held and t.at == "ground"})
     if kept:
         notes.append(
-            f"left at ground: {', '.join(kept)}; H and its complement then sum to 1 less their "
-            "share"
+            f"left at ground: {', '.join(kept)}; H and its complement then sum to "
+            f"{before.complement_sum} less their share"
         )
     had = set(inputs_without_dc_path(before))
     for name, pin in inputs_without_dc_path(after):
