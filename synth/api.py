@@ -60,7 +60,8 @@ def read(
         A deck file (.cir, .net, .sp), a saved design (.json), a stage of the catalogue (with its
         example values), or, when it has several lines, the text of a deck itself.
     input_, output, ground : str, optional
-        Nodes of a deck, where they cannot be told from it; several inputs joined by commas.
+        Nodes of a deck, where they cannot be told from it; several inputs joined by commas, and
+        so the two nodes of a differential output.
     keep_grounded : sequence of str
         Parts whose ends at ground stay there whatever the transformation.
 

@@ -65,7 +65,8 @@ def read_positions(table: Mapping[str, object], network: Network) -> Placement:
         (``right``, ``down``, ``left``, ``up``) for a part, the upper input (``minus``, ``plus``,
         or mirrored ``minus-left``, ``plus-left``) for an op amp; an output has x and y only.
     network : Network
-        What is drawn.  Every part and op amp must have a place; an output may go without.
+        What is drawn.  Every part and op amp must have a place; an output may go without.  A
+        differential output has two: ``output`` and ``output-against``.
 
     Returns
     -------
@@ -77,7 +78,7 @@ def read_positions(table: Mapping[str, object], network: Network) -> Placement:
         If a name is unknown or missing, or a row is no place; the message names the key.
     """
     op_amps = {u.name for u in network.op_amps}
-    ports = {p.name for p in network.outputs}
+    ports = {name for p in network.outputs for name, _, _ in p.marks}
     parts = {b.name for b in network.branches}
     places = {}
     for name, row in table.items():

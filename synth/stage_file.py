@@ -217,9 +217,17 @@ def _written_out(data: Mapping[str, Any]) -> Network:
             OpAmp(name, plus, minus, out) for name, plus, minus, out in rows_of(data, "op_amps", 4)
         ),
         inputs=(Port("input", data.get("input", "in")),),
-        outputs=(Port("output", data.get("output", "out")),),
+        outputs=(_read_at(data.get("output", "out")),),
         title=data["title"],
     )
+
+
+def _read_at(text: str) -> Port:
+    """Return the output: a node, or two joined by a comma, the first read against the second."""
+    nodes = [n.strip() for n in text.split(",")]
+    if not all(nodes) or len(nodes) > 2:
+        raise CatalogError(f"key output: {text!r} must be a node, or two joined by a comma")
+    return Port("output", *nodes)
 
 
 def _derived(
@@ -252,7 +260,7 @@ def _derived(
 
 def _oriented(b: Branch, network: Network) -> Branch:
     """Return the part with its pins in the direction of the signal: input first, ground last."""
-    rank = {network.input: 0, network.output: 2, network.reference: 3}
+    rank = dict.fromkeys(network.read_nodes, 2) | {network.input: 0, network.reference: 3}
     first, second = (rank.get(n, 1) for n in b.nodes)
     return replace(b, nodes=(b.nodes[1], b.nodes[0])) if first > second else b
 

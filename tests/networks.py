@@ -53,6 +53,21 @@ class Mna:
         row = x[self.unknowns.index(node)]
         return dict(zip(self.sources, (complex(v) for v in row), strict=True))
 
+    def read(self, network: Network) -> dict[str | Key, complex]:
+        """The transfers to the only output, which may be the difference of two nodes.
+
+        Where one of them is an input, the output itself touches the source, and has a key for it.
+        """
+        port = network.reading
+        found: dict[str | Key, complex] = dict.fromkeys(self.sources, 0j)
+        for node, pin, sign in zip(port.nodes, "+-", (1, -1), strict=False):
+            if node not in self.unknowns:
+                found[port.name, pin] = complex(sign)
+                continue
+            for key, value in self.solve(node).items():
+                found[key] += sign * value
+        return found
+
     @property
     def condition(self) -> float:
         """Condition number after scaling of rows, then of columns."""
@@ -130,7 +145,7 @@ def terminal_transfers(
     network: Network, s: complex, amplifiers: Mapping[str, Amplifier] | None = None
 ) -> dict[Key | str, complex]:
     """T_k(s) by terminal key, and T_hidden under ``hidden``."""
-    found = mna(network, s, amplifiers).solve(network.output)
+    found = mna(network, s, amplifiers).read(network)
     return {k: v for k, v in found.items() if isinstance(k, tuple) or k == "hidden"}
 
 
@@ -138,9 +153,9 @@ def transfer(
     network: Network, s: complex, amplifiers: Mapping[str, Amplifier] | None = None
 ) -> complex:
     """H(s): the sum over the terminals at the input."""
-    found = mna(network, s, amplifiers).solve(network.output)
-    at = {(name, pin): node for name, pin, node in network.pins()}
-    return sum((v for k, v in found.items() if at.get(k) == network.input), 0j)  # type: ignore[arg-type]
+    found = mna(network, s, amplifiers).read(network)
+    driven = {t.key for t in network.terminals if t.at != "ground"}
+    return sum((v for k, v in found.items() if k in driven), 0j)
 
 
 def noise_density(
@@ -152,7 +167,7 @@ def noise_density(
 ) -> float:
     """Output noise in V/sqrt(Hz) with the source at zero: 4kT/R of each resistor (H. Nyquist,
     Phys. Rev. 32 (1928) 110-113) and the amplifiers' voltage noise, in V/sqrt(Hz)."""
-    found = mna(network, 2j * np.pi * frequency_hz, amplifiers).solve(network.output)
+    found = mna(network, 2j * np.pi * frequency_hz, amplifiers).read(network)
     power = 0.0
     for b in network.branches:
         if b.power == 0 and b.value:
@@ -171,7 +186,7 @@ def output_offset(
     system = mna(network, s, amplifiers)
     if system.condition > 1e13:
         return None
-    found = system.solve(network.output)
+    found = system.read(network)
     total = 0j
     for k, u in enumerate(network.op_amps, start=1):
         total += k * 1e-3 * found[f"e {u.name}"]

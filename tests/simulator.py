@@ -12,6 +12,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from synth.network.model import Network
+
 EXECUTABLE = shutil.which("ngspice")
 
 _SKIP = pytest.mark.skipif(EXECUTABLE is None, reason="ngspice is not installed")
@@ -34,6 +36,10 @@ class Response:
 
     def node(self, name: str) -> npt.NDArray[np.complex128]:
         return self.voltages[name.lower()]
+
+    def output(self, network: Network) -> npt.NDArray[np.complex128]:
+        """The voltage at the network's output, between two nodes where it is differential."""
+        return sum(weight * self.node(name) for name, weight in network.reading.weights)
 
 
 def simulate(deck: str) -> Response:

@@ -47,18 +47,25 @@ def data_of(path: Path) -> Data:
             data.pop(key, None)
         data["parts"] = [[b.name, *b.nodes] for b in network.branches]
         data["op_amps"] = [[u.name, u.plus, u.minus, u.out] for u in network.op_amps]
-        data["input"], data["output"] = network.input, network.output
+        data["input"], data["output"] = network.input, network.reading.written
     return data
 
 
 # -- independent nodal analysis --------------------------------------------------------------------
 
 
-def nodal_rows(data: Data, admittance: dict[str, Any], one: Any) -> tuple[list[list[Any]], int]:
-    """Modified nodal equations [A | b], source of 1 V at the input, and the output's column."""
-    source, out = data.get("input", "in"), data.get("output", "out")
+def read_at(data: Data) -> list[tuple[str, int]]:
+    """The nodes of the output with their signs: the second of two is subtracted."""
+    return list(zip(data.get("output", "out").split(","), (1, -1), strict=False))
+
+
+def nodal_rows(
+    data: Data, admittance: dict[str, Any], one: Any
+) -> tuple[list[list[Any]], dict[str, int]]:
+    """Modified nodal equations [A | b], source of 1 V at the input, and the nodes' columns."""
+    source = data.get("input", "in")
     touched = {n for _, *nodes in (*data["parts"], *data["op_amps"]) for n in nodes}
-    nodes = sorted(touched | {out}, key=str)
+    nodes = sorted(touched | {n for n, _ in read_at(data)}, key=str)
     nodes = [n for n in nodes if n not in ("0", source)]
     column = {n: k for k, n in enumerate(nodes)}
     size = len(nodes) + len(data["op_amps"])
@@ -82,7 +89,7 @@ def nodal_rows(data: Data, admittance: dict[str, Any], one: Any) -> tuple[list[l
             rows[column[output]][len(nodes) + k] += one
         put(len(nodes) + k, plus, one)
         put(len(nodes) + k, minus, -one)
-    return rows, column[out]
+    return rows, column
 
 
 def exact_transfer(data: Data, seed: int) -> tuple[Any, Any, Any, dict[str, Any]]:
@@ -92,22 +99,30 @@ def exact_transfer(data: Data, seed: int) -> tuple[Any, Any, Any, dict[str, Any]
     draw = random.Random(seed)
     values = {p[0]: QQ(draw.randint(1, 10**9), draw.randint(1, 10**9)) for p in data["parts"]}
     y = {n: ring.convert(v) * s if n[0] == "C" else ring.convert(1 / v) for n, v in values.items()}
-    rows, out = nodal_rows(data, y, ring.one)
-    a = [row[:-1] for row in rows]
-    b = [[*row[:out], row[-1], *row[out + 1 : -1]] for row in rows]
+    rows, column = nodal_rows(data, y, ring.one)
     shape = (len(rows), len(rows))
+    whole = DomainMatrix([row[:-1] for row in rows], shape, ring).det()
+    top = ring.zero
+    for node, sign in read_at(data):
+        if node not in column:  # the source itself
+            top += sign * whole
+            continue
+        k = column[node]
+        b = [[*row[:k], row[-1], *row[k + 1 : -1]] for row in rows]
+        top += sign * DomainMatrix(b, shape, ring).det()
     known = {"s": s, **{n: ring.convert(v) for n, v in values.items()}}
-    return DomainMatrix(b, shape, ring).det(), DomainMatrix(a, shape, ring).det(), ring, known
+    return top, whole, ring, known
 
 
 def numeric_transfer(data: Data, s: complex, values: dict[str, float]) -> complex:
     """Return H(s), or infinity where the equations have no unique solution."""
     y = {n: s * v if n[0] == "C" else 1 / v for n, v in values.items()}
-    rows, out = nodal_rows(data, y, 1.0 + 0j)
+    rows, column = nodal_rows(data, y, 1.0 + 0j)
     matrix = np.array(rows)
     if np.linalg.matrix_rank(matrix[:, :-1]) < len(rows):
         return complex("inf")
-    return complex(np.linalg.solve(matrix[:, :-1], matrix[:, -1])[out])
+    v = np.linalg.solve(matrix[:, :-1], matrix[:, -1])
+    return complex(sum(x * (v[column[n]] if n in column else 1) for n, x in read_at(data)))
 
 
 # -- the claims of every stage ---------------------------------------------------------------------
@@ -341,7 +356,7 @@ def test_mistaken_derivations_are_refused_by_name(path: Path, tmp_path: Path) ->
         graph = {
             "parts": [[b.name, *b.nodes] for b in found.network.branches],
             "op_amps": [[u.name, u.plus, u.minus, u.out] for u in found.network.op_amps],
-            "output": found.network.output,
+            "output": found.network.reading.written,
         }
         assert numeric_transfer(graph, s, values) == pytest.approx(want, rel=1e-6)
     assert others

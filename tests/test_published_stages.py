@@ -154,7 +154,7 @@ def colours(graph: nx.Graph) -> Counter[tuple[str, int]]:
 
 @cache
 def catalogue_graphs() -> tuple[tuple[Stage, nx.Graph, Counter[tuple[str, int]]], ...]:
-    graphs = [(s, graph_of(s.network)) for s in stages()]
+    graphs = [(s, graph_of(s.network)) for s in stages() if not s.network.reading.against]
     return tuple((s, g, colours(g)) for s, g in graphs)
 
 

@@ -41,7 +41,10 @@ def response(network: Network, names: list[str], values: np.ndarray, s: complex)
                 b[:, row] -= sign
     scale = np.abs(a).max(axis=2, keepdims=True)
     x = np.linalg.solve(a / scale, (b / scale[:, :, 0])[:, :, None])[:, :, 0]
-    return x[:, place[network.output]]
+    found = np.zeros(len(x), dtype=complex)
+    for node, weight in network.reading.weights:
+        found += weight * (x[:, place[node]] if node in place else 1.0)
+    return found
 
 
 def coefficients(

@@ -3,7 +3,8 @@
 H + H' = 1 is exact when the op amps' inaccessible references do not matter.  With A(s) of one
 pole they do, by T_hidden(s) (`synth.analysis.real`).  For one amplifier with the output at its own
 output, ``1 - T_hidden = T/(1 + T)``, T the loop gain (H. W. Bode, Network Analysis and Feedback
-Amplifier Design, 1945, return difference; from memory).
+Amplifier Design, 1945, return difference; from memory).  For a differential output the 1 is
+another number, `Network.complement_sum`.
 """
 
 from __future__ import annotations
@@ -41,13 +42,13 @@ class Limits:
         Up to where ``|H + H' - 1|`` stays below 1 %.
     one_per_cent_from : float
         From where it does; 0 where the range reaches down to the lowest frequency looked at.
-    tenth_db : float
-        Up to where ``|H + H'|`` stays within 0.1 dB of 1.
+    tenth_db : float or None
+        Up to where ``|H + H'|`` stays within 0.1 dB of 1; None where the sum is 0.
     """
 
     one_per_cent: float
     one_per_cent_from: float
-    tenth_db: float
+    tenth_db: float | None
 
 
 def limits(sweep: Sweep) -> Limits:
@@ -58,8 +59,9 @@ def limits(sweep: Sweep) -> Limits:
     sweep : Sweep
         From far below the circuit's frequencies to far above the op amps' (`defect_frequencies`).
     """
+    total = sweep.system.network.complement_sum
     if not sweep.system.network.op_amps:
-        return Limits(math.inf, 0.0, math.inf)
+        return Limits(math.inf, 0.0, math.inf if total else None)
     curve = sweep.hidden
 
     f = sweep.frequencies
@@ -83,7 +85,8 @@ def limits(sweep: Sweep) -> Limits:
         return low, crossing(first + int(np.argmax(beyond[first:])) - 1)
 
     low, high = ends(_beyond_per_cent)
-    return Limits(high, low, ends(_beyond_decibels)[1])
+    within = ends(lambda x: _beyond_decibels(total - x))[1] if total else None
+    return Limits(high, low, within)
 
 
 def defect_frequencies(system: RealSystem, loop: Loop) -> Array:
@@ -99,6 +102,6 @@ def _beyond_per_cent(hidden: ComplexArray) -> Array:
     return np.asarray(np.abs(hidden) - PER_CENT)
 
 
-def _beyond_decibels(hidden: ComplexArray) -> Array:
-    size = np.maximum(np.abs(1 - hidden), 1e-300)
+def _beyond_decibels(both: ComplexArray) -> Array:
+    size = np.maximum(np.abs(both), 1e-300)
     return np.asarray(np.abs(20 * np.log10(size)) - PART_OF_DECIBEL)

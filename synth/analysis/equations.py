@@ -32,8 +32,10 @@ class Equations:
         For each row: terminal -> polynomial on the right-hand side.
     row_nodes : tuple of str
         The node of each row.
-    output : int or Terminal
-        Column of the output, or the terminal it equals (a follower of an ideal source).
+    output : tuple of (int or Terminal, int)
+        Column of the output and the weight 1; for a differential output those of both nodes, the
+        second with the weight -1.  A terminal stands for a node that equals it: an input, or the
+        output of a follower of an ideal source.
     column_of, pinned : mappings
         Node -> its column; node -> the terminal whose voltage it has.
     """
@@ -43,7 +45,7 @@ class Equations:
     rows: tuple[Mapping[int, Poly], ...]
     sources: tuple[Mapping[Terminal, Poly], ...]
     row_nodes: tuple[str, ...]
-    output: int | Terminal
+    output: tuple[tuple[int | Terminal, int], ...]
     column_of: Mapping[str, int]
     pinned: Mapping[str, Terminal]
 
@@ -54,18 +56,19 @@ def equations(network: Network) -> Equations:
     Raises
     ------
     NetworkError
-        If the output is at no part of the network.
+        If the output is at no part of the network, or differential between two nodes that op amps
+        keep at one voltage.
     SingularError
         If two op amps fix the same node, so that no unique solution exists.
     """
     fixed = network.fixed_nodes
     terminals = {t.key: t for t in network.terminals}
     touched = {node for _, _, node in network.pins()} | {u.out for u in network.op_amps}
-    if network.output not in touched:
-        raise NetworkError(
-            f"output node {network.output} touches no part; the nodes are "
-            f"{', '.join(sorted(touched))}"
-        )
+    for node in network.reading.nodes:
+        if node not in touched:
+            raise NetworkError(
+                f"output node {node} touches no part; the nodes are {', '.join(sorted(touched))}"
+            )
     internal = [n for n in network.nodes if n not in fixed and n in touched]
     group, pinned = _merge(network, internal, fixed, terminals)
 
@@ -97,17 +100,43 @@ def equations(network: Network) -> Equations:
                 stamp(row, b.nodes[here], ends[here], y)
                 stamp(row, b.nodes[there], ends[there], negate(y))
 
-    out = network.output
     return Equations(
         variables=tuple(b.name for b in network.branches),
         unknowns=tuple(tuple(n for n in internal if group[n] == r) for r in roots),
         rows=tuple({c: p for c, p in row.items() if p} for row in rows),
         sources=tuple({t: p for t, p in row.items() if p} for row in sources),
         row_nodes=tuple(row_nodes),
-        output=column_of[out] if out in column_of else node_terminal[out],
+        output=_output(network, column_of, {**node_terminal, **_read_inputs(network)}),
         column_of=column_of,
         pinned=node_terminal,
     )
+
+
+def _read_inputs(network: Network) -> dict[str, Terminal]:
+    """Input node -> the terminal by which a differential output reads it."""
+    port = network.reading
+    node_of = dict(zip("+-", port.nodes, strict=False))
+    return {
+        node_of[t.pin]: t for t in network.terminals if t.part == port.name and t.pin in node_of
+    }
+
+
+def _output(
+    network: Network, column_of: Mapping[str, int], terminal_of: Mapping[str, Terminal]
+) -> tuple[tuple[int | Terminal, int], ...]:
+    """Return the places of the output's nodes with their weights."""
+    port = network.reading
+    found = tuple(
+        (column_of[node] if node in column_of else terminal_of[node], weight)
+        for node, weight in port.weights
+    )
+    where = [x if isinstance(x, int) else x.at for x, _ in found]
+    if len(set(where)) < len(where):
+        raise NetworkError(
+            f"the output is read {port}, and the op amps keep these at one voltage, so it is 0; "
+            "name another node"
+        )
+    return found
 
 
 def _merge(

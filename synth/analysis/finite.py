@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from synth.analysis.ring import Poly, add, determinant
+from synth.analysis.ring import Poly, add, determinant, scale
 from synth.analysis.symbolic import Formula, formula
 from synth.errors import NetworkError
 from synth.network.model import Branch, Network
@@ -87,15 +87,21 @@ def hidden_transfer(network: Network) -> HiddenTransfer | None:
         put(row, u.minus, {0: 1})
         sources[row] = {1 << (first + k): 1}
     clean = [{c: p for c, p in row.items() if p} for row in rows]
-    out = index[network.output]
-    driven = [
-        {c: p for c, p in row.items() if c != out} | ({out: sources[k]} if k in sources else {})
-        for k, row in enumerate(clean)
-    ]
+
+    def driven(out: int) -> list[dict[int, Poly]]:
+        return [
+            {c: p for c, p in row.items() if c != out} | ({out: sources[k]} if k in sources else {})
+            for k, row in enumerate(clean)
+        ]
+
+    numerator: Poly = {}
     try:
-        return HiddenTransfer(
-            symbols, gains, determinant(driven, MOST_TERMS), determinant(clean, MOST_TERMS)
-        )
+        for node, weight in network.reading.weights:
+            if node in index:  # an input stands at 0 V
+                numerator = add(
+                    numerator, scale(determinant(driven(index[node]), MOST_TERMS), weight)
+                )
+        return HiddenTransfer(symbols, gains, numerator, determinant(clean, MOST_TERMS))
     except NetworkError:
         return None
 

@@ -7,6 +7,11 @@ nothing).  A circuit is a loop and a *drive*, the fraction of the input that eac
 ``H = sum a_k T_k`` and ``1 - H = sum (1 - a_k) T_k``.  Interchanging input and ground is the
 drive ``1 - a_k``.
 
+A differential output is the difference of two nodes, and both rise by one volt: its transfers sum
+to 0, so that interchanging input and ground turns ``H`` into ``-H``.  One that reads a node against
+the input touches the source with a terminal of its own, of transfer -1, and is ``H - 1``: the
+complement of that node's ``H``, its sign reversed, without moving a part.
+
 Source: D. Hilberman, Input and ground as complements in active filters, IEEE Trans. Circuit
 Theory CT-20 (1973) 540-547 (from memory).
 """
@@ -182,7 +187,7 @@ def _solve(eq: Equations, blocks: Sequence[Block]) -> dict[int, Solution]:
     """Solve by Cramer's rule for the output's column and every column it depends on."""
     block_of = {c: k for k, block in enumerate(blocks) for c in block.columns}
     solutions: dict[int, Solution] = {}
-    wanted = [eq.output] if isinstance(eq.output, int) else []
+    wanted = [x for x, _ in eq.output if isinstance(x, int)]
     while wanted:
         column = wanted.pop()
         if column in solutions:
@@ -267,10 +272,38 @@ def _numerators(
         done[column] = (blocks, {name: f for name, f in sums.items() if f is not None})
         return done[column]
 
-    if isinstance(eq.output, Terminal):
-        name, weight = label(eq.output)
+    def read(x: int | Terminal) -> tuple[frozenset[int], dict[_Label, Factors]]:
+        if isinstance(x, int):
+            return value(x)
+        name, weight = label(x)
         return frozenset(), {name: (_weighted(ONE, weight),)} if weight else {}
-    return value(eq.output)
+
+    (first, _), *others = eq.output
+    needed, found = read(first)
+    for x, sign in others:
+        needed, found = _plus(needed, found, *read(x), Fraction(sign), determinants)
+    return needed, found
+
+
+def _plus(
+    blocks: frozenset[int],
+    numerators: Mapping[_Label, Factors],
+    more_blocks: frozenset[int],
+    more: Mapping[_Label, Factors],
+    weight: Fraction,
+    determinants: Sequence[Poly],
+) -> tuple[frozenset[int], dict[_Label, Factors]]:
+    """Add `weight` times other transfers, over the common denominator of both."""
+    both = blocks | more_blocks
+    terms: dict[_Label, list[Factors]] = {}
+    for name, factors in numerators.items():
+        rest = (determinants[b] for b in sorted(both - blocks))
+        terms.setdefault(name, []).append((*factors, *rest))
+    for name, factors in more.items():
+        rest = (determinants[b] for b in sorted(both - more_blocks))
+        terms.setdefault(name, []).append((_weighted(ONE, weight), *factors, *rest))
+    sums = {name: _sum(factors) for name, factors in terms.items()}
+    return both, {name: f for name, f in sums.items() if f is not None}
 
 
 def _weighted(p: Poly, weight: Fraction) -> Poly:
@@ -302,9 +335,12 @@ def expanded(factors: Factors | None) -> Poly:
 def law_holds(loop: Loop) -> bool:
     """Say whether the numerators of all terminals sum to D, identically in the part values.
 
-    It is the theorem itself; the function serves tests and reports, and is exact.
+    To 0 where the output is differential.  It is the theorem itself; the function serves tests
+    and reports, and is exact.
     """
     total: Poly = {}
     for factors in loop.numerators.values():
         total = add(total, expanded(factors))
-    return not add(total, negate(expanded(loop.denominators)))
+    if not loop.network.reading.against:
+        total = add(total, negate(expanded(loop.denominators)))
+    return not total

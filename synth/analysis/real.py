@@ -76,9 +76,19 @@ class RealSystem:
     c: Array
 
     @property
-    def output(self) -> int:
-        """Place of the output node."""
-        return self.index[self.network.output]
+    def output(self) -> Array:
+        """Weight of every unknown in the output: 1 at its node, -1 at the other one of two."""
+        found = np.zeros(len(self.g))
+        for node, weight in self.network.reading.weights:
+            found[self.index[node]] = weight
+        return found
+
+    def read(self, columns: Points) -> ComplexArray:
+        """Return the output of solutions whose last axis is the unknowns."""
+        found = np.zeros(columns.shape[:-1], dtype=np.complex128)
+        for node, weight in self.network.reading.weights:
+            found = found + weight * columns[..., self.index[node]]
+        return found
 
     @property
     def drive(self) -> Array:
@@ -169,8 +179,7 @@ class RealSystem:
 
     def adjoint(self, s: Points) -> ComplexArray:
         """Return the transfer to the output from a source in each row, shape (len(s), n)."""
-        right = np.zeros((len(s), len(self.g), 1))
-        right[:, self.output] = 1.0
+        right = np.broadcast_to(self.output[:, None], (len(s), len(self.g), 1))
         with _solvable():
             solution = np.linalg.solve(np.swapaxes(self._matrices(s), 1, 2), right)
         return np.asarray(solution[:, :, 0])
@@ -230,7 +239,7 @@ class RealSystem:
         g, c = self.g.copy(), self.c.copy()
         first, *others = (self.index[p.node] for p in self.network.inputs)
         g[first], c[first] = 0.0, 0.0
-        g[first, self.output] = 1.0
+        g[first] = self.output
         for k in others:
             g[k, first] = -1.0
         return _roots(g, c, rate)

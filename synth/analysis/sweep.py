@@ -49,13 +49,17 @@ class Sweep:
     @property
     def transfer(self) -> ComplexArray:
         """H at each frequency."""
-        return np.asarray(self.unknowns[:, self.system.output])
+        return self.system.read(self.unknowns)
 
     @property
     def hidden(self) -> ComplexArray:
         """T_hidden: the output for 1 V at the inaccessible references of all op amps."""
-        row = self.inverse[:, self.system.output, :]
-        return np.asarray((row * self.system.hidden_sources(self.s)).sum(axis=1))
+        return np.asarray((self.adjoint * self.system.hidden_sources(self.s)).sum(axis=1))
+
+    @property
+    def adjoint(self) -> ComplexArray:
+        """Transfer to the output from a source in each row, shape (frequencies, n)."""
+        return self.system.read(np.swapaxes(self.inverse, 1, 2))
 
     def voltage(self, node: str) -> ComplexArray:
         """Return a node's voltage for 1 V at the input; 0 at ground."""

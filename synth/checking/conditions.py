@@ -27,7 +27,8 @@ class Conditions:
     source_resistance : float
         Of the source, ohm.
     load : float or None
-        Resistance from the output to the signal's ground, ohm; None for none.
+        Resistance from the output to the signal's ground, or between the two nodes of a
+        differential output, ohm; None for none.
     band_hz : tuple of two float or None
         The band that matters, Hz; None for one chosen from the natural modes.
     level : float or None

@@ -137,7 +137,7 @@ def response_error_db(
     system: RealSystem, ideal: Callable[[Array], ComplexArray], frequencies_hz: Array
 ) -> Array:
     """Return the real response over the ideal one in dB."""
-    found = np.abs(system.response(2j * np.pi * frequencies_hz)[:, system.output])
+    found = np.abs(system.read(system.response(2j * np.pi * frequencies_hz)))
     return _decibels(found, np.abs(ideal(frequencies_hz)))
 
 
@@ -164,7 +164,7 @@ def _peaks(
         return float(f[first]), float(wanted[first]), float(real[first])
 
     def size(x: Array) -> Array:
-        return np.asarray(np.abs(system.response(2j * np.pi * x)[:, system.output]))
+        return np.asarray(np.abs(system.read(system.response(2j * np.pi * x))))
 
     at, peak = summit(f, top, lambda x: np.asarray(np.abs(ideal(x))))
     octave = np.flatnonzero((f >= at / 2) & (f <= 2 * at))

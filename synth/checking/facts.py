@@ -183,7 +183,7 @@ def _check_ports(network: Network) -> None:
             "name one of them as the input, the others stay at the signal's ground, and check "
             "from each in turn"
         )
-    _ = network.input, network.output
+    _ = network.input, network.reading
 
 
 def _check_related(network: Network, before: Network) -> None:

@@ -84,7 +84,8 @@ def with_source_and_load(network: Network, source: float, load: float | None) ->
         inputs = (Port(network.inputs[0].name, node),)
     if load is not None:
         name = _free(LOAD, [b.name for b in network.branches])
-        added.append(Branch(name, 0, (network.output, network.reference), load))
+        port = network.reading
+        added.append(Branch(name, 0, (port.node, port.against or network.reference), load))
     return replace(network, branches=(*network.branches, *added), inputs=inputs)
 
 

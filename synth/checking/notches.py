@@ -54,7 +54,7 @@ def notches(system: RealSystem, zeros: Iterable[RootShift], peak: float) -> tupl
         width = max(abs(z.real.real) / (2 * math.pi), _NARROWEST * centre)
         f = centre + width * np.linspace(-_REACH, _REACH, _POINTS)
         f = f[f > 0]
-        size = np.abs(system.response(2j * np.pi * f)[:, system.output])
+        size = np.abs(system.read(system.response(2j * np.pi * f)))
         k = int(np.argmin(size))
         depth = 20 * math.log10(max(float(size[k]) / peak, 1e-15))
         found.append(Notch(z.f0_hz, float(f[k]), depth))

@@ -132,7 +132,7 @@ def operating_point(network: Network, model: OpAmpModel) -> OperatingPoint | Non
         fed = abs(loop) > _NO_FEEDBACK
         saturated = worst > room
         rows.append(AmplifierOffset(u.name, worst, rms, loop, fed, saturated, ()))
-    worst, rms = _sizes(sources[:, system.output])
+    worst, rms = _sizes(sources @ system.output)
     return OperatingPoint(_with_remedies(network, model, rows, room), worst, rms)
 
 

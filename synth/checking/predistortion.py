@@ -370,7 +370,7 @@ def _found(system: RealSystem, wanted: _Wanted, near: _Places) -> _Places:
 
 
 def _gain_error(system: RealSystem, wanted: _Wanted) -> float:
-    now = abs(system.response(np.array([wanted.reference]))[0, system.output])
+    now = abs(system.read(system.response(np.array([wanted.reference])))[0])
     return float(now / wanted.gain - 1) if wanted.gain else 0.0
 
 

@@ -110,7 +110,7 @@ def default_band(
         return Band(natural, (natural[0] / REACH, natural[1] * REACH))
 
     def excess(x: Array) -> Array:
-        found = sweep.system.response(2j * np.pi * x)[:, sweep.system.output]
+        found = sweep.system.read(sweep.system.response(2j * np.pi * x))
         return np.asarray(np.abs(found) - least)
 
     end = refine(float(f[last]), float(f[last + 1]), excess)
@@ -172,7 +172,7 @@ def signal_frequencies(
     system = sweep.system
 
     def size(frequencies: Array) -> Array:
-        return np.asarray(np.abs(system.response(2j * np.pi * frequencies)[:, system.output]))
+        return np.asarray(np.abs(system.read(system.response(2j * np.pi * frequencies))))
 
     sizes = size(f)
     peak = float(sizes.max())

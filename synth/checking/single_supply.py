@@ -136,7 +136,7 @@ def single_supply(
     """
     network, frequencies_hz = sweep.system.network, sweep.frequencies
     held = [t for t in network.terminals if t.at == "ground" and not t.held.startswith("supply")]
-    driven = [t for t in network.terminals if t.at != "ground"]
+    driven = [t for t in network.terminals if t.at != "ground" and not t.held]
     input_biased = tuple(str(t) for t in driven if _needs_level(network, t))
     resistance = input_dc_resistance(sweep.system, band_hz[0])
     corner = CORNER_SHARE * band_hz[0]
@@ -144,7 +144,7 @@ def single_supply(
     meets = bias or resistance
     coupling = 1 / (2 * pi * corner * meets) if input_biased else None
     current = np.abs(_reference_current(sweep))
-    ripple = np.abs(1 - sweep.transfer - sweep.hidden)
+    ripple = np.abs(network.terminal_sum - sweep.transfer - sweep.hidden)
     peak = float(np.abs(sweep.transfer).max())
     with np.errstate(divide="ignore"):
         stiffness = float((REFERENCE_ERROR * peak / (current * ripple)).min())

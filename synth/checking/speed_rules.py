@@ -333,7 +333,7 @@ def _by_output_resistance(facts: Facts, at_hz: float) -> bool:
     stiff = replace(facts.model.amplifier, output_resistance=0.0)
     other = real_system(system.network, same_everywhere(system.network, stiff))
     s = np.array([2j * math.pi * at_hz])
-    here, there = (float(abs(x.response(s)[0, x.output])) for x in (system, other))
+    here, there = (float(abs(x.read(x.response(s))[0])) for x in (system, other))
     return there < _HALF * here
 
 
@@ -381,9 +381,11 @@ def complement_defect(facts: Facts) -> list[Finding]:
     if math.isinf(limit):
         return []
     start = f"from {si(lower, 'Hz')} " if lower else ""
-    holds = f"sum to 1 within 1 % {start}up to {si(limit, 'Hz')}"
+    total = facts.small.system.network.complement_sum
+    within = "1 %" if total else "0.01"
+    holds = f"sum to {total} within {within} {start}up to {si(limit, 'Hz')}"
     if not limit:
-        holds = "differ from the sum 1 by 1 % or more at the lowest frequencies already"
+        holds = f"differ from the sum {total} by {within} or more at the lowest frequencies already"
     return [
         Finding(
             "note",

@@ -271,7 +271,7 @@ def reading_options(command: _F) -> _F:
             help="Part whose end stays at ground; repeat, or join by commas.",
         ),
         click.option("--ground", metavar="NODE", help="The signal ground of a deck."),
-        click.option("--output", metavar="NODE", help="The output of a deck."),
+        click.option("--output", metavar="NODE", help="The output of a deck; A,B for A against B."),
         click.option(
             "--input",
             "input_",

@@ -46,9 +46,12 @@ def carried(placement: Placement, before: Network, after: Network, step: Step) -
         now: Branch | OpAmp | None = branches.get(first, op_amps.get(first))
         if now is not None and old in placement.places:
             places[first] = _kept(placement.places[old], before, old, now)
+    marks = {node: name for p in before.outputs for name, node, _ in p.marks}
     for port in after.outputs:
-        if port.name in placement.places:
-            places[port.name] = placement.places[port.name]
+        for name, node, _ in port.marks:
+            old = marks.get(node, "") if port.against else name
+            if old in placement.places:
+                places[name] = placement.places[old]
     for several in names.values():
         if len(several) > 1 and several[0] in places:
             places = _split(places, several, after)

@@ -39,7 +39,7 @@ def flow_of(scene: Scene) -> Flow:
     outs = {u.out: u.name for u in network.op_amps}
     walls = {*outs, *scene.held}
     ends = {u.name: [n for n in (u.plus, u.minus) if n not in walls] for u in network.op_amps}
-    loose = [p.node for p in network.outputs if p.node not in walls]
+    loose = [n for p in network.outputs for n in p.nodes if n not in walls]
     near: dict[str, list[str]] = {}
     for b in network.branches:
         for a, c in (b.nodes, b.nodes[::-1]):
@@ -98,9 +98,9 @@ def _edges(
     for u in scene.network.op_amps:
         if (SINK, u.name) in edges:  # what the source has a part in, beside other op amps
             edges[SINK, u.name] *= 2.0 / sum(w for (_, b), w in edges.items() if b == u.name)
-    for p in scene.network.outputs:
-        if p.node in outs:
-            edges[outs[p.node], "\0end"] = 0.4
+    for node in scene.network.read_nodes:
+        if node in outs:
+            edges[outs[node], "\0end"] = 0.4
     return edges
 
 

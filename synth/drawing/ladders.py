@@ -64,7 +64,10 @@ def ladder_placement(network: Network) -> Placement | None:
         sketch = _Sketch(wide=sketch.end.x // rows)
         sketch.draw(ladder)
     places = sketch.places | {
-        port.name: sketch.end for port in network.outputs if port.node == _end(network, ladder)
+        name: sketch.end
+        for port in network.outputs
+        for name, node, _ in port.marks
+        if node == _end(network, ladder)
     }
     return Placement(places)
 

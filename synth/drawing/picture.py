@@ -91,7 +91,7 @@ def symbols_of(scene: Scene, placement: Placement) -> list[Symbol]:
         elif isinstance(item.of, OpAmp):
             found.append(op_amp_symbol(item.of, place))
         else:
-            found.append(output_symbol(item.name, item.nodes[0], place))
+            found.append(output_symbol(item.name, item.shown, place))
     return found
 
 

@@ -99,7 +99,8 @@ def _piece(network: Network, groups: Sequence[CircuitStage]) -> tuple[Network, M
     nodes = [n for u in op_amps for n in (u.out,)] + [n for b in branches for n in b.nodes]
     fixed = network.fixed_nodes
     free = [n for n in nodes if n not in fixed and n not in feeds]
-    ports = tuple(p for p in network.outputs if p.node in free)
+    marks = (mark for p in network.outputs for mark in p.marks)
+    ports = tuple(Port(name, node) for name, node, _ in marks if node in free)
     if not ports:
         ports = (Port(_LINK, next((n for n in free if n in read and n in own), free[0])),)
     inputs = tuple(Port(f"input {k}", n) for k, n in enumerate(feeds)) or network.inputs
@@ -135,7 +136,7 @@ def _lent(piece: Network, held: Mapping[str, str]) -> Placement | None:
 def _index(blurred: bool, _content: str) -> Mapping[str, tuple[tuple[_Loop, Placement], ...]]:
     found: dict[str, list[tuple[_Loop, Placement]]] = {}
     for stage in stages():
-        if stage.placement is not None:
+        if stage.placement is not None and not stage.network.reading.against:
             held = {
                 n: ("source" if at != "ground" else at)
                 for n, at in stage.network.fixed_nodes.items()

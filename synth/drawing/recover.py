@@ -119,7 +119,8 @@ def differences(drawing: Drawing, network: Network) -> list[str]:
     ----------
     drawing : Drawing
     network : Network
-        Outputs of the drawing are compared by the names of the network's output ports.
+        Outputs of the drawing are compared by the names of the network's output ports; the two
+        marks of a differential one by their signs too.
     """
     seen = recover(drawing)
     wrong = list(seen.doubts)
@@ -139,11 +140,14 @@ def differences(drawing: Drawing, network: Network) -> list[str]:
     for u in network.op_amps:
         for pin, node in (("plus", u.plus), ("minus", u.minus), ("out", u.out)):
             nets.setdefault(node, set()).add((u.name, pin))
-    outputs = [s.name for s in drawing.symbols if s.kind == "output"]
-    if len(outputs) != len(network.outputs):
-        wrong.append(f"{len(outputs)} outputs are drawn, not {len(network.outputs)}")
-    for name, port in zip(outputs, network.outputs, strict=False):
-        nets.setdefault(port.node, set()).add((name, "end"))
+    outputs = [s for s in drawing.symbols if s.kind == "output"]
+    marks = [mark for port in network.outputs for mark in port.marks]
+    if len(outputs) != len(marks):
+        wrong.append(f"{len(outputs)} outputs are drawn, not {len(marks)}")
+    for symbol, (_, node, shown) in zip(outputs, marks, strict=False):
+        nets.setdefault(node, set()).add((symbol.name, "end"))
+        if symbol.shown != shown:
+            wrong.append(f"output {symbol.name} is called {symbol.shown!r}, not {shown!r}")
     for node, keys in nets.items():
         if node in fixed:
             for key in sorted(keys):

@@ -103,6 +103,9 @@ def describe(drawing: Drawing) -> str:
     for m in drawing.marks:
         held.setdefault(f"at {m.kind} {m.node}", []).append(owners.get(m.at, "?"))
     words += [f"{where}: {', '.join(pins)}" for where, pins in held.items()]
+    ends = [s.shown for s in drawing.symbols if s.kind == "output"]
+    if len(ends) == 2 and ends[0].startswith("+ "):  # a differential output
+        words.append(f"read between {ends[0][2:]} and {ends[1][2:]}")
     return "; ".join(words) + "."
 
 

@@ -92,9 +92,13 @@ def _row(stages: Sequence[_Stage]) -> tuple[dict[str, Place], dict[str, Place]]:
         places |= _moved(own, dx, dy)
         right = int(box.right) + dx
         level = _exit(placement, network, level) + dy
-        ports = {p.name for p in network.outputs}
+        ports = _port_marks(network)
         ends = _moved({n: p for n, p in placement.places.items() if n in ports}, dx, dy)
     return places, ends
+
+
+def _port_marks(network: Network) -> set[str]:
+    return {name for p in network.outputs for name, _, _ in p.marks}
 
 
 def _moved(places: Mapping[str, Place], dx: int, dy: int) -> dict[str, Place]:
@@ -103,7 +107,7 @@ def _moved(places: Mapping[str, Place], dx: int, dy: int) -> dict[str, Place]:
 
 def _symbols(placement: Placement, network: Network) -> dict[str, Place]:
     """Return the places of parts and op amps alone."""
-    ports = {p.name for p in network.outputs}
+    ports = _port_marks(network)
     return {n: p for n, p in placement.places.items() if n not in ports}
 
 

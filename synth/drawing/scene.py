@@ -32,6 +32,8 @@ class Item:
         Its label, name first; empty for an output and for an op amp with its name inside.
     wide : float
         Width of the label in grid steps.
+    shown : str
+        What stands beside an output: its node, with a sign where it is one of two.
     """
 
     name: str
@@ -39,6 +41,7 @@ class Item:
     nodes: tuple[str, ...]
     lines: tuple[str, ...]
     wide: float
+    shown: str = ""
 
 
 @dataclass(frozen=True)
@@ -56,11 +59,12 @@ def scene_of(network: Network) -> Scene:
     items += [_op_amp_item(u) for u in network.op_amps]
     taken = {i.name for i in items}
     for port in network.outputs:
-        name = port.name
-        while name in taken:
-            name += "'"
-        taken.add(name)
-        items.append(Item(name, port, (port.node,), (), width(port.node)))
+        for marked, node, shown in port.marks:
+            name = marked
+            while name in taken:
+                name += "'"
+            taken.add(name)
+            items.append(Item(name, port, (node,), (), width(shown), shown))
     return Scene(network, tuple(items), _held(network))
 
 

@@ -206,11 +206,10 @@ def _curve(model: Nodal, values: Array, wanted: Wanted) -> tuple[Array, Array]:
         left += (s**power)[:, None, None] * np.tensordot(size[own], model.matrix[own], 1)
         right += (s**power)[:, None] * (size[own] @ model.right[own])
     v = np.asarray(np.linalg.solve(left, right[..., None])[..., 0], dtype=np.complex128)
-    unit = np.zeros_like(right)
-    unit[:, model.output] = 1
+    unit = np.broadcast_to(model.output, right.shape)
     transposed = left.transpose(0, 2, 1)
     adjoint = np.asarray(np.linalg.solve(transposed, unit[..., None])[..., 0], dtype=np.complex128)
-    h = v[:, model.output]
+    h = model.read(v)
     inner = model.right @ adjoint.T - _bilinear(model.matrix, adjoint, v)
     moves = (size * (s[:, None] ** model.powers)) * inner.T
     moves = np.where(model.powers > 0, moves, -moves)

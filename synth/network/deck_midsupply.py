@@ -46,7 +46,7 @@ def parts_apart(parts: Parts, ports: Ports) -> Apart:
         nodes = {n for p in group for n in _pins(p)}
         makers = [p for p in group if not isinstance(p, Branch)]
         driver = next((u for u in makers if u.out == ports.reference), None)
-        signal = sorted(nodes & {*ports.inputs, ports.output})
+        signal = sorted(nodes & {*ports.inputs, *ports.output})
         if signal and driver is not None:
             raise DeckError(
                 f"op amp {driver.name} drives {driver.out}, the signal's ground, and is joined to "
@@ -120,7 +120,7 @@ def _holder(parts: Parts, ports: Ports, node: str) -> str | None:
         if node in feeds or not sources or not (pins or any(b.power == 1 for b in signal)):
             return None
         return f"source {sources[0].name}"
-    if node in (*ports.grounds, *ports.inputs, ports.output):
+    if node in (*ports.grounds, *ports.inputs, *ports.output):
         return None
     ends = list(dict.fromkeys(far[b.name] for b in here if b.power == 0 and b not in signal))
     supply = next((n for n in ends if n in ports.supplies), None)

@@ -8,7 +8,7 @@ slashes do not.  The simulator does not distinguish capitals.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 from synth.network.model import Network
 
@@ -20,7 +20,8 @@ def deck_nodes(network: Network) -> dict[str, str]:
     """Return node -> name in a deck, for every node of the network and its bench.
 
     Safe names stay.  The reference becomes ``0`` when nothing else is called so; other unsafe
-    names are rewritten, and an output with an unsafe name becomes ``out`` when that is free.
+    names are rewritten, and an output with an unsafe name becomes ``out`` when that is free and it
+    is read against the reference.
 
     Parameters
     ----------
@@ -42,7 +43,7 @@ def deck_nodes(network: Network) -> dict[str, str]:
         if node not in names and node.lower() not in taken and _SAFE.fullmatch(node):
             names[node] = node
             taken.add(node.lower())
-    outputs = [p.node for p in network.outputs]
+    outputs = [p.node for p in network.outputs if not p.against]
     for node in nodes:
         if node in names:
             continue
@@ -51,6 +52,19 @@ def deck_nodes(network: Network) -> dict[str, str]:
         names[node] = name
         taken.add(name.lower())
     return names
+
+
+def listed(text: str, known: Callable[[str], object]) -> tuple[str, ...]:
+    """Return the names that are joined by commas in `text`, or `text` itself.
+
+    Parameters
+    ----------
+    text : str
+    known : callable
+        Gives something true for a name that is one although it has commas.
+    """
+    names = tuple(n.strip() for n in text.split(",") if n.strip())
+    return names if names and not known(text) else (text,)
 
 
 def is_zero(node: str) -> bool:

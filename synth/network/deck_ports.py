@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from synth.errors import DeckError
+from synth.network.deck_nodes import listed
 from synth.network.deck_parts import Parts
 from synth.network.model import OpAmp, Source
 
@@ -18,12 +19,13 @@ _AC_PHASE = re.compile(r"(?<!\S)ac(?:(?:\s*=\s*|\s+)[+-]?[\d.]\S*){0,2}(?=\s|$)"
 class Ports:
     """The nodes of a deck that are driven, read or held.
 
-    ``inputs`` are one or more; ``sources`` are all V sources, the inputs' among them; ``supplies``
-    the nodes other than the reference that are ground for the signal.
+    ``inputs`` are one or more; ``output`` is one node, or two of a differential output;
+    ``sources`` are all V sources, the inputs' among them; ``supplies`` the nodes other than the
+    reference that are ground for the signal.
     """
 
     inputs: tuple[str, ...]
-    output: str
+    output: tuple[str, ...]
     reference: str
     supplies: tuple[str, ...]
     sources: tuple[Source, ...]
@@ -55,7 +57,8 @@ def find_ports(
     input_ : str or None
         Node or V source of the input, or several joined by commas; None looks for it.
     output : str or None
-        Node of the output; None looks for ``out``.
+        Node of the output, or two joined by a comma, the first read against the second; None
+        looks for ``out``.
     ground : str or None
         The signal reference; None is node 0.
 
@@ -83,8 +86,8 @@ def find_ports(
     for source, node in driven:
         if source is not None:
             _check_orientation(source, node, grounds, ground)
-    output_node = _output(parts, output)
-    grounds, notes = _undriven_supplies(parts, grounds, {*nodes, output_node})
+    read = _output(parts, output)
+    grounds, notes = _undriven_supplies(parts, grounds, {*nodes, *read})
     second = [s for s in others if has_ac(s)]
     notes += [f"source {s.name} also has an AC value; it is set aside" for s in second]
     sources = [
@@ -95,7 +98,7 @@ def find_ports(
         if parts.nodes.get(node, 0) == 0:
             raise DeckError(f"no part is connected to input node {node}; name another with --input")
     supplies = tuple(n for n in grounds if n != reference)
-    return Ports(nodes, output_node, reference, supplies, tuple(sources), tuple(notes))
+    return Ports(nodes, read, reference, supplies, tuple(sources), tuple(notes))
 
 
 def _existing(parts: Parts, name: str, option: str) -> str:
@@ -126,9 +129,7 @@ def _inputs(
     """Return the V source (None when there is none) and the node of every input."""
     if wanted is None:
         return (_found_input(parts, fixed),)
-    names = [wanted]
-    if parts.find(wanted) is None:  # else a node that has commas in its name
-        names = [n.strip() for n in wanted.split(",") if n.strip()] or names
+    names = listed(wanted, parts.find)
     driven = tuple(_named_input(parts, name, fixed) for name in names)
     nodes = [node for _, node in driven]
     for name, node in zip(names, nodes, strict=True):
@@ -240,12 +241,18 @@ def _check_orientation(
     )
 
 
-def _output(parts: Parts, wanted: str | None) -> str:
+def _output(parts: Parts, wanted: str | None) -> tuple[str, ...]:
     if wanted is not None:
-        return _existing(parts, wanted, "--output")
+        nodes = tuple(_existing(parts, n, "--output") for n in listed(wanted, parts.find))
+        if len(nodes) > 2:
+            raise DeckError(
+                f"--output {wanted} names {len(nodes)} nodes; name one, or two joined by a comma, "
+                "the first read against the second"
+            )
+        return nodes
     found = [n for n in parts.nodes if n.lower() in ("out", "/out")]
     if len(found) == 1:
-        return found[0]
+        return (found[0],)
     if found:
         raise DeckError(
             f"the output is ambiguous: nodes {' and '.join(found)}; name one with --output"

@@ -53,7 +53,8 @@ def read_deck(
         Name of the input's node or V source; several, joined by commas, make a network of
         several inputs, each called by its node.
     output : str, optional
-        Name of the output's node.
+        Name of the output's node; two, joined by a comma, for a differential output: the first
+        read against the second.
     ground : str, optional
         Name of the signal reference, when it is not node 0; node 0 is then a supply.
     keep_grounded : iterable of str
@@ -95,7 +96,7 @@ def read_deck(
         branches=branches,
         op_amps=op_amps,
         inputs=_ports(ports.inputs),
-        outputs=(Port("output", ports.output),),
+        outputs=(Port("output", *ports.output),),
         reference=ports.reference,
         supplies=ports.supplies,
         held=_held(keep_grounded, branches, op_amps),
@@ -210,7 +211,7 @@ def _check_connections(parts: Parts, ports: Ports) -> None:
     fixed = {*ports.inputs, *ports.grounds}
     outputs = {u.out for u in parts.amplifiers}
     for node, count in parts.nodes.items():
-        if count == 1 and node not in fixed and node not in outputs and node != ports.output:
+        if count == 1 and node not in fixed and node not in outputs and node not in ports.output:
             raise DeckError(
                 f"floating node {node}: only {_part_on(parts, node)} is connected to it; "
                 "connect it or remove the part"

@@ -170,9 +170,11 @@ def _comments(network: Network, nodes: Mapping[str, str]) -> list[str]:
         for old, new in nodes.items()
         if old != new and not (new == "0" and is_zero(old))
     ]
-    output = nodes[network.outputs[0].node]
-    if output.lower() not in ("out", "/out"):
-        lines.append(f"* the output is node {output}")
+    first, *others = (nodes[n] for n in network.outputs[0].nodes)
+    if others:
+        lines.append(f"* the output is the voltage from node {first} to node {others[0]}")
+    elif first.lower() not in ("out", "/out"):
+        lines.append(f"* the output is node {first}")
     return lines
 
 
@@ -263,7 +265,7 @@ def _amplifiers(
 
 def _print_line(network: Network, nodes: Mapping[str, str]) -> str:
     """Ask for the outputs; a batch run without such a line does nothing."""
-    names = [nodes[p.node] for p in network.outputs]
-    if any("." in name for name in names):  # v(a.b) is not understood
+    names = [[nodes[n] for n in p.nodes] for p in network.outputs]
+    if any("." in name for pair in names for name in pair):  # v(a.b) is not understood
         return ".print ac all"
-    return ".print ac " + " ".join(f"v({name})" for name in names)
+    return ".print ac " + " ".join(f"v({','.join(pair)})" for pair in names)

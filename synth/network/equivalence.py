@@ -93,7 +93,8 @@ def _graph(network: Network) -> _Coloured:
     for k, p in enumerate(network.inputs):
         colours[vertex(p.node)] = f"input {k}"
     for k, p in enumerate(network.outputs):
-        colours[vertex(p.node)] += f" output {k}"
+        for node, weight in p.weights:
+            colours[vertex(node)] += f" output {k}" + ("" if weight == 1 else " against")
     colours["node:ground"] = "ground"
     for k, bundle in enumerate(_bundles(network)):
         name = f"part:{k}"
@@ -120,7 +121,7 @@ def _bundles(network: Network) -> list[_Bundle]:
     """
     letters = {0: "R", 1: "C", -1: "L", 2: "D"}
     pieces = [_Bundle(letters[b.power], b.nodes, (b.name,)) for b in network.branches]
-    busy = set(network.fixed_nodes) | {p.node for p in network.outputs}
+    busy = set(network.fixed_nodes) | network.read_nodes
     for u in network.op_amps:
         busy |= {u.plus, u.minus, u.out}
     changed = True

@@ -79,10 +79,44 @@ class OpAmp:
 
 
 class Port(NamedTuple):
-    """A named place to drive or to read the network."""
+    """A named place to drive or to read the network.
+
+    ``against`` is the other node of a differential output, which is the voltage from `node` to
+    it; empty for a voltage against the reference, and at every input.
+    """
 
     name: str
     node: str
+    against: str = ""
+
+    @property
+    def nodes(self) -> tuple[str, ...]:
+        """The nodes it touches beside the reference: one, or two of a differential output."""
+        return (self.node, self.against) if self.against else (self.node,)
+
+    @property
+    def weights(self) -> tuple[tuple[str, int], ...]:
+        """(node, weight): the voltage read is their sum of weight times voltage."""
+        return tuple(zip(self.nodes, (1, -1), strict=False))
+
+    @property
+    def marks(self) -> tuple[tuple[str, str, str], ...]:
+        """(name, node, text) of its marks in a picture: one, or two of a differential output."""
+        if not self.against:
+            return ((self.name, self.node, self.node),)
+        other = f"{self.name}-against"
+        return (
+            (self.name, self.node, f"+ {self.node}"),
+            (other, self.against, f"\N{MINUS SIGN} {self.against}"),
+        )
+
+    @property
+    def written(self) -> str:
+        """The output as ``--output`` takes it: the node, or two joined by a comma."""
+        return ",".join(self.nodes)
+
+    def __str__(self) -> str:
+        return f"between {self.node} and {self.against}" if self.against else self.node
 
 
 class Terminal(NamedTuple):
@@ -142,7 +176,8 @@ class Network:
     branches, op_amps : tuple
         The parts; names are unique over both.
     inputs, outputs : tuple of Port
-        Where it is driven and read; the usual network has one of each.
+        Where it is driven and read; the usual network has one of each.  A differential output
+        reads one node against another; one of the two may be an input.
     reference : str
         The accessible ground of the signal.
     supplies : tuple of str
@@ -157,8 +192,9 @@ class Network:
     Raises
     ------
     NetworkError
-        If names clash, a part is shorted on itself, a value is not positive and finite, or an
-        op-amp output is tied to another output, a source or the reference.
+        If names clash, a part is shorted on itself, a value is not positive and finite, an
+        op-amp output is tied to another output, a source or the reference, or an output is read
+        where the network drives nothing.
     """
 
     branches: tuple[Branch, ...]
@@ -188,12 +224,28 @@ class Network:
     @property
     def input(self) -> str:
         """Node of the only input; NetworkError when there are several."""
-        return _only(self.inputs, "input")
+        return _only(self.inputs, "input").node
 
     @property
     def output(self) -> str:
-        """Node of the only output; NetworkError when there are several."""
+        """Node of the only output; NetworkError when there are several, or it is differential."""
+        port = self.reading
+        if port.against:
+            raise NetworkError(
+                f"this needs an output read against the signal's ground; this circuit's is read "
+                f"{port}"
+            )
+        return port.node
+
+    @property
+    def reading(self) -> Port:
+        """The only output, differential or not; NetworkError when there are several."""
         return _only(self.outputs, "output")
+
+    @property
+    def read_nodes(self) -> frozenset[str]:
+        """The nodes of all outputs, both of a differential one."""
+        return frozenset(node for port in self.outputs for node in port.nodes)
 
     @property
     def nodes(self) -> tuple[str, ...]:
@@ -204,8 +256,28 @@ class Network:
         for u in self.op_amps:
             seen.update(dict.fromkeys((u.plus, u.minus, u.out)))
         for p in (*self.inputs, *self.outputs):
-            seen.setdefault(p.node)
+            seen.update(dict.fromkeys(p.nodes))
         return tuple(seen)
+
+    @property
+    def terminal_sum(self) -> int:
+        """What the transfers of all terminals sum to with ideal op amps.
+
+        1, because the output rises by 1 V with them; 0 for a differential output, whose nodes both
+        rise.
+        """
+        return 0 if self.reading.against else 1
+
+    @property
+    def complement_sum(self) -> int:
+        """What H and the response with input and ground interchanged sum to, ideal op amps.
+
+        No terminal at ground being held: 1; for a differential output 0, or, as an output that
+        reads the input goes on reading it, 1 or -1: the transfer of the input to itself.
+        """
+        driven = {p.node for p in self.inputs}
+        own = sum(weight for node, weight in self.reading.weights if node in driven)
+        return self.terminal_sum + own
 
     @property
     def values(self) -> dict[str, float]:
@@ -221,7 +293,11 @@ class Network:
 
     @property
     def terminals(self) -> tuple[Terminal, ...]:
-        """Every pin at an input, the reference or a supply, in order of the parts."""
+        """Every pin at an input, the reference or a supply, in order of the parts.
+
+        A differential output that reads an input touches the source there: a terminal that no
+        drive moves.
+        """
         fixed = self.fixed_nodes
         found = []
         for name, pin, node in self.pins():
@@ -233,6 +309,10 @@ class Network:
             elif name in self.held and fixed[node] == "ground":
                 why = "kept grounded"
             found.append(Terminal(name, pin, fixed[node], why))
+        for port in self.outputs:
+            for node, pin in zip(port.nodes, "+-", strict=False):
+                if node in fixed:
+                    found.append(Terminal(port.name, pin, fixed[node], "the output is read there"))
         return tuple(found)
 
     def pins(self) -> Iterable[tuple[str, str, str]]:
@@ -312,7 +392,9 @@ class Network:
             ),
             op_amps=tuple(replace(placed(u), name=p.get(u.name, u.name)) for u in self.op_amps),
             inputs=tuple(Port(q.name, at(q.node)) for q in self.inputs),
-            outputs=tuple(Port(q.name, at(q.node)) for q in self.outputs),
+            outputs=tuple(
+                Port(q.name, at(q.node), q.against and at(q.against)) for q in self.outputs
+            ),
             reference=at(self.reference),
             supplies=tuple(at(x) for x in self.supplies),
             held=frozenset(p.get(x, x) for x in self.held),
@@ -334,11 +416,11 @@ def _listing(network: Network) -> str:
     return ", ".join([b.name for b in network.branches] + [u.name for u in network.op_amps])
 
 
-def _only(ports: tuple[Port, ...], what: str) -> str:
+def _only(ports: tuple[Port, ...], what: str) -> Port:
     if len(ports) != 1:
         names = ", ".join(p.name for p in ports) or "none"
         raise NetworkError(f"this needs a network with one {what}; it has {len(ports)}: {names}")
-    return ports[0].node
+    return ports[0]
 
 
 def _check(network: Network) -> None:
@@ -378,12 +460,36 @@ def _check(network: Network) -> None:
             raise NetworkError(
                 f"both inputs of op amp {u.name} are on node {u.plus}; it has no signal to amplify"
             )
-    for p in network.outputs:
-        if p.node in fixed:
+    for p in network.inputs:
+        if p.against:
             raise NetworkError(
-                f"output node {p.node} is held by {_holder(fixed[p.node])}; name an output the "
-                "network drives"
+                f"input {p.name} drives {p.node} against {p.against}; an input drives its node "
+                "against the signal's ground"
             )
+    for p in network.outputs:
+        _check_output(p, fixed)
+
+
+def _check_output(p: Port, fixed: Mapping[str, str]) -> None:
+    if p.node == p.against:
+        raise NetworkError(
+            f"the output is read between node {p.node} and itself, which is 0 V; name two nodes"
+        )
+    for node, other in zip(p.nodes, reversed(p.nodes), strict=True):
+        if p.against and fixed.get(node) == "ground":
+            raise NetworkError(
+                f"the output is read {p}, and {node} is the ground or a supply; name {other} alone"
+            )
+    if all(node in fixed for node in p.nodes):
+        held = " and ".join(f"{node} by {_holder(fixed[node])}" for node in p.nodes)
+        if p.against:
+            raise NetworkError(
+                f"the output is read {p}, both held ({held}); name one that the network drives"
+            )
+        raise NetworkError(
+            f"output node {p.node} is held by {_holder(fixed[p.node])}; name an output the "
+            "network drives"
+        )
 
 
 def _holder(what: str) -> str:

@@ -140,7 +140,9 @@ def _asked(found: Examined) -> tuple[str, ...]:
     if found.target is None:
         steps = [s for s in found.design.derivation if s.name != "stage"]
         made = f", made by {', then '.join(map(str, steps))}" if steps else ""
-        asked = f"A circuit at hand, {found.name}{made}: {kind_words(found.given)}."
+        port = found.network.reading
+        read = f", read {port}" if port.against else ""
+        asked = f"A circuit at hand, {found.name}{made}{read}: {kind_words(found.given)}."
         if found.preferred.choice is None or kind == kind_words(found.given):
             return (asked,)
         return (asked, f"With the values bought it is {kind}.")

@@ -117,21 +117,26 @@ def _passing(size: Array) -> npt.NDArray[np.bool_]:
         return np.asarray(size >= most * 10 ** (-RANGE_DB / 20))
 
 
+#: H + H' with ideal op amps -> what the difference from it is called.
+_DEFECTS = {1: "defect H + H' − 1", 0: "defect H + H'", -1: "defect H + H' + 1"}
+
+
 def complement(found: Examined) -> Figure:
     """Return H, its complement, their sum and what real op amps take from it."""
     f = found.frequencies
-    other = 1 - found.real - found.hidden
+    both = found.network.complement_sum
+    other = both - found.real - found.hidden
     rows = (
         ("H", "built", found.real),
         ("complement H'", "complement", other),
         ("H + H'", "sum", found.real + other),
-        ("defect H + H' − 1", "defect", -found.hidden),
+        (_DEFECTS[both], "defect", -found.hidden),
     )
     curves = tuple(Curve(label, role, _row(f), _row(decibels(h))) for label, role, h in rows)
     y = _decibel_axis("magnitude", [np.array(c.y) for c in curves])
     note = (
         f"H' has input and ground interchanged. All with {found.model.name} op amps; with ideal "
-        "ones the sum is 0 dB and the defect none."
+        f"ones the sum is {'0 dB' if both else 'none'} and the defect none."
         if found.network.op_amps
         else "H' has input and ground interchanged."
     )

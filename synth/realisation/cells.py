@@ -127,12 +127,15 @@ def cells_of(network: Network) -> tuple[Cell, ...]:
         run.append(stage)
         later = {n for s in stages[k + 1 :] for n in s.feeds}
         done = {n for d in drives[: k + 1] for n in d} | {network.input}
-        crossing = (later & done) | ({network.output} & done)
-        if len(crossing) != 1 or feed in crossing:
-            continue
-        end = next(iter(crossing))
+        crossing = (later & done) | (network.read_nodes & done)
+        if k + 1 < len(stages) or not network.reading.against:
+            if len(crossing) != 1 or feed in crossing:
+                continue
+            end = Port("output", next(iter(crossing)))
+        else:  # what it reads in parts before is the feed of this one
+            end = network.reading
         cell = Cell(str(len(found) + 1), _part(network, run, feed, end))
-        run, feed = [], end
+        run, feed = [], end.node
         if cell.network.branches and cell.parts:
             found.append(cell)
     if not found:
@@ -151,13 +154,13 @@ def _driven(network: Network, stage: CircuitStage) -> set[str]:
         n for u in network.op_amps if u.name in stage.parts for n in (u.plus, u.minus, u.out)
     }
     foreign = {u.out for u in network.op_amps} - found
-    return found | ({network.output} & (touched - foreign))
+    return found | (network.read_nodes & (touched - foreign - {network.input}))
 
 
 def _on_the_way(network: Network, stages: tuple[CircuitStage, ...]) -> list[CircuitStage]:
     """Leave out stages that do not lead to the output."""
     kept: list[CircuitStage] = []
-    wanted = {network.output}
+    wanted = set(network.read_nodes)
     for stage in reversed(stages):
         if wanted & _driven(network, stage):
             kept.append(stage)
@@ -165,14 +168,14 @@ def _on_the_way(network: Network, stages: tuple[CircuitStage, ...]) -> list[Circ
     return kept[::-1]
 
 
-def _part(network: Network, run: list[CircuitStage], feed: str, end: str) -> Network:
+def _part(network: Network, run: list[CircuitStage], feed: str, end: Port) -> Network:
     names = {n for s in run for n in s.parts}
     return replace(
         network,
         branches=tuple(b for b in network.branches if b.name in names),
         op_amps=tuple(u for u in network.op_amps if u.name in names),
         inputs=(Port("input", feed),),
-        outputs=(Port("output", end),),
+        outputs=(end,),
         held=network.held & names,
         bench=type(network.bench)(),
     )

@@ -127,14 +127,13 @@ def levels_of(network: Network, frequencies: Array) -> Levels | None:
     row_of = {n: k for k, n in enumerate(eq.row_nodes)}
     inputs = {p.node for p in network.inputs}
     resistors = [(k, b) for k, b in enumerate(network.branches) if b.power == 0]
-    unit = np.eye(len(eq.rows))[equations_.output]
     squares, gains, load = np.zeros(len(frequencies)), np.zeros(len(frequencies)), math.inf
     for at, f in enumerate(frequencies):
         y = equations_.admittances(equations_.values[:, None], float(f))[0]
         left = np.tensordot(y, equations_.matrix, 1)
         v = np.linalg.solve(left, y @ equations_.right)
-        adjoint = np.linalg.solve(left.T, unit)
-        gains[at] = abs(v[equations_.output])
+        adjoint = np.linalg.solve(left.T, equations_.output)
+        gains[at] = abs(equations_.read(v))
         for k, b in resistors:
             ends = [adjoint[row_of[n]] if n in row_of else 0.0 for n in b.nodes]
             squares[at] += 4 * BOLTZMANN * TEMPERATURE * y[k].real * abs(ends[0] - ends[1]) ** 2

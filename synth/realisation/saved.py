@@ -29,6 +29,8 @@ _POWERS: Mapping[str, int] = {kind: power for power, kind in KINDS.items()}
 _BENCH = ("sources", "decoupling", "models")
 #: Keys of a bench that the first designs of this version do not have, with what they mean then.
 _LATER: Mapping[str, Any] = {"op_amps": [], "cards": []}
+#: The same of an output: it was read against the reference.
+_LATER_OUTPUT: Mapping[str, Any] = {"against": None}
 _T = TypeVar("_T")
 
 
@@ -100,8 +102,8 @@ def _network_json(n: Network) -> Json:
         "title": n.title,
         "branches": [branch_json(b) for b in n.branches],
         "op_amps": [_op_amp_json(u) for u in n.op_amps],
-        "inputs": [p._asdict() for p in n.inputs],
-        "outputs": [p._asdict() for p in n.outputs],
+        "inputs": [{"name": p.name, "node": p.node} for p in n.inputs],
+        "outputs": [output_json(p) for p in n.outputs],
         "reference": n.reference,
         "supplies": list(n.supplies),
         "held": sorted(n.held),
@@ -116,6 +118,11 @@ def _network_json(n: Network) -> Json:
             "cards": list(bench.cards),
         },
     }
+
+
+def output_json(p: Port) -> Json:
+    """Return an output as a JSON object."""
+    return {"name": p.name, "node": p.node, "against": p.against or None}
 
 
 def _op_amp_json(u: OpAmp) -> Json:
@@ -212,7 +219,7 @@ def _network(value: Any, path: str) -> Network:
             branches=_list(_branch, d["branches"], f"{path}.branches"),
             op_amps=_list(_op_amp, d["op_amps"], f"{path}.op_amps"),
             inputs=_list(_port, d["inputs"], f"{path}.inputs"),
-            outputs=_list(_port, d["outputs"], f"{path}.outputs"),
+            outputs=_list(_output, d["outputs"], f"{path}.outputs"),
             reference=_text(d["reference"], f"{path}.reference"),
             supplies=_list(_text, d["supplies"], f"{path}.supplies"),
             held=frozenset(_list(_text, d["held"], f"{path}.held")),
@@ -259,6 +266,14 @@ def _op_amp(value: Any, path: str) -> OpAmp:
 
 def _port(value: Any, path: str) -> Port:
     return Port(*_texts(value, path, ("name", "node")))
+
+
+def _output(value: Any, path: str) -> Port:
+    d = {**_LATER_OUTPUT, **_keys(value, path, ("name", "node"), tuple(_LATER_OUTPUT))}
+    against = _optional(_text, d["against"], f"{path}.against")
+    if against == "":
+        raise _wrong(f"{path}.against", "a node, or null", against)
+    return Port(_text(d["name"], f"{path}.name"), _text(d["node"], f"{path}.node"), against or "")
 
 
 def _source(value: Any, path: str) -> Source:

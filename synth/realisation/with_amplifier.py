@@ -221,7 +221,7 @@ def _error(target: Target, r: Realisation, model: OpAmpModel, around: Conditions
             )
     if _grows(system, float(np.exp(np.mean(np.log(w))))):
         return inf
-    response = system.response(1j * w)[:, system.output]
+    response = system.read(system.response(1j * w))
     misses = measured_error(target, w, response).misses
     if r.allpass:
         misses = max(misses, measured_phase_error(target, w, response) / MEETS_DEGREES)

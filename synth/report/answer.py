@@ -14,7 +14,7 @@ from synth.analysis.zeros import Zero
 from synth.network.model import Network
 from synth.realisation.circuit import Circuit
 from synth.realisation.design import Realisation, StageUse
-from synth.realisation.saved import VERSION, Json, branch_json, step_json
+from synth.realisation.saved import VERSION, Json, branch_json, output_json, step_json
 from synth.report.asked import NOTHING, Asked
 from synth.report.inputs import InputRow
 from synth.report.netlist import deck_text
@@ -38,6 +38,7 @@ def analysis_answer(analysis: Analysis, circuit: Circuit) -> Json:
         "ground": input_json(analysis.ground),
         "terminals": terminals_json(analysis),
         "terminals_sum_to_one": analysis.sum_is_one,
+        "law_holds": analysis.law_holds,
         "stages": [
             {"name": s.name, "parts": list(s.parts), "feeds": list(s.feeds)}
             for s in analysis.stages
@@ -206,13 +207,14 @@ def factors_json(formula: Formula) -> Json:
 
 
 def parts_json(network: Network) -> Json:
-    """Return branches and op amps."""
+    """Return branches, op amps, and where the circuit is read."""
     return {
         "parts": [branch_json(b) for b in network.branches],
         "op_amps": [
             {"name": u.name, "plus": u.plus, "minus": u.minus, "out": u.out}
             for u in network.op_amps
         ],
+        "outputs": [output_json(p) for p in network.outputs],
     }
 
 

@@ -131,7 +131,7 @@ def _small_lines(facts: Facts) -> list[str]:
 
 
 def _range_lines(facts: Facts) -> list[str]:
-    """Say where the real response is near the ideal one, and H + H' near 1."""
+    """Say where the real response is near the ideal one, and H + H' near its ideal sum."""
     small, lines = facts.small, []
     within = small.deviation.within_3db
     if facts.network.op_amps and not within.to_hz:
@@ -143,7 +143,9 @@ def _range_lines(facts: Facts) -> list[str]:
         )
     low, high = small.defect_1pct_from_hz, small.defect_1pct_hz
     if high and (math.isfinite(high) or low):
-        lines += wrapped(f"H + H' = 1 within 1 %{_between(low, high)}")
+        total = small.system.network.complement_sum
+        share = "1 %" if total else "0.01"
+        lines += wrapped(f"H + H' = {total} within {share}{_between(low, high)}")
     return lines
 
 

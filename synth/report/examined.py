@@ -187,7 +187,7 @@ class Examined:
         """
         sweep = self._sweep
         moved = sweep.unknowns @ sweep.system.c.T
-        slope = -np.einsum("fk,fk->f", sweep.inverse[:, sweep.system.output, :], moved)
+        slope = -np.einsum("fk,fk->f", sweep.adjoint, moved)
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(-(slope / sweep.transfer).real)
 
@@ -228,7 +228,7 @@ def examine(
     """
     wishes = wishes or Wishes()
     network = design.network
-    _ = network.input, network.output
+    _ = network.input, network.reading
     missing = [b.name for b in network.branches if b.value is None]
     if missing:
         raise NetworkError(

@@ -224,7 +224,7 @@ def _real_case(what: str, network: Network, model: Amplifier) -> RealCase:
     frequencies = np.array(sorted({f0 / 10, f0, 10 * f0, top / 10, top}))
     sweep = Sweep(system, frequencies)
     hidden = sweep.hidden
-    single = len(network.op_amps) == 1 and network.op_amps[0].out == network.output
+    single = len(network.op_amps) == 1 and network.reading.nodes == (network.op_amps[0].out,)
     gains = sweep.return_ratio(network.op_amps[0].name) if single else None
     rows = tuple(
         RealRow(float(f), complex(h), None if gains is None else complex(gains[k]))
@@ -264,8 +264,9 @@ def _unstable_case(what: str, response: Response, model: Amplifier) -> UnstableC
     if not right:
         right = _right_modes(network, model)
     mode = max(right, key=lambda p: p.real) if right else None
-    holds = analysis_record(network).sum_is_one
-    return UnstableCase(what, "", response.formula, holds, numbers.feedback.reason, mode, ideal)
+    holds, total = analysis_record(network).law_holds, network.terminal_sum
+    reason = numbers.feedback.reason
+    return UnstableCase(what, "", response.formula, total, holds, reason, mode, ideal)
 
 
 def _right_modes(network: Network, model: Amplifier) -> list[complex]:
@@ -296,5 +297,6 @@ def _exchanged(network: Network, model: Amplifier) -> tuple[UnstableCase, ...]:
         mode = max(right, key=lambda p: p.real)
         what = f"this circuit with the inputs of {u.name} exchanged"
         h = found.response.formula
-        return (UnstableCase(what, u.name, h, found.sum_is_one, said.reason, mode, False),)
+        total, holds = network.terminal_sum, found.law_holds
+        return (UnstableCase(what, u.name, h, total, holds, said.reason, mode, False),)
     return ()

@@ -131,8 +131,10 @@ class UnstableCase:
         The op amp whose inputs were exchanged to put the case; empty for a circuit as it is.
     formula : Formula
         Its H with ideal op amps.
-    sum_is_one : bool
-        Whether its terminals sum to 1, checked exactly.
+    total : int
+        What its terminals must sum to: 1, or 0 for a differential output.
+    law_holds : bool
+        Whether they do, checked exactly.
     reason : str
     mode : complex or None
         A natural mode in the right half-plane, rad/s.
@@ -143,10 +145,16 @@ class UnstableCase:
     what: str
     exchanged: str
     formula: Formula
-    sum_is_one: bool
+    total: int
+    law_holds: bool
     reason: str
     mode: complex | None
     ideal: bool
+
+    @property
+    def sum_is_one(self) -> bool:
+        """Whether its terminals sum to 1, checked exactly."""
+        return self.law_holds and self.total == 1
 
 
 @dataclass(frozen=True)

@@ -41,6 +41,7 @@ def explain_answer(record: Explanation, circuit: str, notes: Sequence[str]) -> J
         "ground": input_json(analysis.ground),
         "terminals": terminals_json(analysis),
         "terminals_sum_to_one": analysis.sum_is_one,
+        "law_holds": analysis.law_holds,
         **parts_json(record.network),
         "coefficients": [_coefficient(c) for c in record.coefficients],
         "spot": None
@@ -64,7 +65,7 @@ def explain_answer(record: Explanation, circuit: str, notes: Sequence[str]) -> J
             "dc_gain": record.model.dc_gain if math.isfinite(record.model.dc_gain) else None,
         },
         "real": [_real(c) for c in record.real],
-        "held": None if record.held is None else _held(record.held),
+        "held": None if record.held is None else _held(record.held, record.network.complement_sum),
         "unstable": [_unstable(c) for c in record.unstable],
         "notes": list(notes),
     }
@@ -110,15 +111,16 @@ def _state(state: PartState | None) -> Json | None:
 
 
 def _real(case: RealCase) -> Json:
+    tenth = case.limits.tenth_db
     return {
         "circuit": case.what,
         "one_per_cent_hz": _finite(case.limits.one_per_cent),
-        "tenth_db_hz": _finite(case.limits.tenth_db),
+        "tenth_db_hz": None if tenth is None else _finite(tenth),
         "rows": [
             {
                 "frequency_hz": r.frequency_hz,
                 "hidden": _pair(r.hidden),
-                "sum": _pair(1 - r.hidden),
+                "sum": _pair(case.network.complement_sum - r.hidden),
                 "loop_gain": None if r.loop_gain is None else _pair(r.loop_gain),
             }
             for r in case.rows
@@ -126,13 +128,13 @@ def _real(case: RealCase) -> Json:
     }
 
 
-def _held(case: HeldCase) -> Json:
+def _held(case: HeldCase, both: int) -> Json:
     return {
         "actual": case.actual,
         "terminals": [{"part": t.part, "pin": t.pin} for t in case.terminals],
         "share": factors_json(case.share),
         "frequency_hz": case.frequency_hz,
-        "sum": None if case.spot is None else _pair(1 - case.spot),
+        "sum": None if case.spot is None else _pair(both - case.spot),
     }
 
 

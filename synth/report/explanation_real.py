@@ -15,7 +15,6 @@ _H = m.symbol("H")
 _OTHER = Math("H'", "H'")
 _BOTH = m.total([_H, _OTHER])
 _HIDDEN = m.symbol("T", "hidden")
-_ONE = m.raw("1")
 _LAW = Math("T/(1 + T)", r"\frac{T}{1 + T}")
 
 
@@ -29,8 +28,12 @@ def real_story(record: Explanation) -> list[Block]:
 
 def _amplifiers(record: Explanation) -> list[Block]:
     blocks: list[Block] = [Heading("7. What remains with real amplifiers")]
+    both = record.network.complement_sum
     if not record.network.op_amps and not record.real:
-        return [*blocks, say("There is no op amp: ", m.equal(_BOTH, _ONE), " at every frequency.")]
+        return [
+            *blocks,
+            say("There is no op amp: ", m.equal(_BOTH, m.raw(str(both))), " at every frequency."),
+        ]
     model = record.model
     bandwidth = format_si(model.gain_bandwidth / (2 * math.pi), "Hz", 4)
     gain = Math("A(s) = A0/(1 + s A0/wt)", r"A(s) = \frac{A_0}{1 + s A_0/\omega_t}")
@@ -43,7 +46,7 @@ def _amplifiers(record: Explanation) -> list[Block]:
             _OTHER,
             " the response after the interchange",
         ),
-        Equation(m.equal(_BOTH, m.joined([_ONE, _HIDDEN], " - "))),
+        Equation(m.equal(_BOTH, m.less(both, [_HIDDEN]))),
     ]
     if record.held is not None and record.held.actual:
         held = ", ".join(str(t) for t in record.held.terminals)
@@ -63,6 +66,7 @@ def _amplifiers(record: Explanation) -> list[Block]:
 
 
 def _case(case: RealCase) -> list[Block]:
+    both = case.network.complement_sum
     law = case.rows[0].loop_gain is not None
     head: list[str | Math] = ["frequency", m.magnitude(_HIDDEN), m.magnitude(_BOTH)]
     if law:
@@ -72,7 +76,7 @@ def _case(case: RealCase) -> list[Block]:
         row: list[str | Math] = [
             format_si(r.frequency_hz, "Hz", 4),
             m.number(abs(r.hidden), 4),
-            m.number(abs(1 - r.hidden), 7),
+            m.number(abs(both - r.hidden), 7),
         ]
         if r.loop_gain is not None:
             row += [
@@ -83,7 +87,7 @@ def _case(case: RealCase) -> list[Block]:
     blocks: list[Block] = [
         say(f"For {case.what}:"),
         Grid(tuple(head), tuple(rows)),
-        say(m.equal(_BOTH, _ONE), f" holds {_within(case.limits)}."),
+        say(m.equal(_BOTH, m.raw(str(both))), f" holds {_within(case.limits)}."),
     ]
     if law:
         (u,) = case.network.op_amps
@@ -101,6 +105,8 @@ def _case(case: RealCase) -> list[Block]:
 
 
 def _within(limits: Limits) -> str:
+    if limits.tenth_db is None:  # a sum of 0 has no decibels
+        return f"within 0.01 {_up_to(limits.one_per_cent)}"
     return (
         f"within 1 % {_up_to(limits.one_per_cent)}, and within 0.1 dB in magnitude "
         f"{_up_to(limits.tenth_db)}"
@@ -119,29 +125,30 @@ def _up_to(frequency: float) -> str:
 
 
 def _exceptions(record: Explanation) -> list[Block]:
-    blocks: list[Block] = [Heading("8. Where H and its complement do not sum to 1")]
+    both = record.network.complement_sum
+    blocks: list[Block] = [Heading(f"8. Where H and its complement do not sum to {both}")]
     if record.held is None:
         blocks.append(
             say(
                 "No terminal with an effect on the output is at ground, so there is no complement "
-                "to speak of: 1 - H is 0."
+                f"to speak of: {m.less(record.network.terminal_sum, [_H]).plain} is 0."
             )
         )
     else:
-        blocks += _held(record.held)
+        blocks += _held(record.held, both)
     for case in record.real:
         row = case.rows[len(case.rows) // 2]
         blocks.append(
             say(
                 f"Real amplifiers: in {case.what} at {format_si(row.frequency_hz, 'Hz', 4)}, ",
-                m.equal(_BOTH, m.complex_number(1 - row.hidden, 6)),
+                m.equal(_BOTH, m.complex_number(case.network.complement_sum - row.hidden, 6)),
                 ".",
             )
         )
     return blocks
 
 
-def _held(case: HeldCase) -> list[Block]:
+def _held(case: HeldCase, both: int) -> list[Block]:
     pins = ", ".join(str(t) for t in case.terminals)
     share = m.total([m.symbol("T", str(t)) for t in case.terminals])
     if case.actual:
@@ -158,14 +165,14 @@ def _held(case: HeldCase) -> list[Block]:
         Equation(
             m.equal(
                 _BOTH,
-                m.joined([_ONE, m.grouped(share)], " - "),
-                m.joined([_ONE, m.grouped(m.fraction(case.share))], " - "),
+                m.less(both, [m.grouped(share)]),
+                m.less(both, [m.grouped(m.fraction(case.share))]),
             )
         ),
     ]
     if case.spot is not None and case.frequency_hz is not None:
         at = format_si(case.frequency_hz, "Hz", 4)
-        blocks.append(say(f"At {at} ", m.equal(_BOTH, m.complex_number(1 - case.spot)), "."))
+        blocks.append(say(f"At {at} ", m.equal(_BOTH, m.complex_number(both - case.spot)), "."))
     return blocks
 
 
@@ -195,7 +202,9 @@ def _case_of_failure(case: UnstableCase) -> list[Block]:
         )
     else:
         opening = f"{start}: {case.reason}. With ideal op amps still"
-    holds = "still sum to 1" if case.sum_is_one else "do NOT sum to 1, a fault of the analysis"
+    holds = f"still sum to {case.total}"
+    if not case.law_holds:
+        holds = f"do NOT sum to {case.total}, a fault of the analysis"
     blocks: list[Block] = [
         say(opening),
         Equation(m.equal(_H, m.fraction(case.formula))),

@@ -14,7 +14,6 @@ from synth.report.explanation_steps import steps_story, value_text
 from synth.report.mathematics import Math
 from synth.units import format_si
 
-_ONE = m.raw("1")
 _D = m.symbol("D", "", "s")
 
 
@@ -45,7 +44,7 @@ def _circuit(record: Explanation) -> list[Block]:
     blocks: list[Block] = [
         Heading("1. The circuit"),
         say(
-            f"Driven at {inputs}, read at {network.output}; the signal's ground is "
+            f"Driven at {inputs}, read {_read(network)}; the signal's ground is "
             f"{network.reference}. Nodes: {', '.join(network.nodes)}."
         ),
         Grid(
@@ -66,6 +65,15 @@ def _circuit(record: Explanation) -> list[Block]:
         supplies = ", ".join(network.supplies)
         blocks.append(say(f"Ground for the signal, but held by a DC source: {supplies}."))
     return blocks
+
+
+def _read(network: Network) -> str:
+    port = network.reading
+    return str(port) if port.against else f"at {port}"
+
+
+def _number(x: int) -> Math:
+    return m.raw(str(x))
 
 
 # -- 2 the terminals -------------------------------------------------------------------------------
@@ -95,7 +103,7 @@ def _terminals(record: Explanation) -> list[Block]:
         say(
             "Cut every one of them loose and give each a source of its own. ",
             m.symbol("T", "k", "s"),
-            f" is the voltage at {network.output} with 1 V at terminal k and 0 V at all others. "
+            f" is the voltage {_read(network)} with 1 V at terminal k and 0 V at all others. "
             "With ideal op amps Kirchhoff's current law "
             f"{_laws(network)}gives:",
         ),
@@ -168,7 +176,7 @@ def _references(record: Explanation) -> list[Block]:
         Equation(
             m.equal(
                 m.total([*(t_of(r.terminal) for r in record.analysis.terminals), _HIDDEN]),
-                _ONE,
+                _number(network.terminal_sum),
             )
         )
     )
@@ -252,12 +260,24 @@ def _hidden(record: Explanation) -> list[Block]:
 def _sum(record: Explanation) -> list[Block]:
     rows = record.analysis.terminals
     every = m.total([t_of(r.terminal) for r in rows])
+    network = record.network
+    one = network.terminal_sum == 1
+    end = _D if one else m.raw("0")
     blocks: list[Block] = [
         Heading("4. The sum of all transfers"),
         say("With ideal op amps therefore"),
-        Equation(m.equal(every, _ONE)),
-        say("that is, the numerators add up to ", _D, ". Power by power:"),
+        Equation(m.equal(every, _number(network.terminal_sum))),
+        say("that is, the numerators add up to ", end, ". Power by power:"),
     ]
+    if not one:
+        port = network.reading
+        blocks.insert(
+            1,
+            say(
+                f"The output is differential: {port.node} and {port.against} both rise by 1 V, "
+                "and the voltage between them does not change."
+            ),
+        )
     if record.coefficients:
         blocks += [
             say(
@@ -266,7 +286,13 @@ def _sum(record: Explanation) -> list[Block]:
                 " multiplied by what clears the fractions:",
             ),
             *(
-                Equation(_at_power(c.power, _contributions(c.terms), m.terms(_bare(c.denominator))))
+                Equation(
+                    _at_power(
+                        c.power,
+                        _contributions(c.terms),
+                        m.terms(_bare(c.denominator)) if one else m.raw("0"),
+                    )
+                )
                 for c in record.coefficients
             ),
         ]
@@ -274,9 +300,10 @@ def _sum(record: Explanation) -> list[Block]:
         blocks.append(say("The sum in part names has too many terms to be read; in numbers it is"))
     numbers = record.analysis.response.numbers
     if numbers is not None:
-        blocks += [say("With the values:"), *_numeric_sum(record, numbers.denominator)]
-    verdict = "checked exactly, as fractions" if record.analysis.sum_is_one else "IT DOES NOT"
-    blocks.append(say(f"The numerators add up to D: {verdict}."))
+        ends = numbers.denominator if one else (0.0,)
+        blocks += [say("With the values:"), *_numeric_sum(record, ends)]
+    verdict = "checked exactly, as fractions" if record.analysis.law_holds else "IT DOES NOT"
+    blocks.append(say(f"The numerators add up to {end.plain}: {verdict}."))
     if record.spot is not None:
         at = format_si(record.spot.frequency_hz, "Hz", 4)
         blocks += [
@@ -347,13 +374,23 @@ def _numeric_sum(record: Explanation, denominator: Sequence[float]) -> list[Bloc
 # -- 5 H and its complement ------------------------------------------------------------------------
 
 
+#: What takes the place of N(s) where H and its complement do not sum to 1.
+_OTHERS = {0: "-N(s)", -1: "-D(s) - N(s)"}
+
+
+def _but_the_probe(network: Network) -> str:
+    held = [t for t in network.terminals if t.at != "ground" and t.held]
+    return "".join(f", {t} left at the input, which the output goes on reading" for t in held)
+
+
 def _complement(record: Explanation) -> list[Block]:
     analysis = record.analysis
+    total, both = record.network.terminal_sum, record.network.complement_sum
     blocks: list[Block] = [
-        Heading("5. H and 1 - H"),
+        Heading("5. H and 1 - H" if total else "5. H and -H"),
         say(
             "H is the sum over the terminals at an input: they are at 1 V together. The rest of "
-            "the sum, over the terminals at ground, is what is missing to 1:"
+            f"the sum, over the terminals at ground, is what is missing to {total}:"
         ),
     ]
     several = len(analysis.inputs) > 1
@@ -363,7 +400,7 @@ def _complement(record: Explanation) -> list[Block]:
         blocks.append(Equation(m.equal(h, m.total(driven), m.fraction(row.formula))))
     grounded = [t_of(r.terminal) for r in analysis.terminals if r.terminal.at == "ground"]
     hs = [m.symbol("H", row.name if several else "", "s") for row in analysis.inputs]
-    left = m.joined([_ONE, *hs], " - ")
+    left = m.less(total, hs)
     blocks.append(Equation(m.equal(left, m.total(grounded), m.fraction(analysis.ground.formula))))
     if analysis.response.numbers is not None:
         for h, row in zip((*hs, left), (*analysis.inputs, analysis.ground), strict=True):
@@ -377,10 +414,10 @@ def _complement(record: Explanation) -> list[Block]:
     else:
         blocks.append(
             say(
-                "So interchange the two: drive the terminals at ground, ground the driven ones. "
-                "The denominator stays, and ",
-                _D,
-                " - N(s) takes the place of N(s).",
+                "So interchange the two: drive the terminals at ground, ground the driven ones"
+                f"{_but_the_probe(record.network)}. The denominator stays, and ",
+                m.joined([_D, m.raw("N(s)")], " - ") if both == 1 else m.raw(_OTHERS[both]),
+                " takes the place of N(s).",
             )
         )
     return blocks

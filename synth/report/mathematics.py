@@ -182,6 +182,15 @@ def joined(items: Iterable[Math], sign: str) -> Math:
     return Math(sign.join(m.plain for m in found), sign.join(m.latex for m in found))
 
 
+def less(number: int, items: Iterable[Math]) -> Math:
+    """Return ``number - a - b``, a number that is 0 left out."""
+    found = [*items]
+    if number:
+        return joined([raw(str(number)), *found], " - ")
+    rest = joined(found, " - ")
+    return Math(f"-{rest.plain}", f"-{rest.latex}") if found else raw("0")
+
+
 def grouped(item: Math) -> Math:
     """Return the item in parentheses where it is a sum."""
     if " " not in item.plain:

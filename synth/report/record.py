@@ -85,11 +85,13 @@ class Analysis:
     inputs : tuple of InputRow
         The transfer from each input, the others at zero.
     ground : InputRow
-        The transfer from everything at ground; with those of the inputs it sums to 1.
+        The transfer from everything at ground; with those of the inputs it sums to 1, or to 0
+        where the output is differential.
     terminals : tuple of TerminalRow
         Every place where the circuit touches an input or ground.
-    sum_is_one : bool
-        Whether the transfers of all terminals sum to 1, checked exactly.
+    law_holds : bool
+        Whether the transfers of all terminals sum to what they must, 1 or, for a differential
+        output, 0, checked exactly.
     stages : tuple of CircuitStage
         The circuit cut at op-amp outputs.
     without_bias : tuple of (str, str)
@@ -100,7 +102,7 @@ class Analysis:
     inputs: tuple[InputRow, ...]
     ground: InputRow
     terminals: tuple[TerminalRow, ...]
-    sum_is_one: bool
+    law_holds: bool
     stages: tuple[CircuitStage, ...]
     without_bias: tuple[tuple[str, str], ...]
 
@@ -108,6 +110,11 @@ class Analysis:
     def network(self) -> Network:
         """The circuit."""
         return self.response.network
+
+    @property
+    def sum_is_one(self) -> bool:
+        """Whether the transfers of all terminals sum to 1, checked exactly."""
+        return self.law_holds and self.network.terminal_sum == 1
 
     @property
     def numbers(self) -> Numbers:
@@ -220,7 +227,6 @@ def analysis_record(network: Network) -> Analysis:
     """
     if not network.inputs:
         raise NetworkError("the network has no input; name one before it is analysed")
-    _ = network.output
     loop = analyse(network)
     form = common_form(loop) if _has_values(network) else None
     rows = tuple(
@@ -236,7 +242,7 @@ def analysis_record(network: Network) -> Analysis:
         input_rows(loop, form),
         ground_row(loop, form),
         rows,
-        law_holds(loop) if form is None else _sums_to_denominator(form),
+        law_holds(loop) if form is None else _sum_holds(network, form),
         circuit_stages(network),
         inputs_without_dc_path(network),
     )
@@ -262,7 +268,7 @@ def transform_record(
     SingularError
         If a circuit on the way has no unique solution.
     """
-    _ = network.input, network.output
+    _ = network.input
     first = last = response_of(network)
     steps: list[Step] = []
     advice: tuple[Advice, ...] = ()
@@ -270,7 +276,8 @@ def transform_record(
         changed, step = transformation.apply(last.network)
         steps.append(step)
         now = response_of(changed)
-        if _is_whole_swap(transformation) and last.numbers and now.numbers:
+        plain = not last.network.reading.against
+        if plain and _is_whole_swap(transformation) and last.numbers and now.numbers:
             route = " ".join([command, *(text for text, _ in chain[:k])])
             advice = complement_advice(
                 last.network, last.numbers.transfer, now.numbers.transfer, route
@@ -330,11 +337,11 @@ def _floats(p: exact.Poly) -> tuple[float, ...]:
         ) from None
 
 
-def _sums_to_denominator(form: CommonForm) -> bool:
+def _sum_holds(network: Network, form: CommonForm) -> bool:
     total = exact.ZERO
     for p in form.terminals.values():
         total = exact.add(total, p)
-    return total == form.denominator
+    return total == (form.denominator if network.terminal_sum else exact.ZERO)
 
 
 def _sum(before: Network, after: Network) -> Transfer | None:

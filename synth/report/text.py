@@ -66,8 +66,7 @@ def _input_lines(analysis: Analysis) -> list[str]:
     lines += labelled("T(ground): everything at ground driven", _short(analysis.ground.formula))
     lines += transfer_lines(analysis.ground.transfer)
     total = " + ".join(f"H({row.name})" for row in analysis.inputs)
-    ends = "1 (exact)" if analysis.sum_is_one else "NOT 1: a fault of the analysis"
-    lines += wrapped(f"{total} + T(ground) = {ends}", hanging="  ")
+    lines += wrapped(f"{total} + T(ground) = {_exactly(analysis)}", hanging="  ")
     return [*lines, "", *response_lines(analysis.response, "all inputs driven alike")]
 
 
@@ -88,8 +87,12 @@ def _terminal_lines(analysis: Analysis) -> list[str]:
         lines += wrapped(f"D(s) = {_polynomial(numbers.denominator)}", "  ", "    ")
     what = "T_k" if numbers is None else "N_k"
     lines += table(("terminal", "at", what), rows)
-    total = "is 1 (exact)" if analysis.sum_is_one else "is NOT 1: a fault of the analysis"
-    return [*lines, f"the sum of all T_k {total}"]
+    return [*lines, f"the sum of all T_k is {_exactly(analysis)}"]
+
+
+def _exactly(analysis: Analysis) -> str:
+    total = analysis.network.terminal_sum
+    return f"{total} (exact)" if analysis.law_holds else f"NOT {total}: a fault of the analysis"
 
 
 # -- transform -------------------------------------------------------------------------------------
@@ -236,7 +239,8 @@ def _level_text(r: Realisation) -> str:
 
 def response_lines(response: Response, label: str) -> list[str]:
     """Return H in part names, in numbers, and its kind."""
-    lines = labelled(label, _short(response.formula))
+    read = f", {read_text(response.network)}" if response.network.reading.against else ""
+    lines = labelled(label + read, _short(response.formula))
     n = response.numbers
     if n is None:
         return lines
@@ -345,10 +349,16 @@ def count_text(network: Network) -> str:
     return ", ".join(f"{n} {name}{'s' if n > 1 else ''}" for n, name in counts if n)
 
 
+def read_text(network: Network) -> str:
+    """Return where the only output is read."""
+    port = network.reading
+    return f"read {port}" if port.against else f"output {port}"
+
+
 def _count_line(network: Network) -> list[str]:
     nodes = ", ".join(p.node for p in network.inputs)
     inputs = f"input{'' if len(network.inputs) == 1 else 's'} {nodes}"
-    return wrapped(f"{count_text(network)}; {inputs}, output {network.output}")
+    return wrapped(f"{count_text(network)}; {inputs}, {read_text(network)}")
 
 
 def _notes(notes: Sequence[str]) -> list[str]:

@@ -100,7 +100,7 @@ def _control(network: Network, spread: Ranges, runs: int, seed: int) -> list[str
             ]
             draw = f"z / {sigmas}"
         body.append(f"alter {b.name} = {value} * (1 + {width} * {draw})")
-    output = _written_output(network)
+    output = _written_decibels(network)
     return [
         f"* {runs} circuits, every part {spread.distribution}; run in batch, the simulator",
         f"* appends frequency and dB of each to {FILE}; delete that before another run",
@@ -111,13 +111,15 @@ def _control(network: Network, spread: Ranges, runs: int, seed: int) -> list[str
         f"repeat {runs}",
         *body,
         f"ac dec {_POINTS} {first} {last}",
-        f'wrdata {FILE} vdb("{output}")',
+        f"wrdata {FILE} {output}",
         "end",
         ".endc",
     ]
 
 
-def _written_output(network: Network) -> str:
+def _written_decibels(network: Network) -> str:
     from synth.network.deck_nodes import deck_nodes
 
-    return deck_nodes(network)[network.output]
+    nodes = deck_nodes(network)
+    first, *others = (nodes[n] for n in network.reading.nodes)
+    return f'vdb("{first}")' if not others else f'db(v("{first}")-v("{others[0]}"))'

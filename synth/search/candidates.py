@@ -104,8 +104,11 @@ def derivations(stage: Stage) -> tuple[Candidate, ...]:
     """Return the stage under every chain that applies, as candidates.
 
     Circuits in which an op-amp input has no DC path, or whose equations are singular, are left
-    out.
+    out.  A stage with a differential output has no candidate: a target is a response against the
+    signal's ground.
     """
+    if stage.network.reading.against:
+        return ()
     bare = replace(stage.network, branches=_without_values(stage.network))
     found = (_derived(stage, bare, chain) for chain in CHAINS)
     return tuple(c for c in found if c is not None)

@@ -80,9 +80,10 @@ def relations(stages: Iterable[Stage], steps: int = STEPS) -> list[Relation]:
             loop = _loop(network, merged)
             if loop is not None:
                 loops.setdefault(shape_key(loop.network), []).append((name, loop))
+    pairs = any(network.reading.against for network in bare.values())
     found = []
     for base, network in bare.items():
-        for chain, changed in _changed(network, steps):
+        for chain, changed in _changed(network, steps, pairs):
             for name in whole.get(shape_key(changed), ()):
                 found += _same(base, name, chain, changed, bare[name])
             if len(chain) < steps and "swap" not in chain:
@@ -108,14 +109,19 @@ def _same(
 # -- chains ----------------------------------------------------------------------------------------
 
 
-def _changed(network: Network, steps: int) -> Iterator[tuple[tuple[str, ...], Network]]:
-    """Yield the network under every chain of at most `steps`, the empty one first."""
+def _changed(
+    network: Network, steps: int, pairs: bool
+) -> Iterator[tuple[tuple[str, ...], Network]]:
+    """Yield the network under every chain of at most `steps`, the empty one first.
+
+    `pairs` says whether differential outputs are wanted.
+    """
     reached: list[tuple[tuple[str, ...], Network]] = [((), network)]
     yield (), network
     for _ in range(steps):
         further: list[tuple[tuple[str, ...], Network]] = []
         for chain, before in reached:
-            for text, transformation in _single(before):
+            for text, transformation in _single(before, pairs):
                 if chain and text == chain[-1]:
                     continue
                 try:
@@ -128,12 +134,15 @@ def _changed(network: Network, steps: int) -> Iterator[tuple[tuple[str, ...], Ne
         reached = further
 
 
-def _single(network: Network) -> Iterator[tuple[str, Transformation]]:
+def _single(network: Network, pairs: bool) -> Iterator[tuple[str, Transformation]]:
     yield "swap", Swap()
     yield "rc-cr", ImpedanceSwap()
     outs = [u.out for u in network.op_amps]
-    if network.output in outs:
-        yield from ((f"output={o}", ReadAt(o)) for o in outs if o != network.output)
+    if network.reading.node in outs or network.reading.against:
+        yield from ((f"output={o}", ReadAt(o)) for o in outs if (o,) != network.reading.nodes)
+    if pairs and len(outs) == 1:  # the catalogue has differential outputs of one op amp only
+        for pair in (f"{outs[0]},{network.input}", f"{network.input},{outs[0]}"):
+            yield f"output={pair}", ReadAt(pair)
     if len(network.op_amps) == 1:
         for b in network.branches:
             if outs[0] in b.nodes:
@@ -173,7 +182,10 @@ def _drive(
     """Return the terminals that are driven otherwise in the loop; None where one has no place."""
     op_amps = {u.name for u in network.op_amps}
     fractions = {}
+    read = network.reading.name
     for t in network.terminals:
+        if t.part == read:  # the output goes on reading the input
+            continue
         here = names.get(t.part)
         key = f"{here}.{t.pin}" if t.part in op_amps else here
         if key is None or key not in loop.drives:
@@ -237,7 +249,8 @@ def _grounded_op_amp(
 def _pin_dividers(network: Network) -> dict[tuple[str, str], tuple[str, str]]:
     """Return op-amp pin -> the two resistors of the divider that alone feeds it."""
     op_amps = {u.name for u in network.op_amps}
-    taken = {network.input, network.reference, network.output, *(u.out for u in network.op_amps)}
+    taken = {network.input, network.reference, *network.read_nodes}
+    taken |= {u.out for u in network.op_amps}
     touching: dict[str, list[tuple[str, str]]] = {}
     for name, pin, node in network.pins():
         touching.setdefault(node, []).append((name, pin))

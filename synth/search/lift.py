@@ -216,6 +216,8 @@ class _Rule:
 
 
 def _split_rule(network: Network, terminal: Terminal) -> _Rule:
+    if terminal.part in {p.name for p in network.outputs}:
+        return _Rule(0.0, 0.0, 1.0)  # it reads the input, and is held there
     if terminal.part in {u.name for u in network.op_amps}:
         least = PIN_RESISTANCE / WINDOWS[0][1]
         return _Rule(SPLIT_COSTS["pin"], least, 1 - least)

@@ -100,7 +100,7 @@ def build_index(catalogue: Iterable[Stage]) -> tuple[Pattern, ...]:
     seen: dict[str, list[Network]] = {}
     for chain_name, chain in CHAINS.items():
         for stage in catalogue:
-            if stage.order not in (1, 2):
+            if stage.order not in (1, 2) or stage.network.reading.against:
                 continue
             loop = _loop(stage, chain)
             if loop is None or _known(loop.network, seen):

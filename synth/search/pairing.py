@@ -136,7 +136,7 @@ def pairings(network: Network, gain_bandwidth_hz: float) -> Pairings:
     SingularError
         If the ideal circuit has no unique solution.
     """
-    _ = network.input, network.output
+    _ = network.input, network.reading
     count = len(network.op_amps)
     if not count:
         raise NetworkError("this circuit has no op amp, so there is nothing to pair")
@@ -241,7 +241,7 @@ def gain_error(
     if not isfinite(ideal) or ideal <= 1e-9 * max(abs(h(s * k)) for k in (0.5, 1.0, 2.0)):
         return None
     system = real_system(network, same_everywhere(network, amplifier))
-    return float(abs(system.response(np.array([s]))[0, system.output]) / ideal - 1)
+    return float(abs(system.read(system.response(np.array([s])))[0]) / ideal - 1)
 
 
 def _rank(x: Pairing) -> tuple[float, float, int]:

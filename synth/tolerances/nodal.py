@@ -34,7 +34,7 @@ _ORIGIN = 1e-9
 
 @dataclass(frozen=True)
 class Nodal:
-    """``sum_k y_k matrix[k] v = sum_k y_k right[k]`` with ideal op amps; H is one unknown.
+    """``sum_k y_k matrix[k] v = sum_k y_k right[k]`` with ideal op amps; H is read from v.
 
     Parameters
     ----------
@@ -48,7 +48,10 @@ class Nodal:
         Incidence of each admittance in the equations.
     right : array (parts, n)
         The same of the sources.
-    output : int
+    output : array (n,)
+        Weight of each unknown in H.
+    direct : float
+        What H has of the input itself: -1 or 1 where a differential output reads it.
     """
 
     names: tuple[str, ...]
@@ -56,7 +59,8 @@ class Nodal:
     powers: Array
     matrix: Array
     right: Array
-    output: int
+    output: Array
+    direct: float
 
     def prepare(self, ratios: Array) -> Array:
         """Return the values, (parts, circuits), from their ratios (circuits, parts)."""
@@ -77,8 +81,12 @@ class Nodal:
                 columns = slice(start, start + step)
                 y = self.admittances(prepared[:, columns], float(f))
                 left, right = np.tensordot(y, self.matrix, 1), y @ self.right
-                found[k, columns] = np.linalg.solve(left, right[..., None])[:, self.output, 0]
+                found[k, columns] = self.read(np.linalg.solve(left, right[..., None])[..., 0])
         return found
+
+    def read(self, unknowns: ComplexArray) -> ComplexArray:
+        """Return H from the unknowns, their last axis."""
+        return np.asarray(unknowns @ self.output + self.direct)
 
     def squares(self, prepared: Array, frequencies: Array) -> Array:
         """Return |H|**2, (frequencies, circuits)."""
@@ -135,14 +143,13 @@ class Nodal:
     def sensitivities(self, frequencies: Array) -> ComplexArray:
         """Return d ln H/d ln(value) at the nominal values, (frequencies, parts)."""
         found = np.empty((len(frequencies), len(self.names)), dtype=complex)
-        unit = np.eye(len(self.right[0]))[self.output]
         for k, f in enumerate(frequencies):
             y = self.admittances(self.values[:, None], float(f))[0]
             left = np.tensordot(y, self.matrix, 1)
             v = np.linalg.solve(left, y @ self.right)
-            adjoint = np.linalg.solve(left.T, unit)
+            adjoint = np.linalg.solve(left.T, self.output)
             slopes = y * ((self.right - self.matrix @ v) @ adjoint)
-            found[k] = slopes / v[self.output]
+            found[k] = slopes / self.read(v)
         return np.where(self.powers > 0, found, -found)
 
 
@@ -156,9 +163,15 @@ def nodal(network: Network) -> Nodal:
     """
     admittances(network)
     eq = equations(network)
-    if not isinstance(eq.output, int):
-        raise NetworkError("the output follows a source directly; no part has an influence on it")
     n, parts = len(eq.rows), len(network.branches)
+    output, direct = np.zeros(n), 0.0
+    for place, weight in eq.output:
+        if isinstance(place, int):
+            output[place] = weight
+        elif place.at != "ground":
+            direct += weight
+    if not output.any():
+        raise NetworkError("the output follows a source directly; no part has an influence on it")
     matrix, right = np.zeros((parts, n, n)), np.zeros((parts, n))
     for r, row in enumerate(eq.rows):
         for column, poly in row.items():
@@ -174,7 +187,8 @@ def nodal(network: Network) -> Nodal:
         np.array([b.power for b in network.branches], dtype=float),
         matrix,
         right,
-        eq.output,
+        output,
+        direct,
     )
 
 

@@ -45,6 +45,11 @@ def cascade(stages: Sequence[Network], *, buffer_last: bool = False) -> Chained:
     for k, network in enumerate(stages, start=1):
         if len(network.inputs) != 1 or len(network.outputs) != 1:
             raise TransformError(f"stage {k} of a cascade must have one input and one output")
+        if network.reading.against:
+            raise TransformError(
+                f"stage {k} of a cascade is read {network.reading}; read it against the signal's "
+                "ground"
+            )
     counters: dict[str, int] = {}
 
     def fresh(letter: str) -> str:

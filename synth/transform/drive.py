@@ -23,6 +23,19 @@ SWAP_THEOREM = (
     "the transfers of all terminals sum to 1 while the op amps are ideal, so driving every "
     "grounded terminal and grounding every driven one turns H into 1 - H"
 )
+#: By `Network.complement_sum`, where the output is differential.
+DIFFERENTIAL_THEOREMS = {
+    total: (
+        "both nodes of a differential output rise with the terminals, so that the transfers sum "
+        "to 0 while the op amps are ideal; driving every grounded terminal and grounding every "
+        f"driven one{left} turns H into {into}"
+    )
+    for total, left, into in (
+        (0, "", "-H"),
+        (1, ", the output going on to read the input,", "1 - H"),
+        (-1, ", the output going on to read the input,", "-1 - H"),
+    )
+}
 STAGE_THEOREM = (
     "the stage is fed from an ideal op-amp output (or the source), so interchanging that node "
     "and ground within the stage turns its own transfer H2 into 1 - H2 and leaves the rest"
@@ -137,10 +150,13 @@ class Swap:
         title = f"complement of {network.title}" if network.title else "complement"
         swapped = replace(swapped, title=_untwice(title))
         moved = ", ".join(str(t) for t in drive)
+        theorem = SWAP_THEOREM
+        if network.reading.against:
+            theorem = DIFFERENTIAL_THEOREMS[network.complement_sum]
         step = Step(
             "swap",
             (("terminals", moved),),
-            SWAP_THEOREM,
+            theorem,
             unchanged_names(network),
             _notes(network, swapped),
         )
@@ -239,11 +255,11 @@ def bias_note(network: Network, moved: Iterable[Terminal]) -> tuple[str, ...]:
 
 def _notes(before: Network, after: Network) -> tuple[str, ...]:
     notes = []
-    kept = sorted({f"{t} ({t.held})" for t in before.terminals if t.held})
+    kept = sorted({f"{t} ({t.held})" for t in before.terminals if t.held and t.at == "ground"})
     if kept:
         notes.append(
-            f"left at ground: {', '.join(kept)}; H and its complement then sum to 1 less their "
-            "share"
+            f"left at ground: {', '.join(kept)}; H and its complement then sum to "
+            f"{before.complement_sum} less their share"
         )
     had = set(inputs_without_dc_path(before))
     for name, pin in inputs_without_dc_path(after):

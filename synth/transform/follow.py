@@ -36,6 +36,11 @@ class Follow:
         for one in (network, self.behind):
             if len(one.inputs) != 1 or len(one.outputs) != 1:
                 return "a cascade needs stages with one input and one output"
+            if one.reading.against:
+                return (
+                    "a cascade needs outputs against the signal's ground; one here is read "
+                    f"{one.reading}"
+                )
         held = any(u.out == network.output for u in network.op_amps)
         drawing = [b.name for b in self.behind.branches if self.behind.input in b.nodes]
         if not held and drawing:

@@ -111,6 +111,11 @@ def _check(network: Network) -> None:
         raise TransformError(
             f"a loop complement needs one input; this network has {len(network.inputs)}"
         )
+    if network.reading.against:
+        raise TransformError(
+            "a loop complement needs an output against the signal's ground; this circuit's is read "
+            f"{network.reading}"
+        )
     if len(network.op_amps) != 1:
         count = len(network.op_amps) or "none"
         raise TransformError(

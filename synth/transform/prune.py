@@ -42,7 +42,7 @@ def idle_parts(network: Network) -> frozenset[str]:
     degree: dict[str, int] = {}
     for _, _, node in network.pins():
         degree[node] = degree.get(node, 0) + 1
-    ports = {p.node for p in network.outputs} | {u.out for u in network.op_amps}
+    ports = set(network.read_nodes) | {u.out for u in network.op_amps}
     idle = set()
     for b in network.branches:
         across = fixed.issuperset(b.nodes)

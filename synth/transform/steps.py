@@ -93,8 +93,9 @@ STEPS: Mapping[str, StepForm] = {
         lambda x: LoopComplement(_names(x)),
     ),
     "output": StepForm(
-        "output=NODE",
-        "the response read at another op-amp output: the natural modes stay",
+        "output=NODE, output=NODE,NODE",
+        "the response read at another op-amp output, or between two of them or one and the input "
+        "(a differential output): the natural modes stay",
         lambda x: ReadAt(x or ""),
         True,
     ),
