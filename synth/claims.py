@@ -31,7 +31,7 @@ from synth.network.model import Network
 from synth.stage_file import Stage
 from synth.transfer import polynomial as exact
 from synth.transfer.design import worked_out
-from synth.transfer.expression import parse
+from synth.transfer.grammar import parse
 
 #: Kind of stage -> what its transfer function N/D is, common factors cancelled.
 STAGE_KINDS: Mapping[str, str] = {

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from synth.errors import CatalogError, ExpressionError
 from synth.transfer import polynomial as exact
-from synth.transfer.expression import parse
+from synth.transfer.grammar import parse
 
 #: What a piece "... when RELATION" is about -> the kinds whose values satisfy it; None: all.
 ABOUT: Mapping[str, tuple[str, ...] | None] = {

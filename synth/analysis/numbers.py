@@ -11,13 +11,16 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache, reduce
 from math import prod
+from typing import TYPE_CHECKING
 
 from synth.analysis.loop import Factors, Loop
 from synth.analysis.ring import Coefficient, Poly
 from synth.errors import NetworkError
 from synth.network.model import Branch, Network, Terminal
 from synth.transfer import polynomial as exact
-from synth.transfer.transfer import Transfer
+
+if TYPE_CHECKING:
+    from synth.transfer.transfer import Transfer
 
 
 @dataclass(frozen=True)
@@ -108,6 +111,8 @@ def transfer(loop: Loop, factors: Factors | None) -> Transfer:
     SingularError
         Through the transfer, if D vanishes for these values.
     """
+    from synth.transfer.transfer import Transfer  # late: verifying a catalogue needs none
+
     branches, y = loop.network.branches, admittances(loop.network)
     if factors is None:
         return Transfer(0.0, ())

@@ -98,16 +98,21 @@ def parse(text: str, names: Iterable[str] = ("s",)) -> Expression:
 
 def _tokens(text: str) -> list[_Token]:
     found, at = [], 0
-    while at < len(text):
-        if text[at].isspace():
-            at += 1
-            continue
-        match = _TOKEN.match(text, at)
-        if match is None:
-            raise _error(at + 1, f"the character {text[at]!r} has no meaning here; remove it")
-        found.append(_Token(match.lastgroup or "", match.group(), at + 1))
+    for match in _TOKEN.finditer(text):
+        start = match.start()
+        if start > at:
+            _require_blank(text, at, start)
         at = match.end()
+        found.append(_Token(match.lastgroup or "", match.group(), start + 1))
+    _require_blank(text, at, len(text))
     return [*found, _Token("end", "", len(text) + 1)]
+
+
+def _require_blank(text: str, start: int, end: int) -> None:
+    """Raise ExpressionError for the first character between two tokens that is no blank."""
+    for at in range(start, end):
+        if not text[at].isspace():
+            raise _error(at + 1, f"the character {text[at]!r} has no meaning here; remove it")
 
 
 def _error(position: int, what: str) -> ExpressionError:
@@ -118,18 +123,14 @@ class _Parser:
     """Recursive descent over the tokens; one method a rule of the grammar."""
 
     def __init__(self, tokens: list[_Token], names: frozenset[str]) -> None:
-        self._tokens = tokens
+        self._rest = iter(tokens)
+        self._next = next(self._rest)
         self._names = names
-        self._at = 0
         self._depth = 0
-
-    @property
-    def _next(self) -> _Token:
-        return self._tokens[self._at]
 
     def _take(self) -> _Token:
         token = self._next
-        self._at += 1
+        self._next = next(self._rest, token)  # the end stays
         return token
 
     def read(self) -> Node:
@@ -141,7 +142,7 @@ class _Parser:
             raise _error(
                 rest.position, f"an operator is missing before {rest.text!r}; write * or + there"
             )
-        return tree
+        return _bounded(tree)
 
     def _sum(self) -> Node:
         terms = [self._term()]
@@ -149,7 +150,7 @@ class _Parser:
             minus = self._take().text == "-"
             term = self._term()
             terms.append(Negative(term) if minus else term)
-        return self._bounded(terms[0] if len(terms) == 1 else Sum(tuple(terms)))
+        return terms[0] if len(terms) == 1 else Sum(tuple(terms))
 
     def _term(self) -> Node:
         factors: list[Node] = [self._factor()]
@@ -176,7 +177,7 @@ class _Parser:
             divided = token.text == "/"
         if len(factors) == 1 and not divisors:
             return factors[0]
-        return self._bounded(Product(tuple(factors), tuple(divisors)))
+        return Product(tuple(factors), tuple(divisors))
 
     def _factor(self) -> Node:
         minus = False
@@ -194,7 +195,7 @@ class _Parser:
         exponent = self._exponent()
         if self._next.text in ("^", "**"):
             raise _error(self._next.position, "a power of a power needs parentheses; write (s^2)^3")
-        return self._bounded(Power(base, exponent, sign.position))
+        return Power(base, exponent, sign.position)
 
     def _exponent(self) -> int:
         if self._next.text == "(":
@@ -234,7 +235,7 @@ class _Parser:
         if token.text == "sqrt" and self._next.text == "(":
             opening = self._take()
             self._deeper(opening)
-            inner = self._sum()
+            inner = _bounded(self._sum())
             self._close(opening)
             return Number(_root(Expression("", inner), token.position))
         known = ", ".join(sorted(self._names))
@@ -255,17 +256,19 @@ class _Parser:
         self._take()
         self._depth -= 1
 
-    def _bounded(self, node: Node) -> Node:
-        extent = node.extent
-        if max(extent.numerator, extent.denominator) > MAX_DEGREE:
-            raise ExpressionError(
-                f"the degree of the expression is above {MAX_DEGREE}; lower its powers"
-            )
-        if extent.bits > MAX_BITS:
-            raise ExpressionError(
-                "the numbers of the expression are too long; give them fewer digits or powers"
-            )
-        return node
+
+def _bounded(node: Node) -> Node:
+    """Return the tree if its value is within the limits; then each part of it that counts is."""
+    extent = node.extent()
+    if max(extent.numerator, extent.denominator) > MAX_DEGREE:
+        raise ExpressionError(
+            f"the degree of the expression is above {MAX_DEGREE}; lower its powers"
+        )
+    if extent.bits > MAX_BITS:
+        raise ExpressionError(
+            "the numbers of the expression are too long; give them fewer digits or powers"
+        )
+    return node
 
 
 def _number(token: _Token) -> Fraction:
