@@ -10,10 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TypeVar
 
-from synth.analysis.ring import Poly, add, negate
+from synth.analysis.ring import Coefficient, Poly
 from synth.errors import NetworkError, SingularError
 from synth.network.model import Network, Terminal
+
+_Place = TypeVar("_Place")
 
 
 @dataclass(frozen=True)
@@ -77,37 +80,43 @@ def equations(network: Network) -> Equations:
     driven = {u.out for u in network.op_amps}
     row_nodes = [n for n in internal if n not in driven]
     index = {n: k for k, n in enumerate(row_nodes)}
-    rows: list[dict[int, Poly]] = [{} for _ in row_nodes]
-    sources: list[dict[Terminal, Poly]] = [{} for _ in row_nodes]
+    rows: list[dict[int, dict[int, Coefficient]]] = [{} for _ in row_nodes]
+    sources: list[dict[Terminal, dict[int, Coefficient]]] = [{} for _ in row_nodes]
 
-    def stamp(row: int, node: str, terminal: Terminal | None, y: Poly) -> None:
+    def stamp(row: int, node: str, terminal: Terminal | None, mask: int, sign: int) -> None:
         if node in column_of:
-            col = column_of[node]
-            rows[row][col] = add(rows[row].get(col, {}), y)
+            entry = rows[row].setdefault(column_of[node], {})
+            entry[mask] = entry.get(mask, 0) + sign
             return
         known = terminal if terminal is not None else node_terminal[node]
-        sources[row][known] = add(sources[row].get(known, {}), negate(y))
+        entry = sources[row].setdefault(known, {})
+        entry[mask] = entry.get(mask, 0) - sign
 
     for k, b in enumerate(network.branches):
-        y: Poly = {1 << k: 1}
         ends = (terminals.get((b.name, "1")), terminals.get((b.name, "2")))
         for here, there in ((0, 1), (1, 0)):
             row = index.get(b.nodes[here])
             if row is not None:
-                stamp(row, b.nodes[here], ends[here], y)
-                stamp(row, b.nodes[there], ends[there], negate(y))
+                stamp(row, b.nodes[here], ends[here], 1 << k, 1)
+                stamp(row, b.nodes[there], ends[there], 1 << k, -1)
 
     out = network.output
     return Equations(
         variables=tuple(b.name for b in network.branches),
         unknowns=tuple(tuple(n for n in internal if group[n] == r) for r in roots),
-        rows=tuple({c: p for c, p in row.items() if p} for row in rows),
-        sources=tuple({t: p for t, p in row.items() if p} for row in sources),
+        rows=tuple(map(_nonzero, rows)),
+        sources=tuple(map(_nonzero, sources)),
         row_nodes=tuple(row_nodes),
         output=column_of[out] if out in column_of else node_terminal[out],
         column_of=column_of,
         pinned=node_terminal,
     )
+
+
+def _nonzero(row: Mapping[_Place, Poly]) -> dict[_Place, Poly]:
+    """Return a row without the terms, and the entries, that cancelled."""
+    left = {place: {mask: c for mask, c in p.items() if c} for place, p in row.items()}
+    return {place: p for place, p in left.items() if p}
 
 
 def _merge(

@@ -8,6 +8,7 @@ resonator) is reported and not refused.  Exchanging the inputs of any one op amp
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -148,4 +149,4 @@ def _typical_rate(network: Network) -> float:
     c = [b.value for b in network.branches if b.power == 1 and b.value]
     if not r or not c:
         return 1.0
-    return float(1 / np.exp(np.mean(np.log(r)) + np.mean(np.log(c))))
+    return math.exp(-sum(map(math.log, r)) / len(r) - sum(map(math.log, c)) / len(c))

@@ -16,7 +16,8 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TypeVar
+from functools import cached_property
+from typing import NamedTuple, TypeVar
 
 from synth.analysis.blocks import Block, split
 from synth.analysis.equations import Equations, equations
@@ -31,9 +32,10 @@ Factors = tuple[Poly, ...]
 
 _Label = TypeVar("_Label", bound=Hashable)
 
+_NONE, _ALL = Fraction(0), Fraction(1)
 
-@dataclass(frozen=True)
-class Solution:
+
+class Solution(NamedTuple):
     """One unknown: ``v = sum_x coefficients[x] * x / D[block]``, x a terminal or a column."""
 
     block: int
@@ -75,7 +77,7 @@ class Loop:
     @property
     def drive(self) -> dict[Terminal, Fraction]:
         """The drive of the network as it stands: 1 at the input, 0 at ground."""
-        return {t: Fraction(t.at != "ground") for t in self.network.terminals}
+        return {t: _NONE if t.at == "ground" else _ALL for t in self.network.terminals}
 
     @property
     def fixed(self) -> tuple[Terminal, ...]:
@@ -87,12 +89,18 @@ class Loop:
 
         The factors of a cascade are kept apart wherever all of the signal passes one node.
         """
-        weights = self.drive if drive is None else drive
+        return self._as_driven if drive is None else self._driven(drive)
+
+    @cached_property
+    def _as_driven(self) -> Factors | None:
+        return self._driven(self.drive)
+
+    def _driven(self, drive: Drive) -> Factors | None:
         value = _numerators(
             self.equations,
             self.solutions,
             self.determinants,
-            lambda t: ("in", weights.get(t, Fraction(0))),
+            lambda t: ("in", drive.get(t, _NONE)),
         )
         return value[1].get("in")
 
@@ -129,7 +137,7 @@ def analyse(network: Network) -> Loop:
             )
         determinants.append(d)
     solutions = _solve(eq, blocks)
-    needed, numerators = _numerators(eq, solutions, determinants, lambda t: (t, Fraction(1)))
+    needed, numerators = _numerators(eq, solutions, determinants, lambda t: (t, _ALL))
     return Loop(
         network=network,
         equations=eq,

@@ -6,12 +6,12 @@ digits are lost where terms subtract; floats appear only in the results.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache, reduce
-from math import prod
-from typing import TYPE_CHECKING
+from math import lcm, prod
+from typing import TYPE_CHECKING, NamedTuple
 
 from synth.analysis.loop import Factors, Loop
 from synth.analysis.ring import Coefficient, Poly
@@ -63,10 +63,54 @@ def _admittance(value: float, above: bool) -> Fraction:
     return exact_value if above else 1 / exact_value
 
 
+class Whole(NamedTuple):
+    """``s**shift * sum_k coefficients[k] * s**k / below``, all of them whole numbers.
+
+    The first and the last coefficient are not zero; there is none where the value is zero.
+    """
+
+    coefficients: list[int]
+    below: int
+    shift: int
+
+
+def whole(poly: Poly, branches: Sequence[Branch], y: Sequence[Fraction]) -> Whole:
+    """Return the value of a ring element."""
+    totals, below = _totals(poly, branches, y)
+    powers = [k for k, c in totals.items() if c]
+    if not powers:
+        return Whole([], 1, 0)
+    least = min(powers)
+    found = [totals.get(k, 0) for k in range(least, max(powers) + 1)]
+    common = lcm(*(c.denominator for c in found))  # 1, unless a drive by a fraction was applied
+    return Whole([int(c * common) for c in found], below * common, least)
+
+
+def multiplied(factors: Iterable[Whole]) -> Whole:
+    """Return the product; one when there are none."""
+    coefficients, below, shift = [1], 1, 0
+    for f in factors:
+        coefficients = exact.convolved(coefficients, f.coefficients)
+        below, shift = below * f.below, shift + f.shift
+    return Whole(coefficients, below, shift)
+
+
 def polynomial(
     poly: Poly, branches: Sequence[Branch], y: Sequence[Fraction]
 ) -> tuple[exact.Poly, int]:
     """Return (polynomial, k): the ring element is ``s**k`` times the polynomial."""
+    totals, below = _totals(poly, branches, y)
+    sums = {k: Fraction(c, below) for k, c in totals.items() if c}
+    if not sums:
+        return (), 0
+    least = min(sums)
+    return tuple(sums.get(k, Fraction(0)) for k in range(least, max(sums) + 1)), least
+
+
+def _totals(
+    poly: Poly, branches: Sequence[Branch], y: Sequence[Fraction]
+) -> tuple[dict[int, Coefficient], int]:
+    """Return power of s -> coefficient, over the common denominator that comes second."""
     involved = 0
     for mask in poly:
         involved |= mask
@@ -87,11 +131,7 @@ def polynomial(
             else:
                 term *= q
         totals[power] = totals.get(power, 0) + term
-    sums = {k: Fraction(c, below) for k, c in totals.items() if c}
-    if not sums:
-        return (), 0
-    least = min(sums)
-    return tuple(sums.get(k, Fraction(0)) for k in range(least, max(sums) + 1)), least
+    return totals, below
 
 
 def transfer(loop: Loop, factors: Factors | None) -> Transfer:

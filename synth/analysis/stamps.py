@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
+#: A matrix while it is being written.
+Rows = list[list[float]]
 
 
 @dataclass(frozen=True)
@@ -19,14 +22,23 @@ class Stamp:
     ----------
     reactive : bool
         Whether it stands in C, else in G.
-    rows, columns, entries : array
-        Of each place once.
+    cells : tuple of (int, int, float)
+        Row, column and entry, of each place once.
     """
 
     reactive: bool
-    rows: npt.NDArray[np.intp]
-    columns: npt.NDArray[np.intp]
-    entries: Array
+    cells: tuple[tuple[int, int, float], ...]
+
+    @cached_property
+    def places(self) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+        """The rows and the columns."""
+        rows = np.array([row for row, _, _ in self.cells], dtype=np.intp)
+        return rows, np.array([column for _, column, _ in self.cells], dtype=np.intp)
+
+    @cached_property
+    def entries(self) -> Array:
+        """The entries."""
+        return np.array([entry for _, _, entry in self.cells], dtype=float)
 
 
 def stamp_of(
@@ -44,18 +56,12 @@ def stamp_of(
         cells = [(place, k, -sign * y) for k, sign in zip(at, signs, strict=True)]
     else:  # w = s*v of a frequency-dependent resistance: i = s*y*w
         cells = [(k, place, sign * y) for k, sign in zip(at, signs, strict=True) if k not in held]
-    rows, columns, entries = zip(*cells, strict=True) if cells else ((), (), ())
-    return Stamp(
-        power > 0,
-        np.array(rows, dtype=np.intp),
-        np.array(columns, dtype=np.intp),
-        np.array(entries, dtype=float),
-    )
+    return Stamp(power > 0, tuple(cells))
 
 
 def put_extra(
-    g: Array,
-    c: Array,
+    g: Rows,
+    c: Rows,
     power: int,
     at: Sequence[int],
     signs: Sequence[float],
@@ -64,11 +70,11 @@ def put_extra(
 ) -> None:
     """Put the entries of an inductor or a frequency-dependent resistance that have no value."""
     if power == -1:
-        c[place, place] = 1.0
+        c[place][place] = 1.0
         for k, sign in zip(at, signs, strict=True):
             if k not in held:
-                g[k, place] += sign
+                g[k][place] += sign
     else:
-        g[place, place] = 1.0
+        g[place][place] = 1.0
         for k, sign in zip(at, signs, strict=True):
-            c[place, k] -= sign
+            c[place][k] -= sign
