@@ -58,8 +58,6 @@ class Loop:
         Column -> its solution, for the columns that the output depends on.
     denominators : tuple of Poly
         The determinants that the output depends on: the factors of D.
-    numerators : mapping
-        Terminal -> factors of its numerator over D; a terminal with no effect is absent.
     """
 
     network: Network
@@ -67,7 +65,11 @@ class Loop:
     determinants: tuple[Poly, ...]
     solutions: Mapping[int, Solution]
     denominators: Factors
-    numerators: Mapping[Terminal, Factors]
+
+    @cached_property
+    def numerators(self) -> Mapping[Terminal, Factors]:
+        """Terminal -> factors of its numerator over D; a terminal with no effect is absent."""
+        return _numerators(self.equations, self.solutions, self.determinants, lambda t: (t, _ALL))
 
     @property
     def variables(self) -> tuple[str, ...]:
@@ -96,13 +98,13 @@ class Loop:
         return self._driven(self.drive)
 
     def _driven(self, drive: Drive) -> Factors | None:
-        value = _numerators(
+        found = _numerators(
             self.equations,
             self.solutions,
             self.determinants,
             lambda t: ("in", drive.get(t, _NONE)),
         )
-        return value[1].get("in")
+        return found.get("in")
 
     def complement(self, drive: Drive | None = None) -> dict[Terminal, Fraction]:
         """Return the drive with input and ground interchanged at every free terminal."""
@@ -137,14 +139,12 @@ def analyse(network: Network) -> Loop:
             )
         determinants.append(d)
     solutions = _solve(eq, blocks)
-    needed, numerators = _numerators(eq, solutions, determinants, lambda t: (t, _ALL))
     return Loop(
         network=network,
         equations=eq,
         determinants=tuple(determinants),
         solutions=solutions,
-        denominators=tuple(determinants[b] for b in sorted(needed)),
-        numerators=numerators,
+        denominators=tuple(determinants[b] for b in sorted({x.block for x in solutions.values()})),
     )
 
 
@@ -240,10 +240,10 @@ def _numerators(
     solutions: Mapping[int, Solution],
     determinants: Sequence[Poly],
     label: Callable[[Terminal], tuple[_Label, Fraction]],
-) -> tuple[frozenset[int], dict[_Label, Factors]]:
+) -> dict[_Label, Factors]:
     """Carry the sources forward to the output; sources of one label are added by weight.
 
-    Returns the blocks in the common denominator and, for each label, numerator factors over it.
+    Returns for each label the numerator's factors over the common denominator.
     """
     done: dict[int, tuple[frozenset[int], dict[_Label, Factors]]] = {}
 
@@ -277,8 +277,8 @@ def _numerators(
 
     if isinstance(eq.output, Terminal):
         name, weight = label(eq.output)
-        return frozenset(), {name: (_weighted(ONE, weight),)} if weight else {}
-    return value(eq.output)
+        return {name: (_weighted(ONE, weight),)} if weight else {}
+    return value(eq.output)[1]
 
 
 def _weighted(p: Poly, weight: Fraction) -> Poly:

@@ -126,16 +126,13 @@ class _Parser:
         self._rest = iter(tokens)
         self._names = names
         self._depth = 0
-        self._take_first()
-
-    def _take_first(self) -> None:
         self._next = next(self._rest)
         self._kind, self._text = self._next.lastgroup, self._next.group()
 
     def _take(self) -> _Token:
         token = self._next
-        if self._kind != "end":
-            self._take_first()
+        self._next = following = next(self._rest, token)  # the end stays
+        self._kind, self._text = following.lastgroup, following.group()
         return token
 
     def read(self) -> Node:
