@@ -9,18 +9,14 @@ delivers whatever is needed, is dropped.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TypeVar
+from typing import NamedTuple
 
 from synth.analysis.ring import Coefficient, Poly
 from synth.errors import NetworkError, SingularError
 from synth.network.model import Network, Terminal
 
-_Place = TypeVar("_Place")
 
-
-@dataclass(frozen=True)
-class Equations:
+class Equations(NamedTuple):
     """Rows of ``sum_c entry[c] * v_c = sum_t source[t] * e_t``.
 
     Parameters
@@ -83,40 +79,38 @@ def equations(network: Network) -> Equations:
     rows: list[dict[int, dict[int, Coefficient]]] = [{} for _ in row_nodes]
     sources: list[dict[Terminal, dict[int, Coefficient]]] = [{} for _ in row_nodes]
 
-    def stamp(row: int, node: str, terminal: Terminal | None, mask: int, sign: int) -> None:
+    def place(node: str, pin: tuple[str, str]) -> int | Terminal:
         if node in column_of:
-            entry = rows[row].setdefault(column_of[node], {})
-            entry[mask] = entry.get(mask, 0) + sign
-            return
-        known = terminal if terminal is not None else node_terminal[node]
-        entry = sources[row].setdefault(known, {})
-        entry[mask] = entry.get(mask, 0) - sign
+            return column_of[node]
+        return terminals[pin] if node in fixed else node_terminal[node]
+
+    def stamp(row: int, at: int | Terminal, mask: int, sign: int) -> None:
+        if isinstance(at, int):
+            rows[row].setdefault(at, {})[mask] = sign
+        else:
+            sources[row].setdefault(at, {})[mask] = -sign
 
     for k, b in enumerate(network.branches):
-        ends = (terminals.get((b.name, "1")), terminals.get((b.name, "2")))
-        for here, there in ((0, 1), (1, 0)):
-            row = index.get(b.nodes[here])
+        first, second = place(b.nodes[0], (b.name, "1")), place(b.nodes[1], (b.name, "2"))
+        if first == second:
+            continue  # one voltage at both ends: no current
+        for node, here, there in ((b.nodes[0], first, second), (b.nodes[1], second, first)):
+            row = index.get(node)
             if row is not None:
-                stamp(row, b.nodes[here], ends[here], 1 << k, 1)
-                stamp(row, b.nodes[there], ends[there], 1 << k, -1)
+                stamp(row, here, 1 << k, 1)
+                stamp(row, there, 1 << k, -1)
 
     out = network.output
     return Equations(
         variables=tuple(b.name for b in network.branches),
         unknowns=tuple(tuple(n for n in internal if group[n] == r) for r in roots),
-        rows=tuple(map(_nonzero, rows)),
-        sources=tuple(map(_nonzero, sources)),
+        rows=tuple(rows),
+        sources=tuple(sources),
         row_nodes=tuple(row_nodes),
         output=column_of[out] if out in column_of else node_terminal[out],
         column_of=column_of,
         pinned=node_terminal,
     )
-
-
-def _nonzero(row: Mapping[_Place, Poly]) -> dict[_Place, Poly]:
-    """Return a row without the terms, and the entries, that cancelled."""
-    left = {place: {mask: c for mask, c in p.items() if c} for place, p in row.items()}
-    return {place: p for place, p in left.items() if p}
 
 
 def _merge(

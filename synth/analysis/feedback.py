@@ -9,7 +9,7 @@ resonator) is reported and not refused.  Exchanging the inputs of any one op amp
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -23,8 +23,7 @@ from synth.network.model import Network
 _RATIOS = (1e4, 1e6)
 
 
-@dataclass(frozen=True)
-class Feedback:
+class Feedback(NamedTuple):
     """What the modes say.
 
     Parameters

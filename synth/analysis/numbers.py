@@ -7,7 +7,6 @@ digits are lost where terms subtract; floats appear only in the results.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache, reduce
 from math import lcm, prod
@@ -23,8 +22,7 @@ if TYPE_CHECKING:
     from synth.transfer.transfer import Transfer
 
 
-@dataclass(frozen=True)
-class CommonForm:
+class CommonForm(NamedTuple):
     """Numerators over one denominator, exact, ascending powers of s.
 
     Parameters
@@ -114,23 +112,22 @@ def _totals(
     involved = 0
     for mask in poly:
         involved |= mask
-    parts = [
-        (1 << k, v.numerator, v.denominator, b.power)
+    parts = {
+        1 << k: (v.numerator, v.denominator, b.power)
         for k, (v, b) in enumerate(zip(y, branches, strict=True))
         if involved >> k & 1
-    ]
-    below = prod(q for _, _, q, _ in parts)
+    }
+    below = prod(q for _, q, _ in parts.values())
     totals: dict[int, Coefficient] = {}
     for mask, c in poly.items():
-        term = c  # over the common denominator `below`, so that whole numbers do
-        power = 0
-        for bit, p, q, s in parts:
-            if mask & bit:
-                term *= p
-                power += s
-            else:
-                term *= q
-        totals[power] = totals.get(power, 0) + term
+        above, under, power = c, 1, 0  # over the common denominator, so that whole numbers do
+        rest = mask
+        while rest:
+            bit = rest & -rest
+            p, q, s = parts[bit]
+            above, under, power = above * p, under * q, power + s
+            rest ^= bit
+        totals[power] = totals.get(power, 0) + above * (below // under)
     return totals, below
 
 

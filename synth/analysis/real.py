@@ -43,6 +43,8 @@ Points = npt.NDArray[np.complexfloating[Any, Any]]
 SHIFT = 0.7390851332151607
 #: Largest relative step of an eigenvalue that is believed to be an improvement.
 _NEAR = 1e-2
+#: Of the voltages at the two ends of a branch, in the voltage across it.
+_SIGNS = (1.0, -1.0)
 
 
 @dataclass(frozen=True)
@@ -268,15 +270,16 @@ def real_system(network: Network, amplifiers: Mapping[str, Amplifier]) -> RealSy
     place = n - len(extra)
     stamps = []
     for b, y in zip(network.branches, admittances(network), strict=True):
-        at = [index[node] for node in b.nodes if node in index]
-        signs = [sign for node, sign in zip(b.nodes, (1.0, -1.0), strict=True) if node in index]
-        stamp = stamp_of(b.power, float(y), at, signs, held, place)
+        ends = [
+            (index[node], sign) for node, sign in zip(b.nodes, _SIGNS, strict=True) if node in index
+        ]
+        stamp = stamp_of(b.power, float(y), ends, held, place)
         part = c if stamp.reactive else g
         for row, column, entry in stamp.cells:
             part[row][column] += entry
         stamps.append(stamp)
         if b.power not in (0, 1):
-            put_extra(g, c, b.power, at, signs, held, place)
+            put_extra(g, c, b.power, ends, held, place)
             place += 1
     for p in network.inputs:
         g[index[p.node]][index[p.node]] = 1.0

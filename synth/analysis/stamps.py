@@ -41,40 +41,34 @@ class Stamp:
         return np.array([entry for _, _, entry in self.cells], dtype=float)
 
 
-def stamp_of(
-    power: int, y: float, at: Sequence[int], signs: Sequence[float], held: set[int], place: int
-) -> Stamp:
+#: The unknowns at the ends of a branch, each with the sign of its voltage; ground has none.
+Ends = Sequence[tuple[int, float]]
+
+
+def stamp_of(power: int, y: float, ends: Ends, held: set[int], place: int) -> Stamp:
     """Return the entries that are in proportion to a branch's admittance coefficient."""
     if power in (0, 1):
         cells = [
             (row, column, sign * other * y)
-            for row, sign in zip(at, signs, strict=True)
+            for row, sign in ends
             if row not in held
-            for column, other in zip(at, signs, strict=True)
+            for column, other in ends
         ]
     elif power == -1:  # the current i of an inductor: s*i = y*v
-        cells = [(place, k, -sign * y) for k, sign in zip(at, signs, strict=True)]
+        cells = [(place, k, -sign * y) for k, sign in ends]
     else:  # w = s*v of a frequency-dependent resistance: i = s*y*w
-        cells = [(k, place, sign * y) for k, sign in zip(at, signs, strict=True) if k not in held]
+        cells = [(k, place, sign * y) for k, sign in ends if k not in held]
     return Stamp(power > 0, tuple(cells))
 
 
-def put_extra(
-    g: Rows,
-    c: Rows,
-    power: int,
-    at: Sequence[int],
-    signs: Sequence[float],
-    held: set[int],
-    place: int,
-) -> None:
+def put_extra(g: Rows, c: Rows, power: int, ends: Ends, held: set[int], place: int) -> None:
     """Put the entries of an inductor or a frequency-dependent resistance that have no value."""
     if power == -1:
         c[place][place] = 1.0
-        for k, sign in zip(at, signs, strict=True):
+        for k, sign in ends:
             if k not in held:
                 g[k][place] += sign
     else:
         g[place][place] = 1.0
-        for k, sign in zip(at, signs, strict=True):
+        for k, sign in ends:
             c[place][k] -= sign

@@ -7,7 +7,6 @@ brings: fractions, complex numbers, arrays, polynomials, elements of a polynomia
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, NamedTuple, Protocol, Self, TypeVar
 
@@ -193,8 +192,7 @@ class Power(NamedTuple):
 Node = Number | Name | Negative | Sum | Product | Power
 
 
-@dataclass(frozen=True)
-class Expression:
+class Expression(NamedTuple):
     """A rational expression that has been read.
 
     Parameters
