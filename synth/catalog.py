@@ -15,7 +15,7 @@ from __future__ import annotations
 import json
 import os
 import warnings
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from hashlib import blake2b
 from pathlib import Path
@@ -33,6 +33,8 @@ FOLDER = "SYNTH_STAGES"
 RECORD = "verified.json"
 #: At most so many stages are suggested for a mistyped name.
 _SUGGESTED = 4
+#: At most so many of the stages that changed are named.
+_NAMED = 3
 
 
 class _Library:
@@ -45,9 +47,16 @@ class _Library:
         self.files: Mapping[str, Path] = {**self._package, **self._own}
         self._read: dict[str, Stage] = {}
         self._reading: list[str] = []
+        self._changed: list[Stage] = []  # checked again, and not told yet
 
     def stage(self, name: str) -> Stage:
-        """Return a stage, its claims verified."""
+        """Return a stage, its claims verified; warn once of all that changed."""
+        try:
+            return self._stage(name)
+        finally:
+            self._tell()
+
+    def _stage(self, name: str) -> Stage:
         if name not in self._read:
             if name not in self.files:
                 raise CatalogError(f"the catalogue has no stage {name!r}; {self.advice(name)}")
@@ -63,24 +72,32 @@ class _Library:
         return self._read[name]
 
     def _verified(self, name: str) -> Stage:
-        found = read_stage(self.files[name], self.stage)
+        found = read_stage(self.files[name], self._stage)
         if name not in self._package:
             _check(found, self.files[name])
         elif not self._recorded(found):
             _check(found, self.files[name])
-            changed = [n for n in _behind(found) if not self._recorded(self._read[n])]
-            what = (
-                f"stage {name} derives from {', '.join(changed)}, which changed since it was "
-                "verified; the claims of both"
-                if changed
-                else f"stage file {self.files[name]} changed since it was verified; its claims"
-            )
+            self._changed.append(found)
+        return found
+
+    def _tell(self) -> None:
+        changed, self._changed = self._changed, []
+        if changed:
+            what = self._one_changed(changed[0]) if len(changed) == 1 else _many_changed(changed)
             warnings.warn(
                 f"{what} were checked again and hold (`python -m synth.generators` records it)",
                 StageWarning,
-                stacklevel=2,
+                stacklevel=3,
             )
-        return found
+
+    def _one_changed(self, found: Stage) -> str:
+        bases = [n for n in _behind(found) if not self._recorded(self._read[n])]
+        if bases:
+            return (
+                f"stage {found.name} derives from {', '.join(bases)}, which changed since it was "
+                "verified; the claims of both"
+            )
+        return f"stage file {self.files[found.name]} changed since it was verified; its claims"
 
     def _recorded(self, found: Stage) -> bool:
         return self._record.get(found.name) == recorded_as(found)
@@ -90,9 +107,10 @@ class _Library:
         found, wrong = [], dict[str, list[str]]()
         for name in sorted(self.files):
             try:
-                found.append(self.stage(name))
+                found.append(self._stage(name))
             except CatalogError as error:
                 wrong.setdefault(str(error), []).append(name)
+        self._tell()
         return found, wrong
 
     @property
@@ -129,6 +147,15 @@ class _Library:
             more = ", ... (`synth catalog` lists them)" if len(close) > _SUGGESTED else ""
             return f"did you mean {' or '.join(close[:_SUGGESTED])}{more or '?'}"
         return "`synth catalog` lists them"
+
+
+def _many_changed(changed: Sequence[Stage]) -> str:
+    shown = ", ".join(s.name for s in changed[:_NAMED])
+    more = f" and {len(changed) - _NAMED} more" if len(changed) > _NAMED else ""
+    return (
+        f"{len(changed)} stages ({shown}{more}) changed since they were verified, or derive from "
+        "one that did; their claims"
+    )
 
 
 def _behind(found: Stage) -> list[str]:

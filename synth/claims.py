@@ -23,7 +23,7 @@ from functools import cache, lru_cache
 from hashlib import blake2b
 
 from synth.analysis.loop import Loop
-from synth.analysis.numbers import admittances, polynomial
+from synth.analysis.numbers import Whole, admittances, multiplied, whole
 from synth.analysis.ring import Poly as RingPoly
 from synth.conditions import check_conditions, numbers_of
 from synth.errors import CatalogError, SynthError
@@ -31,7 +31,7 @@ from synth.network.model import Network
 from synth.stage_file import Stage
 from synth.transfer import polynomial as exact
 from synth.transfer.design import worked_out
-from synth.transfer.expression import parse
+from synth.transfer.grammar import parse
 
 #: Kind of stage -> what its transfer function N/D is, common factors cancelled.
 STAGE_KINDS: Mapping[str, str] = {
@@ -203,15 +203,11 @@ def equals_published(loop: Loop, published: str) -> bool:
         If the text cannot be read, divides by zero, or names a part the stage does not have.
     """
     branches = loop.network.branches
-    points = {name: Residue(_point(name)) for name in ("s", *(b.name for b in branches))}
-    s = points["s"]
-    y = [(points[b.name] ** (1 if b.power > 0 else -1) * s**b.power).value for b in branches]
+    points = {name: _point(name) for name in ("s", *(b.name for b in branches))}
+    y = [_admittance_at(b.name, b.power) for b in branches]
     denominator = _product_at(loop.denominators, y)
-    numerator = sum(
-        _product_at(factors, y)
-        for terminal, factors in loop.numerators.items()
-        if terminal.at != "ground"
-    )
+    factors = loop.transfer()
+    numerator = _product_at(factors, y) if factors is not None else 0
     value = parse(published, points).evaluate(points, Residue)
     return (value.value * denominator - numerator) % _PRIME == 0
 
@@ -233,9 +229,15 @@ def _product_at(factors: Iterable[RingPoly], y: list[int]) -> int:
 
 
 @cache
-def _point(name: str) -> int:
+def _point(name: str) -> Residue:
     """Return the fixed coordinate of a name: a hash, so it depends on nothing in the file."""
-    return int.from_bytes(blake2b(name.encode(), digest_size=32).digest(), "big") % _PRIME
+    return _residue(int.from_bytes(blake2b(name.encode(), digest_size=32).digest(), "big"))
+
+
+@cache
+def _admittance_at(name: str, power: int) -> int:
+    """Return the admittance of a part at the fixed point, modulo the prime."""
+    return (_point(name) ** (1 if power > 0 else -1) * _point("s") ** power).value
 
 
 class Residue:
@@ -312,25 +314,29 @@ def response(loop: Loop, circuit: Network) -> tuple[exact.Poly, exact.Poly]:
     """
     y = admittances(circuit)
 
-    def value(factors: Iterable[RingPoly]) -> tuple[exact.Poly, int]:
-        pairs = [polynomial(p, circuit.branches, y) for p in factors]
-        return exact.product(p for p, _ in pairs), sum(k for _, k in pairs)
+    def value(factors: Iterable[RingPoly]) -> Whole:
+        return multiplied(whole(p, circuit.branches, y) for p in factors)
 
     factors = loop.transfer()
-    d, d_shift = value(loop.denominators)
-    if not d:
+    d = value(loop.denominators)
+    if not d.coefficients:
         raise CatalogError("the determinant vanishes with these values; change one of them")
-    n, n_shift = value(factors) if factors is not None else (exact.ZERO, d_shift)
-    least = min(n_shift, d_shift)
-    n, d = exact.mul(_s_to(n_shift - least), n), exact.mul(_s_to(d_shift - least), d)
-    common = exact.gcd(n, d)
-    if len(common) > 1:
-        n, d = exact.divide(n, common)[0], exact.divide(d, common)[0]
-    return exact.scale(n, 1 / d[-1]), exact.monic(d)
-
-
-def _s_to(power: int) -> exact.Poly:
-    return (Fraction(0),) * power + (Fraction(1),)
+    n = value(factors) if factors is not None else None
+    if n is None or not n.coefficients:
+        return exact.ZERO, exact.ONE
+    least = min(n.shift, d.shift)
+    top = [0] * (n.shift - least) + n.coefficients
+    bottom = [0] * (d.shift - least) + d.coefficients
+    common = exact.common_factor(top, bottom)
+    if len(common) == 1:
+        lead = bottom[-1]
+        return (
+            tuple(Fraction(c * d.below, lead * n.below) for c in top),
+            tuple(Fraction(c, lead) for c in bottom),
+        )
+    upper = exact.divide(tuple(Fraction(c, n.below) for c in top), common)[0]
+    lower = exact.divide(tuple(Fraction(c, d.below) for c in bottom), common)[0]
+    return exact.scale(upper, 1 / lower[-1]), exact.monic(lower)
 
 
 def kind_of(n: exact.Poly, d: exact.Poly) -> str:

@@ -15,7 +15,8 @@ from typing import NamedTuple
 
 from synth.errors import CatalogError, ExpressionError
 from synth.transfer import polynomial as exact
-from synth.transfer.expression import parse
+from synth.transfer.grammar import parse
+from synth.transfer.syntax import Expression
 
 #: What a piece "... when RELATION" is about -> the kinds whose values satisfy it; None: all.
 ABOUT: Mapping[str, tuple[str, ...] | None] = {
@@ -44,7 +45,7 @@ class Relation(NamedTuple):
     """Expressions with the signs between them, and the kinds they are about (None: all)."""
 
     text: str
-    sides: tuple[str, ...]
+    sides: tuple[Expression, ...]
     signs: tuple[str, ...]
     kinds: tuple[str, ...] | None
 
@@ -72,11 +73,10 @@ def _relation(text: str, kinds: tuple[str, ...] | None) -> Relation | None:
     if len(sides) < 3:
         return None
     try:
-        for side in sides[::2]:
-            parse(side, _NAME.findall(side))
+        read = tuple(parse(side, _NAME.findall(side)) for side in sides[::2])
     except ExpressionError:
         return None
-    return Relation(text, tuple(sides[::2]), tuple(sides[1::2]), kinds)
+    return Relation(text, read, tuple(sides[1::2]), kinds)
 
 
 def check_conditions(
@@ -101,7 +101,7 @@ def check_conditions(
     """
     for condition in conditions:
         for relation in relations(condition):
-            unknown = {n for s in relation.sides for n in _NAME.findall(s)} - set(values)
+            unknown = {n for s in relation.sides for n in _NAME.findall(s.text)} - set(values)
             missing = sorted(n for n in unknown if _PART.fullmatch(n))
             if missing:
                 raise CatalogError(
@@ -113,7 +113,7 @@ def check_conditions(
 
 
 def _check(relation: Relation, where: str, values: Mapping[str, float]) -> None:
-    sides = [float(parse(s, values).evaluate(values, float)) for s in relation.sides]
+    sides = [float(s.evaluate(values, float)) for s in relation.sides]
     for left, sign, right in zip(sides, relation.signs, sides[1:], strict=False):
         if not _SIGNS[sign](left, right):
             raise CatalogError(

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from synth.errors import CatalogError
 from synth.network.model import Network
@@ -30,8 +31,7 @@ MIRRORED = ("minus-left", "plus-left")
 LIMIT = 1000
 
 
-@dataclass(frozen=True)
-class Place:
+class Place(NamedTuple):
     """Where one symbol stands.
 
     Parameters

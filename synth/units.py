@@ -17,6 +17,7 @@ import math
 import re
 from collections.abc import Mapping
 from decimal import Decimal
+from functools import lru_cache
 
 from synth.errors import NumberError
 
@@ -77,6 +78,7 @@ _DECK_NUMBER = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eEdD][+-]?[0-9
 _DECK_CODE = re.compile(r"([+-]?)([0-9]+)([RrkKGgTtpPnNuUµμMm])([0-9]+)([^\W\d_]*)")
 
 
+@lru_cache(maxsize=1024)  # the same preferred values come again with every stage
 def parse_si(text: str, unit: str = "") -> float:
     """Read a number typed by a person: SI prefix (case-sensitive), unit name, IEC 60062 code.
 

@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from synth.target import family_target
-from synth.transfer import Transfer
 from synth.transfer import polynomial as poly
 from synth.transfer.critical import delay_extrema, group_delay, magnitude_extrema
+from synth.transfer.transfer import Transfer
 
 
 def exact_extrema(transfer):

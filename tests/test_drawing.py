@@ -403,7 +403,7 @@ def test_a_placement_that_cannot_be_wired_gives_way() -> None:
     one = stage("sallen-key-lowpass-unity")
     assert one.placement is not None
     heap = replace(
-        one.placement, places={n: replace(p, x=0, y=0) for n, p in one.placement.places.items()}
+        one.placement, places={n: p._replace(x=0, y=0) for n, p in one.placement.places.items()}
     )
     checked(one.circuit(), draw(one.circuit(), placement=heap))
 

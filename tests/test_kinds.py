@@ -5,9 +5,9 @@ import math
 import pytest
 from scipy import signal
 
-from synth.transfer import Transfer
 from synth.transfer.expression import transfer_from_text
 from synth.transfer.kinds import describe
+from synth.transfer.transfer import Transfer
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,7 @@ from synth.masks.reach import room
 from synth.masks.shape import Band, Shape, shape_of
 from synth.masks.verify import keeps, verified
 from synth.target import family_target
-from synth.transfer import Transfer
+from synth.transfer.transfer import Transfer
 
 LOWPASS = "0 1k within 0.25 dB\n2k inf <= -50 dB\n"
 

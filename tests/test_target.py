@@ -22,8 +22,9 @@ from synth.target import (
     second_order_target,
     transfer_target,
 )
-from synth.transfer import Transfer, section_figures
 from synth.transfer.expression import transfer_from_text
+from synth.transfer.section import section_figures
+from synth.transfer.transfer import Transfer
 
 TABLES = json.loads(
     (Path(__file__).parent / "published" / "published_tables.json").read_text(encoding="utf-8")

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from scipy import signal
 
 from synth.errors import TargetError
-from synth.transfer import Section, Transfer, section_figures
 from synth.transfer import polynomial as poly
+from synth.transfer.section import Section, section_figures
+from synth.transfer.transfer import Transfer
 
 # -- polynomials ---------------------------------------------------------------------------------
 

@@ -9,14 +9,13 @@ Canad. J. Math. 10 (1958) 517-534, from memory).
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from synth.analysis.ring import Poly
 from synth.errors import SingularError
 
 
-@dataclass(frozen=True)
-class Block:
+class Block(NamedTuple):
     """A square set of equations to be solved together."""
 
     rows: tuple[int, ...]

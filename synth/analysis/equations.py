@@ -9,15 +9,14 @@ delivers whatever is needed, is dropped.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from typing import NamedTuple
 
-from synth.analysis.ring import Poly, add, negate
+from synth.analysis.ring import Coefficient, Poly
 from synth.errors import NetworkError, SingularError
 from synth.network.model import Network, Terminal
 
 
-@dataclass(frozen=True)
-class Equations:
+class Equations(NamedTuple):
     """Rows of ``sum_c entry[c] * v_c = sum_t source[t] * e_t``.
 
     Parameters
@@ -80,31 +79,35 @@ def equations(network: Network) -> Equations:
     driven = {u.out for u in network.op_amps}
     row_nodes = [n for n in internal if n not in driven]
     index = {n: k for k, n in enumerate(row_nodes)}
-    rows: list[dict[int, Poly]] = [{} for _ in row_nodes]
-    sources: list[dict[Terminal, Poly]] = [{} for _ in row_nodes]
+    rows: list[dict[int, dict[int, Coefficient]]] = [{} for _ in row_nodes]
+    sources: list[dict[Terminal, dict[int, Coefficient]]] = [{} for _ in row_nodes]
 
-    def stamp(row: int, node: str, terminal: Terminal | None, y: Poly) -> None:
+    def place(node: str, pin: tuple[str, str]) -> int | Terminal:
         if node in column_of:
-            col = column_of[node]
-            rows[row][col] = add(rows[row].get(col, {}), y)
-            return
-        known = terminal if terminal is not None else node_terminal[node]
-        sources[row][known] = add(sources[row].get(known, {}), negate(y))
+            return column_of[node]
+        return terminals[pin] if node in fixed else node_terminal[node]
+
+    def stamp(row: int, at: int | Terminal, mask: int, sign: int) -> None:
+        if isinstance(at, int):
+            rows[row].setdefault(at, {})[mask] = sign
+        else:
+            sources[row].setdefault(at, {})[mask] = -sign
 
     for k, b in enumerate(network.branches):
-        y: Poly = {1 << k: 1}
-        ends = (terminals.get((b.name, "1")), terminals.get((b.name, "2")))
-        for here, there in ((0, 1), (1, 0)):
-            row = index.get(b.nodes[here])
+        first, second = place(b.nodes[0], (b.name, "1")), place(b.nodes[1], (b.name, "2"))
+        if first == second:
+            continue  # one voltage at both ends: no current
+        for node, here, there in ((b.nodes[0], first, second), (b.nodes[1], second, first)):
+            row = index.get(node)
             if row is not None:
-                stamp(row, b.nodes[here], ends[here], y)
-                stamp(row, b.nodes[there], ends[there], negate(y))
+                stamp(row, here, 1 << k, 1)
+                stamp(row, there, 1 << k, -1)
 
     return Equations(
         variables=tuple(b.name for b in network.branches),
         unknowns=tuple(tuple(n for n in internal if group[n] == r) for r in roots),
-        rows=tuple({c: p for c, p in row.items() if p} for row in rows),
-        sources=tuple({t: p for t, p in row.items() if p} for row in sources),
+        rows=tuple(rows),
+        sources=tuple(sources),
         row_nodes=tuple(row_nodes),
         output=_output(network, column_of, {**node_terminal, **_read_inputs(network)}),
         column_of=column_of,

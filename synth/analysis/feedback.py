@@ -8,7 +8,8 @@ resonator) is reported and not refused.  Exchanging the inputs of any one op amp
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from typing import NamedTuple
 
 import numpy as np
 
@@ -22,8 +23,7 @@ from synth.network.model import Network
 _RATIOS = (1e4, 1e6)
 
 
-@dataclass(frozen=True)
-class Feedback:
+class Feedback(NamedTuple):
     """What the modes say.
 
     Parameters
@@ -148,4 +148,4 @@ def _typical_rate(network: Network) -> float:
     c = [b.value for b in network.branches if b.power == 1 and b.value]
     if not r or not c:
         return 1.0
-    return float(1 / np.exp(np.mean(np.log(r)) + np.mean(np.log(c))))
+    return math.exp(-sum(map(math.log, r)) / len(r) - sum(map(math.log, c)) / len(c))

@@ -21,7 +21,8 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TypeVar
+from functools import cached_property
+from typing import NamedTuple, TypeVar
 
 from synth.analysis.blocks import Block, split
 from synth.analysis.equations import Equations, equations
@@ -36,9 +37,10 @@ Factors = tuple[Poly, ...]
 
 _Label = TypeVar("_Label", bound=Hashable)
 
+_NONE, _ALL = Fraction(0), Fraction(1)
 
-@dataclass(frozen=True)
-class Solution:
+
+class Solution(NamedTuple):
     """One unknown: ``v = sum_x coefficients[x] * x / D[block]``, x a terminal or a column."""
 
     block: int
@@ -61,8 +63,6 @@ class Loop:
         Column -> its solution, for the columns that the output depends on.
     denominators : tuple of Poly
         The determinants that the output depends on: the factors of D.
-    numerators : mapping
-        Terminal -> factors of its numerator over D; a terminal with no effect is absent.
     """
 
     network: Network
@@ -70,7 +70,11 @@ class Loop:
     determinants: tuple[Poly, ...]
     solutions: Mapping[int, Solution]
     denominators: Factors
-    numerators: Mapping[Terminal, Factors]
+
+    @cached_property
+    def numerators(self) -> Mapping[Terminal, Factors]:
+        """Terminal -> factors of its numerator over D; a terminal with no effect is absent."""
+        return _numerators(self.equations, self.solutions, self.determinants, lambda t: (t, _ALL))
 
     @property
     def variables(self) -> tuple[str, ...]:
@@ -80,7 +84,7 @@ class Loop:
     @property
     def drive(self) -> dict[Terminal, Fraction]:
         """The drive of the network as it stands: 1 at the input, 0 at ground."""
-        return {t: Fraction(t.at != "ground") for t in self.network.terminals}
+        return {t: _NONE if t.at == "ground" else _ALL for t in self.network.terminals}
 
     @property
     def fixed(self) -> tuple[Terminal, ...]:
@@ -92,14 +96,20 @@ class Loop:
 
         The factors of a cascade are kept apart wherever all of the signal passes one node.
         """
-        weights = self.drive if drive is None else drive
-        value = _numerators(
+        return self._as_driven if drive is None else self._driven(drive)
+
+    @cached_property
+    def _as_driven(self) -> Factors | None:
+        return self._driven(self.drive)
+
+    def _driven(self, drive: Drive) -> Factors | None:
+        found = _numerators(
             self.equations,
             self.solutions,
             self.determinants,
-            lambda t: ("in", weights.get(t, Fraction(0))),
+            lambda t: ("in", drive.get(t, _NONE)),
         )
-        return value[1].get("in")
+        return found.get("in")
 
     def complement(self, drive: Drive | None = None) -> dict[Terminal, Fraction]:
         """Return the drive with input and ground interchanged at every free terminal."""
@@ -134,14 +144,12 @@ def analyse(network: Network) -> Loop:
             )
         determinants.append(d)
     solutions = _solve(eq, blocks)
-    needed, numerators = _numerators(eq, solutions, determinants, lambda t: (t, Fraction(1)))
     return Loop(
         network=network,
         equations=eq,
         determinants=tuple(determinants),
         solutions=solutions,
-        denominators=tuple(determinants[b] for b in sorted(needed)),
-        numerators=numerators,
+        denominators=tuple(determinants[b] for b in sorted({x.block for x in solutions.values()})),
     )
 
 
@@ -237,10 +245,10 @@ def _numerators(
     solutions: Mapping[int, Solution],
     determinants: Sequence[Poly],
     label: Callable[[Terminal], tuple[_Label, Fraction]],
-) -> tuple[frozenset[int], dict[_Label, Factors]]:
+) -> dict[_Label, Factors]:
     """Carry the sources forward to the output; sources of one label are added by weight.
 
-    Returns the blocks in the common denominator and, for each label, numerator factors over it.
+    Returns for each label the numerator's factors over the common denominator.
     """
     done: dict[int, tuple[frozenset[int], dict[_Label, Factors]]] = {}
 
@@ -282,7 +290,7 @@ def _numerators(
     needed, found = read(first)
     for x, sign in others:
         needed, found = _plus(needed, found, *read(x), Fraction(sign), determinants)
-    return needed, found
+    return found
 
 
 def _plus(

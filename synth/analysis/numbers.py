@@ -6,22 +6,23 @@ digits are lost where terms subtract; floats appear only in the results.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
 from functools import lru_cache, reduce
-from math import prod
+from math import lcm, prod
+from typing import TYPE_CHECKING, NamedTuple
 
 from synth.analysis.loop import Factors, Loop
 from synth.analysis.ring import Coefficient, Poly
 from synth.errors import NetworkError
 from synth.network.model import Branch, Network, Terminal
 from synth.transfer import polynomial as exact
-from synth.transfer.transfer import Transfer
+
+if TYPE_CHECKING:
+    from synth.transfer.transfer import Transfer
 
 
-@dataclass(frozen=True)
-class CommonForm:
+class CommonForm(NamedTuple):
     """Numerators over one denominator, exact, ascending powers of s.
 
     Parameters
@@ -60,35 +61,74 @@ def _admittance(value: float, above: bool) -> Fraction:
     return exact_value if above else 1 / exact_value
 
 
+class Whole(NamedTuple):
+    """``s**shift * sum_k coefficients[k] * s**k / below``, all of them whole numbers.
+
+    The first and the last coefficient are not zero; there is none where the value is zero.
+    """
+
+    coefficients: list[int]
+    below: int
+    shift: int
+
+
+def whole(poly: Poly, branches: Sequence[Branch], y: Sequence[Fraction]) -> Whole:
+    """Return the value of a ring element."""
+    totals, below = _totals(poly, branches, y)
+    powers = [k for k, c in totals.items() if c]
+    if not powers:
+        return Whole([], 1, 0)
+    least = min(powers)
+    found = [totals.get(k, 0) for k in range(least, max(powers) + 1)]
+    common = lcm(*(c.denominator for c in found))  # 1, unless a drive by a fraction was applied
+    return Whole([int(c * common) for c in found], below * common, least)
+
+
+def multiplied(factors: Iterable[Whole]) -> Whole:
+    """Return the product; one when there are none."""
+    coefficients, below, shift = [1], 1, 0
+    for f in factors:
+        coefficients = exact.convolved(coefficients, f.coefficients)
+        below, shift = below * f.below, shift + f.shift
+    return Whole(coefficients, below, shift)
+
+
 def polynomial(
     poly: Poly, branches: Sequence[Branch], y: Sequence[Fraction]
 ) -> tuple[exact.Poly, int]:
     """Return (polynomial, k): the ring element is ``s**k`` times the polynomial."""
-    involved = 0
-    for mask in poly:
-        involved |= mask
-    parts = [
-        (1 << k, v.numerator, v.denominator, b.power)
-        for k, (v, b) in enumerate(zip(y, branches, strict=True))
-        if involved >> k & 1
-    ]
-    below = prod(q for _, _, q, _ in parts)
-    totals: dict[int, Coefficient] = {}
-    for mask, c in poly.items():
-        term = c  # over the common denominator `below`, so that whole numbers do
-        power = 0
-        for bit, p, q, s in parts:
-            if mask & bit:
-                term *= p
-                power += s
-            else:
-                term *= q
-        totals[power] = totals.get(power, 0) + term
+    totals, below = _totals(poly, branches, y)
     sums = {k: Fraction(c, below) for k, c in totals.items() if c}
     if not sums:
         return (), 0
     least = min(sums)
     return tuple(sums.get(k, Fraction(0)) for k in range(least, max(sums) + 1)), least
+
+
+def _totals(
+    poly: Poly, branches: Sequence[Branch], y: Sequence[Fraction]
+) -> tuple[dict[int, Coefficient], int]:
+    """Return power of s -> coefficient, over the common denominator that comes second."""
+    involved = 0
+    for mask in poly:
+        involved |= mask
+    parts = {
+        1 << k: (v.numerator, v.denominator, b.power)
+        for k, (v, b) in enumerate(zip(y, branches, strict=True))
+        if involved >> k & 1
+    }
+    below = prod(q for _, q, _ in parts.values())
+    totals: dict[int, Coefficient] = {}
+    for mask, c in poly.items():
+        above, under, power = c, 1, 0  # over the common denominator, so that whole numbers do
+        rest = mask
+        while rest:
+            bit = rest & -rest
+            p, q, s = parts[bit]
+            above, under, power = above * p, under * q, power + s
+            rest ^= bit
+        totals[power] = totals.get(power, 0) + above * (below // under)
+    return totals, below
 
 
 def transfer(loop: Loop, factors: Factors | None) -> Transfer:
@@ -108,6 +148,8 @@ def transfer(loop: Loop, factors: Factors | None) -> Transfer:
     SingularError
         Through the transfer, if D vanishes for these values.
     """
+    from synth.transfer.transfer import Transfer  # late: verifying a catalogue needs none
+
     branches, y = loop.network.branches, admittances(loop.network)
     if factors is None:
         return Transfer(0.0, ())

@@ -29,7 +29,7 @@ import numpy.typing as npt
 
 from synth.analysis.amplifier import Amplifier
 from synth.analysis.numbers import admittances
-from synth.analysis.stamps import Stamp, put_extra, stamp_of
+from synth.analysis.stamps import Rows, Stamp, put_extra, stamp_of
 from synth.errors import SingularError
 from synth.network.model import Network
 
@@ -43,6 +43,8 @@ Points = npt.NDArray[np.complexfloating[Any, Any]]
 SHIFT = 0.7390851332151607
 #: Largest relative step of an eigenvalue that is believed to be an improvement.
 _NEAR = 1e-2
+#: Of the voltages at the two ends of a branch, in the voltage across it.
+_SIGNS = (1.0, -1.0)
 
 
 @dataclass(frozen=True)
@@ -163,7 +165,7 @@ class RealSystem:
         g, c = self.g.copy(), self.c.copy()
         for stamp, factor in zip(self.stamps, factors, strict=True):
             part = c if stamp.reactive else g
-            part[stamp.rows, stamp.columns] += (factor - 1) * stamp.entries
+            part[stamp.places] += (factor - 1) * stamp.entries
         return replace(self, g=g, c=c)
 
     def inverse(self, s: Points) -> ComplexArray:
@@ -270,47 +272,59 @@ def real_system(network: Network, amplifiers: Mapping[str, Amplifier]) -> RealSy
         size += 0 if one else 2
     extra = [b for b in network.branches if b.power not in (0, 1)]
     n = size + len(extra)
-    g, c = np.zeros((n, n)), np.zeros((n, n))
+    g: Rows = [[0.0] * n for _ in range(n)]
+    c: Rows = [[0.0] * n for _ in range(n)]
     held = {index[p.node] for p in network.inputs}
     held |= {index[u.out] for u in network.op_amps if not amplifiers[u.name].output_resistance}
     place = n - len(extra)
     stamps = []
     for b, y in zip(network.branches, admittances(network), strict=True):
-        at = [index[node] for node in b.nodes if node in index]
-        signs = [sign for node, sign in zip(b.nodes, (1.0, -1.0), strict=True) if node in index]
-        stamp = stamp_of(b.power, float(y), at, signs, held, place)
+        ends = [
+            (index[node], sign) for node, sign in zip(b.nodes, _SIGNS, strict=True) if node in index
+        ]
+        stamp = stamp_of(b.power, float(y), ends, held, place)
         part = c if stamp.reactive else g
-        part[stamp.rows, stamp.columns] += stamp.entries
+        for row, column, entry in stamp.cells:
+            part[row][column] += entry
         stamps.append(stamp)
         if b.power not in (0, 1):
-            put_extra(g, c, b.power, at, signs, held, place)
+            put_extra(g, c, b.power, ends, held, place)
             place += 1
     for p in network.inputs:
-        g[index[p.node], index[p.node]] = 1.0
+        g[index[p.node]][index[p.node]] = 1.0
     for u in network.op_amps:
         _put_op_amp(g, c, index, inner[u.name], (u.plus, u.minus, u.out), amplifiers[u.name])
-    return RealSystem(network, amplifiers, index, inner, frozenset(held), tuple(stamps), g, c)
+    return RealSystem(
+        network,
+        amplifiers,
+        index,
+        inner,
+        frozenset(held),
+        tuple(stamps),
+        np.array(g, dtype=float),
+        np.array(c, dtype=float),
+    )
 
 
 def _put_op_amp(
-    g: Array, c: Array, index: Mapping[str, int], x: int, pins: tuple[str, str, str], a: Amplifier
+    g: Rows, c: Rows, index: Mapping[str, int], x: int, pins: tuple[str, str, str], a: Amplifier
 ) -> None:
     plus, minus, out = (index.get(p) for p in pins)
     if out is None:
         raise AssertionError("an op-amp output is never held")
-    g[x, x] += 1 / a.dc_gain
-    c[x, x] += 1 / a.gain_bandwidth
+    g[x][x] += 1 / a.dc_gain
+    c[x][x] += 1 / a.gain_bandwidth
     if plus is not None:
-        g[x, plus] -= 1.0
+        g[x][plus] -= 1.0
     if minus is not None:
-        g[x, minus] += 1.0
+        g[x][minus] += 1.0
     if x == out:
         return
     e = x + 1
-    g[e, e], g[e, x], c[e, e] = 1.0, -1.0, 1 / a.second_pole
+    g[e][e], g[e][x], c[e][e] = 1.0, -1.0, 1 / a.second_pole
     y = 1 / a.output_resistance if a.output_resistance else 1.0
-    g[out, out] += y
-    g[out, e] -= y
+    g[out][out] += y
+    g[out][e] -= y
 
 
 @contextmanager

@@ -62,6 +62,20 @@ def multiply(p: Poly, q: Poly) -> Poly:
     return {mask: c for mask, c in total.items() if c}
 
 
+def _add_product(total: dict[int, Coefficient], p: Poly, q: Poly, sign: int) -> None:
+    """Add sign * p * q, modulo the squares of the variables, to `total`."""
+    for m1, c1 in p.items():
+        signed = sign * c1
+        for m2, c2 in q.items():
+            if not m1 & m2:
+                mask = m1 | m2
+                value = total.get(mask, 0) + signed * c2
+                if value:
+                    total[mask] = value
+                else:
+                    del total[mask]
+
+
 def scale(p: Poly, c: Coefficient) -> Poly:
     """Return c * p."""
     return {mask: value * c for mask, value in p.items()} if c else ZERO
@@ -107,15 +121,14 @@ def determinant(rows: Sequence[Mapping[int, Poly]], most_terms: int = MOST_TERMS
         known = table.get(left)
         if known is not None:
             return known
-        total: Poly = ZERO
+        total: dict[int, Coefficient] = {}
         for column, entry in rows[order[depth]].items():
             bit = 1 << column
             if left & bit:
                 rest = minor(depth + 1, left ^ bit)
                 if rest:
-                    term = multiply(entry, rest)
                     before = (left & (bit - 1)).bit_count()
-                    total = add(total, negate(term) if before % 2 else term)
+                    _add_product(total, entry, rest, -1 if before % 2 else 1)
                     if len(total) > most_terms:
                         raise NetworkError(
                             f"the formula of this network has more than {most_terms} terms, beyond "

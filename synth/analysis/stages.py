@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from synth.analysis.blocks import split
 from synth.analysis.equations import Equations, equations
 from synth.network.model import Network
 
 
-@dataclass(frozen=True)
-class CircuitStage:
+class CircuitStage(NamedTuple):
     """One stage of a cascade.
 
     Parameters

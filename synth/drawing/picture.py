@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 
 from synth.drawing.automatic import automatic, filled
 from synth.drawing.labels import place_labels
@@ -75,7 +74,7 @@ def _stretched(placement: Placement, factor: float) -> Placement:
         return placement
     return Placement(
         {
-            n: replace(p, x=round(p.x * factor), y=round(p.y * factor))
+            n: p._replace(x=round(p.x * factor), y=round(p.y * factor))
             for n, p in placement.places.items()
         }
     )

@@ -342,22 +342,24 @@ class Network:
 
     def with_values(self, values: Mapping[str, float]) -> Network:
         """Return the same network with these values (ohm, farad, henry)."""
-        for name in values:
+        names = {b.name for b in self.branches}
+        for name in (n for n in values if n not in names):
             self.branch(name)
         return replace(
             self,
-            branches=tuple(replace(b, value=values.get(b.name, b.value)) for b in self.branches),
+            branches=tuple(
+                Branch(b.name, b.power, b.nodes, values.get(b.name, b.value)) for b in self.branches
+            ),
         )
 
     def with_pins(self, moves: Mapping[tuple[str, str], str]) -> Network:
         """Return the same parts with some pins, named (part, pin), on other nodes."""
         branches = tuple(
-            replace(
-                b,
-                nodes=(
-                    moves.get((b.name, "1"), b.nodes[0]),
-                    moves.get((b.name, "2"), b.nodes[1]),
-                ),
+            Branch(
+                b.name,
+                b.power,
+                (moves.get((b.name, "1"), b.nodes[0]), moves.get((b.name, "2"), b.nodes[1])),
+                b.value,
             )
             for b in self.branches
         )
@@ -376,6 +378,8 @@ class Network:
     ) -> Network:
         """Return the same network under other names of parts and nodes (others are kept)."""
         p, n = parts or {}, nodes or {}
+        if not p and not n:
+            return self
 
         def at(node: str) -> str:
             return n.get(node, node)
@@ -387,7 +391,7 @@ class Network:
         return replace(
             self,
             branches=tuple(
-                replace(b, name=p.get(b.name, b.name), nodes=(at(b.nodes[0]), at(b.nodes[1])))
+                Branch(p.get(b.name, b.name), b.power, (at(b.nodes[0]), at(b.nodes[1])), b.value)
                 for b in self.branches
             ),
             op_amps=tuple(replace(placed(u), name=p.get(u.name, u.name)) for u in self.op_amps),
@@ -425,9 +429,9 @@ def _only(ports: tuple[Port, ...], what: str) -> Port:
 
 def _check(network: Network) -> None:
     names = [b.name for b in network.branches] + [u.name for u in network.op_amps]
-    twice = {n for n in names if names.count(n) > 1}
-    if twice:
-        raise NetworkError(f"part {min(twice)} is defined twice; give each part its own name")
+    if len(set(names)) < len(names):
+        twice = min(n for n in names if names.count(n) > 1)
+        raise NetworkError(f"part {twice} is defined twice; give each part its own name")
     for b in network.branches:
         if b.power not in KINDS:
             raise NetworkError(f"part {b.name} has power {b.power}; it must be one of -1, 0, 1, 2")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from math import sqrt
 
-from synth.transfer.expression import parse
+from synth.transfer.grammar import parse
 
 #: What the equations may contain: w0 in rad/s, Q, the magnitude g of the gain, a capacitance C in
 #: farad, and m = wz/w0 for a notch beside w0.

@@ -22,7 +22,6 @@ import re
 from collections.abc import Iterable
 from fractions import Fraction
 from functools import lru_cache
-from typing import NamedTuple
 
 from synth.errors import ExpressionError
 from synth.transfer import polynomial as poly
@@ -50,15 +49,14 @@ MAX_DECIMAL = 300
 _TOKEN = re.compile(
     r"(?P<number>(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)"
     r"|(?P<name>[A-Za-z_][A-Za-z_0-9]*)"
-    r"|(?P<sign>\*\*|[-+*/^()])",
+    r"|(?P<sign>\*\*|[-+*/^()])"
+    r"|(?P<end>\Z)",
     re.ASCII,
 )
 
 
-class _Token(NamedTuple):
-    kind: str
-    text: str
-    position: int
+#: Its ``lastgroup`` is the kind; the last one is the empty token at the end.
+_Token = re.Match[str]
 
 
 def parse(text: str, names: Iterable[str] = ("s",)) -> Expression:
@@ -98,16 +96,23 @@ def parse(text: str, names: Iterable[str] = ("s",)) -> Expression:
 
 def _tokens(text: str) -> list[_Token]:
     found, at = [], 0
-    while at < len(text):
-        if text[at].isspace():
-            at += 1
-            continue
-        match = _TOKEN.match(text, at)
-        if match is None:
-            raise _error(at + 1, f"the character {text[at]!r} has no meaning here; remove it")
-        found.append(_Token(match.lastgroup or "", match.group(), at + 1))
+    for match in _TOKEN.finditer(text):
+        if match.start() > at:
+            _require_blank(text, at, match.start())
         at = match.end()
-    return [*found, _Token("end", "", len(text) + 1)]
+        found.append(match)
+    return found
+
+
+def _require_blank(text: str, start: int, end: int) -> None:
+    """Raise ExpressionError for the first character between two tokens that is no blank."""
+    for at in range(start, end):
+        if not text[at].isspace():
+            raise _error(at + 1, f"the character {text[at]!r} has no meaning here; remove it")
+
+
+def _position(token: _Token) -> int:
+    return token.start() + 1
 
 
 def _error(position: int, what: str) -> ExpressionError:
@@ -118,161 +123,172 @@ class _Parser:
     """Recursive descent over the tokens; one method a rule of the grammar."""
 
     def __init__(self, tokens: list[_Token], names: frozenset[str]) -> None:
-        self._tokens = tokens
+        self._rest = iter(tokens)
         self._names = names
-        self._at = 0
         self._depth = 0
-
-    @property
-    def _next(self) -> _Token:
-        return self._tokens[self._at]
+        self._next = next(self._rest)
+        self._kind, self._text = self._next.lastgroup, self._next.group()
 
     def _take(self) -> _Token:
         token = self._next
-        self._at += 1
+        self._next = following = next(self._rest, token)  # the end stays
+        self._kind, self._text = following.lastgroup, following.group()
         return token
 
     def read(self) -> Node:
         tree = self._sum()
-        rest = self._next
-        if rest.text == ")":
-            raise _error(rest.position, "a closing parenthesis has no opening one; remove it")
-        if rest.kind != "end":
+        if self._text == ")":
             raise _error(
-                rest.position, f"an operator is missing before {rest.text!r}; write * or + there"
+                _position(self._next), "a closing parenthesis has no opening one; remove it"
             )
-        return tree
+        if self._kind != "end":
+            raise _error(
+                _position(self._next),
+                f"an operator is missing before {self._text!r}; write * or + there",
+            )
+        return _bounded(tree)
 
     def _sum(self) -> Node:
         terms = [self._term()]
-        while self._next.text in ("+", "-"):
-            minus = self._take().text == "-"
+        while self._text in ("+", "-"):
+            minus = self._take().group() == "-"
             term = self._term()
             terms.append(Negative(term) if minus else term)
-        return self._bounded(terms[0] if len(terms) == 1 else Sum(tuple(terms)))
+        return terms[0] if len(terms) == 1 else Sum(tuple(terms))
 
     def _term(self) -> Node:
         factors: list[Node] = [self._factor()]
         divisors: list[Divisor] = []
         divided = False  # whether the last sign was a division
         while True:
-            token = self._next
-            if token.text == "*":
+            sign = self._text
+            if sign == "*":
                 self._take()
                 factors.append(self._factor())
-            elif token.text == "/":
-                self._take()
-                divisors.append(Divisor(self._factor(), token.position))
-            elif token.kind == "name" or token.text == "(":
+            elif sign == "/":
+                token = self._take()
+                divisors.append(Divisor(self._factor(), _position(token)))
+            elif self._kind == "name" or sign == "(":
                 if divided:
                     raise _error(
-                        token.position,
+                        _position(self._next),
                         "a product without a sign after a division is ambiguous; write * or put "
                         "the denominator in parentheses",
                     )
                 factors.append(self._power())
             else:
                 break
-            divided = token.text == "/"
+            divided = sign == "/"
         if len(factors) == 1 and not divisors:
             return factors[0]
-        return self._bounded(Product(tuple(factors), tuple(divisors)))
+        return Product(tuple(factors), tuple(divisors))
 
     def _factor(self) -> Node:
         minus = False
-        while self._next.text in ("+", "-"):
-            minus ^= self._take().text == "-"
+        while self._text in ("+", "-"):
+            minus ^= self._take().group() == "-"
         node = self._power()
         return Negative(node) if minus else node
 
     def _power(self) -> Node:
         base = self._atom()
-        sign = self._next
-        if sign.text not in ("^", "**"):
+        if self._text not in ("^", "**"):
             return base
-        self._take()
+        sign = self._take()
         exponent = self._exponent()
-        if self._next.text in ("^", "**"):
-            raise _error(self._next.position, "a power of a power needs parentheses; write (s^2)^3")
-        return self._bounded(Power(base, exponent, sign.position))
+        if self._text in ("^", "**"):
+            raise _error(
+                _position(self._next), "a power of a power needs parentheses; write (s^2)^3"
+            )
+        return Power(base, exponent, _position(sign))
 
     def _exponent(self) -> int:
-        if self._next.text == "(":
+        if self._text == "(":
             opening = self._take()
             self._deeper(opening)
             exponent = self._exponent()
             self._close(opening)
             return exponent
-        minus = self._next.text == "-"
+        minus = self._text == "-"
         if minus:
             self._take()
         token = self._take()
-        if not token.text.isdigit() or len(token.text) > 4 or int(token.text) > MAX_EXPONENT:
-            raise _error(token.position, f"an exponent must be a whole number up to {MAX_EXPONENT}")
-        return -int(token.text) if minus else int(token.text)
+        digits = token.group()
+        if not digits.isdigit() or len(digits) > 4 or int(digits) > MAX_EXPONENT:
+            raise _error(
+                _position(token), f"an exponent must be a whole number up to {MAX_EXPONENT}"
+            )
+        return -int(digits) if minus else int(digits)
 
     def _atom(self) -> Node:
-        token = self._take()
-        if token.kind == "number":
+        kind, text, token = self._kind, self._text, self._take()
+        if kind == "name":
+            return Name(text) if text in self._names else self._known(token)
+        if kind == "number":
             return Number(_number(token))
-        if token.text == "(":
+        if text == "(":
             self._deeper(token)
             inner = self._sum()
             self._close(token)
             return inner
-        if token.kind == "name":
-            return self._named(token)
-        if token.kind == "end":
-            raise _error(token.position, "the expression breaks off; a number or a name is missing")
-        raise _error(token.position, f"a number or a name is missing before {token.text!r}")
+        if kind == "end":
+            raise _error(
+                _position(token), "the expression breaks off; a number or a name is missing"
+            )
+        raise _error(_position(token), f"a number or a name is missing before {text!r}")
 
-    def _named(self, token: _Token) -> Node:
-        if token.text in self._names:
-            return Name(token.text)
-        if token.text == "pi":
+    def _known(self, token: _Token) -> Node:
+        """Return what a name stands for that is no variable."""
+        text = token.group()
+        if text == "pi":
             return Number(math.pi)
-        if token.text == "sqrt" and self._next.text == "(":
+        if text == "sqrt" and self._text == "(":
             opening = self._take()
             self._deeper(opening)
-            inner = self._sum()
+            inner = _bounded(self._sum())
             self._close(opening)
-            return Number(_root(Expression("", inner), token.position))
+            return Number(_root(Expression("", inner), _position(token)))
         known = ", ".join(sorted(self._names))
         told = f"the names are {known}, besides" if known else "only numbers are known here, with"
-        raise _error(token.position, f"the name {token.text!r} is unknown; {told} pi and sqrt(...)")
+        raise _error(_position(token), f"the name {text!r} is unknown; {told} pi and sqrt(...)")
 
     def _deeper(self, opening: _Token) -> None:
         self._depth += 1
         if self._depth > MAX_NESTING:
             raise _error(
-                opening.position, f"parentheses are nested more than {MAX_NESTING} deep; simplify"
+                _position(opening),
+                f"parentheses are nested more than {MAX_NESTING} deep; simplify",
             )
 
     def _close(self, opening: _Token) -> None:
-        if self._next.text != ")":
-            what = "is never closed" if self._next.kind == "end" else "is not closed in time"
-            raise _error(opening.position, f"this opening parenthesis {what}; add the closing one")
+        if self._text != ")":
+            what = "is never closed" if self._kind == "end" else "is not closed in time"
+            raise _error(
+                _position(opening), f"this opening parenthesis {what}; add the closing one"
+            )
         self._take()
         self._depth -= 1
 
-    def _bounded(self, node: Node) -> Node:
-        extent = node.extent
-        if max(extent.numerator, extent.denominator) > MAX_DEGREE:
-            raise ExpressionError(
-                f"the degree of the expression is above {MAX_DEGREE}; lower its powers"
-            )
-        if extent.bits > MAX_BITS:
-            raise ExpressionError(
-                "the numbers of the expression are too long; give them fewer digits or powers"
-            )
-        return node
+
+def _bounded(node: Node) -> Node:
+    """Return the tree if its value is within the limits; then each part of it that counts is."""
+    extent = node.extent()
+    if max(extent.numerator, extent.denominator) > MAX_DEGREE:
+        raise ExpressionError(
+            f"the degree of the expression is above {MAX_DEGREE}; lower its powers"
+        )
+    if extent.bits > MAX_BITS:
+        raise ExpressionError(
+            "the numbers of the expression are too long; give them fewer digits or powers"
+        )
+    return node
 
 
 def _number(token: _Token) -> Fraction:
-    mantissa, _, exponent = token.text.lower().partition("e")
+    mantissa, _, exponent = token.group().lower().partition("e")
     if exponent and (len(exponent) > 5 or abs(int(exponent)) > MAX_DECIMAL):
         raise _error(
-            token.position, f"the exponent of {token.text} is beyond {MAX_DECIMAL}; rescale"
+            _position(token), f"the exponent of {token.group()} is beyond {MAX_DECIMAL}; rescale"
         )
     return _plain(mantissa) * Fraction(10) ** int(exponent) if exponent else _plain(mantissa)
 

@@ -98,6 +98,17 @@ def mul(p: Poly, q: Poly) -> Poly:
     return tuple(out)
 
 
+def convolved(p: Sequence[int], q: Sequence[int]) -> list[int]:
+    """Return the product of two polynomials of whole numbers, empty where one is zero."""
+    if not p or not q:
+        return []
+    out = [0] * (len(p) + len(q) - 1)
+    for i, a in enumerate(p):
+        for j, b in enumerate(q):
+            out[i + j] += a * b
+    return out
+
+
 def product(polys: Iterable[Poly]) -> Poly:
     """Return the product; one when there are none."""
     return reduce(mul, polys, ONE)
@@ -144,7 +155,12 @@ def gcd(p: Poly, q: Poly) -> Poly:
     """Return the monic greatest common divisor; zero only when both are zero."""
     if not p or not q:
         return monic(p or q)
-    a, b = _integers(p), _integers(q)
+    return common_factor(_integers(p), _integers(q))
+
+
+def common_factor(p: Sequence[int], q: Sequence[int]) -> Poly:
+    """Return the monic greatest common divisor of two polynomials of whole numbers, not zero."""
+    a, b = _primitive(p), _primitive(q)
     if _coprime_modulo(a, b):
         return ONE
     if len(a) < len(b):

@@ -7,9 +7,7 @@ brings: fractions, complex numbers, arrays, polynomials, elements of a polynomia
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from fractions import Fraction
-from functools import cached_property
 from typing import Any, NamedTuple, Protocol, Self, TypeVar
 
 from synth.errors import ExpressionError
@@ -40,57 +38,89 @@ class Extent(NamedTuple):
     bits: int
 
 
-@dataclass(frozen=True)
-class Number:
+_OF_A_NAME = Extent(1, 0, 1)
+
+
+class Number(NamedTuple):
     """A constant: a fraction, or a float where it is irrational (pi, a root)."""
 
-    value: Fraction | float
+    constant: Fraction | float
 
-    @cached_property
     def extent(self) -> Extent:
-        """Bounds on the value."""
-        f = Fraction(self.value)
+        """Return bounds on the value."""
+        f = Fraction(self.constant)
         return Extent(0, 0, f.numerator.bit_length() + f.denominator.bit_length())
 
+    def names(self) -> set[str]:
+        """Return the names that occur."""
+        return set()
 
-@dataclass(frozen=True)
-class Name:
+    def value(self, _: Mapping[str, T], number: Callable[[Fraction | float], T]) -> T:
+        """Return the value; see `Expression.evaluate`."""
+        return number(self.constant)
+
+
+class Name(NamedTuple):
     """A variable."""
 
     name: str
 
-    @cached_property
     def extent(self) -> Extent:
-        """Bounds on the value."""
-        return Extent(1, 0, 1)
+        """Return bounds on the value."""
+        return _OF_A_NAME
+
+    def names(self) -> set[str]:
+        """Return the names that occur."""
+        return {self.name}
+
+    def value(self, values: Mapping[str, T], _: Callable[[Fraction | float], T]) -> T:
+        """Return the value; see `Expression.evaluate`."""
+        if self.name not in values:
+            raise ExpressionError(f"{self.name} has no value; give one for every name")
+        return values[self.name]
 
 
-@dataclass(frozen=True)
-class Negative:
+class Negative(NamedTuple):
     """Minus the operand."""
 
     operand: Node
 
-    @cached_property
     def extent(self) -> Extent:
-        """Bounds on the value."""
-        return self.operand.extent
+        """Return bounds on the value."""
+        return self.operand.extent()
+
+    def names(self) -> set[str]:
+        """Return the names that occur."""
+        return self.operand.names()
+
+    def value(self, values: Mapping[str, T], number: Callable[[Fraction | float], T]) -> T:
+        """Return the value; see `Expression.evaluate`."""
+        return -self.operand.value(values, number)
 
 
-@dataclass(frozen=True)
-class Sum:
+class Sum(NamedTuple):
     """The sum of the terms."""
 
     terms: tuple[Node, ...]
 
-    @cached_property
     def extent(self) -> Extent:
-        """Bounds on the value."""
-        num, den, bits = self.terms[0].extent
+        """Return bounds on the value."""
+        num, den, bits = self.terms[0].extent()
         for t in self.terms[1:]:
-            n, d, b = t.extent
+            n, d, b = t.extent()
             num, den, bits = max(num + d, n + den), den + d, bits + b + 1
         return Extent(num, den, bits)
+
+    def names(self) -> set[str]:
+        """Return the names that occur."""
+        return set().union(*(t.names() for t in self.terms))
+
+    def value(self, values: Mapping[str, T], number: Callable[[Fraction | float], T]) -> T:
+        """Return the value; see `Expression.evaluate`."""
+        total = self.terms[0].value(values, number)
+        for t in self.terms[1:]:
+            total = total + t.value(values, number)
+        return total
 
 
 class Divisor(NamedTuple):
@@ -100,46 +130,69 @@ class Divisor(NamedTuple):
     position: int
 
 
-@dataclass(frozen=True)
-class Product:
+class Product(NamedTuple):
     """The product of the factors, divided by each of the divisors."""
 
     factors: tuple[Node, ...]
     divisors: tuple[Divisor, ...] = ()
 
-    @cached_property
     def extent(self) -> Extent:
-        """Bounds on the value."""
-        above = [f.extent for f in self.factors]
-        below = [d.node.extent for d in self.divisors]
-        return Extent(
-            sum(e.numerator for e in above) + sum(e.denominator for e in below),
-            sum(e.denominator for e in above) + sum(e.numerator for e in below),
-            sum(e.bits for e in (*above, *below)),
-        )
+        """Return bounds on the value."""
+        num, den, bits = 0, 0, 0
+        for f in self.factors:
+            n, d, b = f.extent()
+            num, den, bits = num + n, den + d, bits + b
+        for divisor in self.divisors:
+            n, d, b = divisor.node.extent()
+            num, den, bits = num + d, den + n, bits + b
+        return Extent(num, den, bits)
+
+    def names(self) -> set[str]:
+        """Return the names that occur."""
+        nodes = (*self.factors, *(d.node for d in self.divisors))
+        return set().union(*(node.names() for node in nodes))
+
+    def value(self, values: Mapping[str, T], number: Callable[[Fraction | float], T]) -> T:
+        """Return the value; see `Expression.evaluate`."""
+        result = self.factors[0].value(values, number)
+        for f in self.factors[1:]:
+            result = result * f.value(values, number)
+        for d in self.divisors:
+            result = _quotient(result, d.node.value(values, number), d.position)
+        return result
 
 
-@dataclass(frozen=True)
-class Power:
+class Power(NamedTuple):
     """The base to a whole exponent, which may be negative."""
 
     base: Node
     exponent: int
     position: int
 
-    @cached_property
     def extent(self) -> Extent:
-        """Bounds on the value."""
+        """Return bounds on the value."""
         n = abs(self.exponent)
-        num, den, bits = (n * x for x in self.base.extent)
+        num, den, bits = (n * x for x in self.base.extent())
         return Extent(num, den, bits) if self.exponent >= 0 else Extent(den, num, bits)
+
+    def names(self) -> set[str]:
+        """Return the names that occur."""
+        return self.base.names()
+
+    def value(self, values: Mapping[str, T], number: Callable[[Fraction | float], T]) -> T:
+        """Return the value; see `Expression.evaluate`."""
+        if self.exponent == 0:
+            return number(Fraction(1))
+        raised: T = self.base.value(values, number) ** abs(self.exponent)
+        return (
+            raised if self.exponent > 0 else _quotient(number(Fraction(1)), raised, self.position)
+        )
 
 
 Node = Number | Name | Negative | Sum | Product | Power
 
 
-@dataclass(frozen=True)
-class Expression:
+class Expression(NamedTuple):
     """A rational expression that has been read.
 
     Parameters
@@ -156,7 +209,7 @@ class Expression:
     @property
     def names(self) -> frozenset[str]:
         """The names that occur."""
-        return frozenset(_names(self.tree))
+        return frozenset(self.tree.names())
 
     def evaluate(self, values: Mapping[str, T], number: Callable[[Fraction | float], T]) -> T:
         """Return the value.
@@ -179,7 +232,7 @@ class Expression:
         ExpressionError
             If a name has no value, or something is divided by zero.
         """
-        return _value(self.tree, values, number)
+        return self.tree.value(values, number)
 
     def __str__(self) -> str:
         return self.text
@@ -190,51 +243,6 @@ def division_by_zero(position: int) -> ExpressionError:
     return ExpressionError(
         f"expression, position {position}: division by zero; give a denominator that is not zero"
     )
-
-
-def _names(node: Node) -> set[str]:
-    match node:
-        case Name(name):
-            return {name}
-        case Negative(operand):
-            return _names(operand)
-        case Power(base=base):
-            return _names(base)
-        case Sum(terms):
-            return set().union(*map(_names, terms))
-        case Product(factors, divisors):
-            return set().union(*map(_names, factors), *(_names(d.node) for d in divisors))
-        case Number():
-            return set()
-
-
-def _value(node: Node, values: Mapping[str, T], number: Callable[[Fraction | float], T]) -> T:
-    match node:
-        case Number(constant):
-            return number(constant)
-        case Name(name):
-            if name not in values:
-                raise ExpressionError(f"{name} has no value; give one for every name")
-            return values[name]
-        case Negative(operand):
-            return -_value(operand, values, number)
-        case Sum(terms):
-            total = _value(terms[0], values, number)
-            for t in terms[1:]:
-                total = total + _value(t, values, number)
-            return total
-        case Product(factors, divisors):
-            result = _value(factors[0], values, number)
-            for f in factors[1:]:
-                result = result * _value(f, values, number)
-            for d in divisors:
-                result = _quotient(result, _value(d.node, values, number), d.position)
-            return result
-        case Power(base, exponent, position):
-            if exponent == 0:
-                return number(Fraction(1))
-            raised: T = _value(base, values, number) ** abs(exponent)
-            return raised if exponent > 0 else _quotient(number(Fraction(1)), raised, position)
 
 
 def _quotient(a: T, b: T, position: int) -> T:

@@ -10,14 +10,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from synth.analysis.bias import inputs_without_dc_path
-from synth.analysis.stages import CircuitStage, circuit_stages
 from synth.errors import TransformError
 from synth.network.deck_nodes import is_zero
 from synth.network.model import Network, Terminal
 from synth.transform.split import PIN_RESISTANCE, split_terminals
 from synth.transform.step import Step, require, unchanged_names
+
+if TYPE_CHECKING:
+    from synth.analysis.stages import CircuitStage
 
 SWAP_THEOREM = (
     "the transfers of all terminals sum to 1 while the op amps are ideal, so driving every "
@@ -169,6 +172,8 @@ def _untwice(title: str) -> str:
 
 def _stage_moves(network: Network, wanted: str) -> tuple[dict[tuple[str, str], str], str]:
     """Return pin moves and the feeding node for one stage of a cascade."""
+    from synth.analysis.stages import circuit_stages  # late: few swaps are of one stage
+
     stages = circuit_stages(network)
     by_name = {s.name: s for s in stages}
     if wanted in by_name:

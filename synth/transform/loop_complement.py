@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from synth.analysis.bias import inputs_without_dc_path
 from synth.analysis.loop import Loop, analyse, expanded
@@ -177,8 +178,7 @@ def _chosen(wanted: Iterable[str], grounded: Network) -> tuple[Terminal, ...]:
 # -- what each terminal gives ----------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class _Powers:
+class _Powers(NamedTuple):
     """The powers of s that a numerator has for general part values.
 
     ``present`` is descending, ``order`` the degree of D, ``mixed`` whether terms subtract.

@@ -1,4 +1,7 @@
-"""The transformations from their text, as the command line and the stage files write them."""
+"""The transformations from their text, as the command line and the stage files write them.
+
+A transformation is imported when a step names it.
+"""
 
 from __future__ import annotations
 
@@ -7,15 +10,6 @@ from difflib import get_close_matches
 from typing import NamedTuple
 
 from synth.errors import TransformError
-from synth.transform.drive import Swap
-from synth.transform.impedance import ImpedanceSwap
-from synth.transform.lift import LiftTerminals
-from synth.transform.loop_complement import LoopComplement
-from synth.transform.merge import Merge
-from synth.transform.output import ReadAt
-from synth.transform.prune import Prune
-from synth.transform.repair import PairOpAmps
-from synth.transform.scale import ScaleFrequency, ScaleImpedance
 from synth.transform.step import Transformation
 from synth.units import parse_si
 
@@ -33,8 +27,16 @@ def _names(text: str | None) -> tuple[str, ...]:
     return tuple(n.strip() for n in (text or "").split(",") if n.strip())
 
 
-def _fractions(text: str) -> LiftTerminals:
+def _swap(text: str | None) -> Transformation:
+    from synth.transform.drive import Swap
+
+    return Swap(text or "")
+
+
+def _lift(text: str | None) -> Transformation:
     """Read ``C2.2,R1.1:0.4``: terminals with their fractions of the input, 1 where none is said."""
+    from synth.transform.lift import LiftTerminals
+
     found: dict[tuple[str, str], float] = {}
     for item in _names(text):
         name, colon, fraction = item.partition(":")
@@ -50,8 +52,28 @@ def _fractions(text: str) -> LiftTerminals:
     return LiftTerminals(tuple(found.items()))
 
 
-def _pins(text: str) -> PairOpAmps:
+def _rc_cr(text: str | None) -> Transformation:
+    from synth.transform.impedance import ImpedanceSwap
+
+    return ImpedanceSwap(None if text is None else parse_si(text, "Hz"))
+
+
+def _loop_complement(text: str | None) -> Transformation:
+    from synth.transform.loop_complement import LoopComplement
+
+    return LoopComplement(_names(text))
+
+
+def _output(text: str | None) -> Transformation:
+    from synth.transform.output import ReadAt
+
+    return ReadAt(text or "")
+
+
+def _pair_op_amps(text: str | None) -> Transformation:
     """Read ``U2.plus:x,U3.minus:0``: op-amp input pins with the nodes they go to."""
+    from synth.transform.repair import PairOpAmps
+
     found = []
     for item in _names(text):
         terminal, colon, node = item.partition(":")
@@ -64,62 +86,86 @@ def _pins(text: str) -> PairOpAmps:
     return PairOpAmps(tuple(found))
 
 
+def _scale_frequency(text: str | None) -> Transformation:
+    from synth.transform.scale import ScaleFrequency
+
+    return ScaleFrequency(parse_si(text or ""))
+
+
+def _scale_impedance(text: str | None) -> Transformation:
+    from synth.transform.scale import ScaleImpedance
+
+    return ScaleImpedance(parse_si(text or ""))
+
+
+def _prune(_: str | None) -> Transformation:
+    from synth.transform.prune import Prune
+
+    return Prune()
+
+
+def _merge(_: str | None) -> Transformation:
+    from synth.transform.merge import Merge
+
+    return Merge()
+
+
 #: Name -> form.
 STEPS: Mapping[str, StepForm] = {
     "swap": StepForm(
         "swap, swap=STAGE",
         "input and ground interchanged: H becomes 1 - H; with STAGE only within one stage of a "
         "cascade, by its number in `synth analyse` or its parts, as in swap=R3,R4,C3,C4,U2",
-        lambda x: Swap(x or ""),
+        _swap,
     ),
     "lift": StepForm(
         "lift=C2.2,R1.1:0.4",
         "terminals (part.pin) driven by a fraction of the input, 1 where none is said, 0 for "
         "ground; the natural modes stay. `synth lift` finds the fractions for a response",
-        lambda x: _fractions(x or ""),
+        _lift,
         True,
     ),
     "rc-cr": StepForm(
         "rc-cr, rc-cr=1kHz",
         "resistors and capacitors change places: H(s) becomes H(w0^2/s), w0 by default the mean "
         "of the natural modes",
-        lambda x: ImpedanceSwap(None if x is None else parse_si(x, "Hz")),
+        _rc_cr,
     ),
     "loop-complement": StepForm(
         "loop-complement, loop-complement=C1",
         "ground and the op-amp output interchanged around the only op amp, its inputs exchanged: "
         "another circuit with the same natural modes; driven at C1 (or C1.2, or several joined "
         "by commas), by default at the pin with the simplest numerator",
-        lambda x: LoopComplement(_names(x)),
+        _loop_complement,
     ),
     "output": StepForm(
         "output=NODE, output=NODE,NODE",
         "the response read at another op-amp output, or between two of them or one and the input "
         "(a differential output): the natural modes stay",
-        lambda x: ReadAt(x or ""),
+        _output,
         True,
     ),
     "pair-op-amps": StepForm(
         "pair-op-amps=U2.plus:x,U3.minus:0",
         "op-amp input pins moved to other nodes so that the ideal H stays; `synth pairings` finds "
         "those worth having",
-        lambda x: _pins(x or ""),
+        _pair_op_amps,
         True,
     ),
     "scale-frequency": StepForm(
         "scale-frequency=2",
         "every frequency of the response times 2",
-        lambda x: ScaleFrequency(parse_si(x or "")),
+        _scale_frequency,
         True,
     ),
     "scale-impedance": StepForm(
         "scale-impedance=10",
         "every impedance times 10; H unchanged",
-        lambda x: ScaleImpedance(parse_si(x or "")),
+        _scale_impedance,
         True,
     ),
-    "prune": StepForm("prune", "parts without effect on the output removed", lambda _: Prune()),
-    "merge": StepForm("merge", "like parts in parallel made one", lambda _: Merge()),
+    "prune": StepForm("prune", "parts without effect on the output removed", _prune),
+    "merge": StepForm("merge", "like parts in parallel made one", _merge),
 }
 _WITHOUT_VALUE = ("prune", "merge")
 
