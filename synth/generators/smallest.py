@@ -194,15 +194,16 @@ class Search:
     def _misses(self, q: float, logs: Array) -> tuple[Array, float]:
         """Return what is left of the equations of the kind, and the logarithm of the gain."""
         held = np.clip(logs, -2 * _WIDEST, 2 * _WIDEST)  # a search may step far out
-        tops, bottoms = self._terms.coefficients(held[None, :])
-        top, bottom, left = _second_order(tops[0], bottoms[0])
-        n, d = top / np.abs(top).sum(), bottom / bottom[-1]
-        wanted = asked(self._kind, n, d, q, 0.0, NOTCH_AT.get(self._kind, 1.0))
-        rows = np.array([*wanted.shape, *left])
-        gain = 0.0
-        if wanted.gain is not None and self._kind != "peaking":
-            place = {"lowpass": 0, "lowpass-notch": 0, "bandpass": 1}.get(self._kind, 2)
-            gain = float(np.log(np.abs(top[place] / bottom[place])))
+        with np.errstate(all="ignore"):
+            tops, bottoms = self._terms.coefficients(held[None, :])
+            top, bottom, left = _second_order(tops[0], bottoms[0])
+            n, d = top / np.abs(top).sum(), bottom / bottom[-1]
+            wanted = asked(self._kind, n, d, q, 0.0, NOTCH_AT.get(self._kind, 1.0))
+            rows = np.array([*wanted.shape, *left])
+            gain = 0.0
+            if wanted.gain is not None and self._kind != "peaking":
+                place = {"lowpass": 0, "lowpass-notch": 0, "bandpass": 1}.get(self._kind, 2)
+                gain = float(np.log(np.abs(top[place] / bottom[place])))
         return rows, gain if np.isfinite(gain) else 0.0
 
     @cached_property
@@ -222,8 +223,7 @@ class Search:
         if len(self._terms.denominator) == 3:
             return some
         for q, start in ((q, x) for q in (1.0, 0.4, 5.0) for x in (np.zeros(self._size), *draws)):
-            with np.errstate(all="ignore"):
-                met = least_squares(lambda x, q=q: self._misses(q, x)[0][some], start, xtol=1e-15)
+            met = least_squares(lambda x, q=q: self._misses(q, x)[0][some], start, xtol=1e-15)
             if met.cost < 1e-20:
                 _, r, order = qr(met.jac.T, mode="economic", pivoting=True)
                 sizes = np.abs(np.diag(r))
