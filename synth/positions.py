@@ -10,7 +10,7 @@ the left.  An output has the point where its wire ends.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import combinations
 
@@ -29,9 +29,6 @@ INPUTS = ("minus", "plus")
 MIRRORED = ("minus-left", "plus-left")
 #: Largest coordinate.
 LIMIT = 1000
-#: Grid steps between the pins of a part; from the inputs of an op amp to its output.
-LENGTH = 4
-REACH = 5
 #: Half the breadth of a part's body, and where the body lies along the part.
 BREADTH = 0.5
 BODY = (1.1, 2.9)
@@ -81,8 +78,8 @@ def read_positions(table: Mapping[str, object], network: Network) -> Placement:
     Raises
     ------
     CatalogError
-        If a name is unknown or missing, a row is no place, two symbols overlap, or pins of
-        different nodes stand at one point; the message names the key.
+        If a name is unknown or missing, a row is no place, or two symbols overlap; the message
+        names the key.
     """
     op_amps = {u.name for u in network.op_amps}
     ports = {p.name for p in network.outputs}
@@ -113,40 +110,13 @@ def read_positions(table: Mapping[str, object], network: Network) -> Placement:
 
 
 def _check_room(places: Mapping[str, Place], network: Network) -> None:
-    """Refuse symbols that overlap, and pins that would join different nodes."""
+    """Refuse symbols that overlap."""
     amplifiers = {u.name for u in network.op_amps}
     boxes = {b.name: part_ink(places[b.name]) for b in network.branches}
     boxes |= {n: op_amp_ink(places[n]) for n in sorted(amplifiers)}
     for (one, a), (other, b) in combinations(boxes.items(), 2):
         if a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]:
             raise CatalogError(f"key drawing: {one} and {other} overlap; move one of them")
-    seen: dict[tuple[int, int], tuple[str, str]] = {}
-    for pin, point, node in _pins(places, network):
-        first, there = seen.setdefault(point, (pin, node))
-        if there != node:
-            raise CatalogError(
-                f"key drawing: {first} of node {there} and {pin} of node {node} stand at one "
-                "point; move one of them"
-            )
-
-
-def _pins(
-    places: Mapping[str, Place], network: Network
-) -> Iterator[tuple[str, tuple[int, int], str]]:
-    """Yield each pin with its point and its node."""
-    for b in network.branches:
-        at = places[b.name]
-        dx, dy = DIRECTIONS[at.facing]
-        yield f"{b.name}.1", (at.x, at.y), b.nodes[0]
-        yield f"{b.name}.2", (at.x + LENGTH * dx, at.y + LENGTH * dy), b.nodes[1]
-    for u in network.op_amps:
-        at = places[u.name]
-        top = 1 if at.facing.startswith("plus") else -1
-        yield f"{u.name}.plus", (at.x, at.y + top), u.plus
-        yield f"{u.name}.minus", (at.x, at.y - top), u.minus
-        yield f"{u.name}.out", (at.x + REACH * forward(at), at.y), u.out
-    for p in network.outputs:
-        yield p.name, (places[p.name].x, places[p.name].y), p.node
 
 
 def forward(place: Place) -> int:

@@ -63,14 +63,6 @@ ROOM = {
     ),
     "a part on the op amp": ({"C2": [1, 0, "right"]}, "C2 and U1 overlap"),
     "bodies that cross": ({"C1": [-11, 1, "right"]}, "R1 and C1 overlap"),
-    "pins of two nodes": (
-        {"R2": [-7, 2, "right"], "C2": [-11, 1, "down"]},
-        "R1.1 of node in and C2.1 of node p stand at one point",
-    ),
-    "the output on another node": (
-        {"output": [-11, 1]},
-        "R1.1 of node in and output of node out stand at one point",
-    ),
 }
 
 

@@ -18,8 +18,9 @@ from synth.drawing.guess import PinAt, guesses
 from synth.drawing.layout import Layout
 from synth.drawing.scene import Scene
 from synth.drawing.shapes import Shape, facings
+from synth.drawing.symbols import REACH
 from synth.network.model import Branch, OpAmp, Port
-from synth.positions import REACH, Place, Placement
+from synth.positions import Place, Placement
 
 #: How many of the cheapest places of an item are looked at.
 _LOOKED_AT = 200

@@ -5,8 +5,11 @@ from __future__ import annotations
 from synth.drawing.model import Box, Mark, Pin, Point, Symbol
 from synth.drawing.text import LINE, fits_inside, width
 from synth.network.model import Branch, OpAmp
-from synth.positions import DIRECTIONS, LENGTH, REACH, Place, forward, op_amp_ink, part_ink
+from synth.positions import DIRECTIONS, Place, forward, op_amp_ink, part_ink
 
+#: Grid steps between the pins of a part; from the inputs of an op amp to its output.
+LENGTH = 4
+REACH = 5
 LEFT, RIGHT, UP, DOWN = (-1, 0), (1, 0), (0, 1), (0, -1)
 
 
