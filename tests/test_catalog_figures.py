@@ -124,7 +124,7 @@ def test_the_gain_of_a_peaking_stage_is_told_as_its_equations_have_it() -> None:
     assert abs(h(1j * W0)) / ends[0] == pytest.approx(1.7, rel=1e-3)
     assert ends[0] != pytest.approx(1.7, rel=0.1)
     told = symbols_text(s)
-    assert "of a peaking the ratio of the gain at the centre to that at both ends" in told
+    assert "for peaking the ratio of the gain at the centre to that at both ends" in told
     assert "pass-band gain" not in told
     assert "m the frequency" not in told
     assert "m the frequency of the notch" in symbols_text(stage("bainter-notch"))

@@ -278,7 +278,7 @@ def symbols_text(stage: Stage) -> str:
         if kind in GAINS and (gained or any("g" in _NAME.findall(text) for text in rows)):
             meant.setdefault(GAINS[kind], []).append(kind)
     for what, kinds in meant.items():
-        of = f" of a {' or '.join(kinds)}" if len(stage.kinds) > 1 else ""
+        of = f" for {' or '.join(kinds)}" if len(stage.kinds) > 1 else ""
         words.append(f"g or gain{of} {what}")
     if "m" in used:
         words.append("m the frequency of the notch over f0")
