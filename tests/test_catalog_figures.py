@@ -243,3 +243,11 @@ def test_every_second_order_stage_is_listed_with_figures_or_a_reason() -> None:
             found = kept_figures(s)
             assert found is not None
             assert found["none"] or any(r["spread"] or r["designed"] for r in found["at"]), s.name
+
+
+def test_the_twin_t_notch_with_follower_reaches_any_q_with_unlike_halves() -> None:
+    """Its remark: R2/R1 of about 4*Q^2."""
+    figures = kept_figures(stage("twin-t-notch-follower"))
+    assert figures is not None
+    for row in figures["at"][1:]:
+        assert row["spread"] == pytest.approx(4 * row["q"] ** 2, rel=0.05)
