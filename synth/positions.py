@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import combinations
 from typing import NamedTuple
 
 from synth.errors import CatalogError
@@ -29,6 +30,9 @@ INPUTS = ("minus", "plus")
 MIRRORED = ("minus-left", "plus-left")
 #: Largest coordinate.
 LIMIT = 1000
+#: Half the breadth of a part's body, and where the body lies along the part.
+BREADTH = 0.5
+BODY = (1.1, 2.9)
 
 
 class Place(NamedTuple):
@@ -65,8 +69,8 @@ def read_positions(table: Mapping[str, object], network: Network) -> Placement:
         (``right``, ``down``, ``left``, ``up``) for a part, the upper input (``minus``, ``plus``,
         or mirrored ``minus-left``, ``plus-left``) for an op amp; an output has x and y only.
     network : Network
-        What is drawn.  Every part and op amp must have a place; an output may go without.  A
-        differential output has two: ``output`` and ``output-against``.
+        What is drawn.  Every part, op amp and output must have a place; a differential output has
+        two: ``output`` and ``output-against``.
 
     Returns
     -------
@@ -75,7 +79,8 @@ def read_positions(table: Mapping[str, object], network: Network) -> Placement:
     Raises
     ------
     CatalogError
-        If a name is unknown or missing, or a row is no place; the message names the key.
+        If a name is unknown or missing, a row is no place, or two symbols overlap; the message
+        names the key.
     """
     op_amps = {u.name for u in network.op_amps}
     ports = {name for p in network.outputs for name, _, _ in p.marks}
@@ -94,12 +99,47 @@ def read_positions(table: Mapping[str, object], network: Network) -> Placement:
                 "amps and the output"
             )
         places[name] = _place(name, row, words)
-    missing = [
-        n for n in (*(b.name for b in network.branches), *sorted(op_amps)) if n not in places
-    ]
+    wanted = (*(b.name for b in network.branches), *sorted(op_amps), *sorted(ports))
+    missing = [n for n in wanted if n not in places]
     if missing:
-        raise CatalogError(f"key drawing: no place for {', '.join(missing)}; add one for each part")
+        raise CatalogError(
+            f"key drawing: no place for {', '.join(missing)}; add one for each part, op amp and "
+            "output"
+        )
+    _check_room(places, network)
     return Placement(places)
+
+
+def _check_room(places: Mapping[str, Place], network: Network) -> None:
+    """Refuse symbols that overlap."""
+    amplifiers = {u.name for u in network.op_amps}
+    boxes = {b.name: part_ink(places[b.name]) for b in network.branches}
+    boxes |= {n: op_amp_ink(places[n]) for n in sorted(amplifiers)}
+    for (one, a), (other, b) in combinations(boxes.items(), 2):
+        if a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]:
+            raise CatalogError(f"key drawing: {one} and {other} overlap; move one of them")
+
+
+def forward(place: Place) -> int:
+    """Return 1 for an op amp that faces right, -1 for one that faces left."""
+    return -1 if place.facing in MIRRORED else 1
+
+
+def part_ink(place: Place) -> tuple[float, float, float, float]:
+    """Return the ink of a part, without its leads: left, bottom, right, top in grid steps."""
+    dx, dy = DIRECTIONS[place.facing]
+    near, far = BODY
+    xs = sorted((place.x + near * dx, place.x + far * dx))
+    ys = sorted((place.y + near * dy, place.y + far * dy))
+    if dx:
+        return xs[0], place.y - BREADTH, xs[1], place.y + BREADTH
+    return place.x - BREADTH, ys[0], place.x + BREADTH, ys[1]
+
+
+def op_amp_ink(place: Place) -> tuple[float, float, float, float]:
+    """Return the ink of an op amp, without its leads: left, bottom, right, top in grid steps."""
+    ends = sorted((place.x + 0.7 * forward(place), place.x + 4.3 * forward(place)))
+    return ends[0], place.y - 2.1, ends[1], place.y + 2.1
 
 
 def _place(name: str, row: object, words: tuple[str, ...]) -> Place:

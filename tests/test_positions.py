@@ -52,8 +52,38 @@ def test_what_is_wrong_is_named(name) -> None:
 
 
 def test_a_missing_part_is_named() -> None:
-    with pytest.raises(CatalogError, match="no place for C1, U1"):
+    with pytest.raises(CatalogError, match="no place for C1, U1, output"):
         read_positions({n: p for n, p in GOOD.items() if n not in ("C1", "U1")}, NETWORK)
+
+
+ROOM = {
+    "all at one point": (
+        {n: [0, 0, "plus" if n == "U1" else "right"] for n in GOOD},
+        "R1 and R2 overlap; move one of them",
+    ),
+    "a part on the op amp": ({"C2": [1, 0, "right"]}, "C2 and U1 overlap"),
+    "bodies that cross": ({"C1": [-11, 1, "right"]}, "R1 and C1 overlap"),
+}
+
+
+@pytest.mark.parametrize("name", ROOM)
+def test_symbols_without_room_are_refused(name) -> None:
+    change, words = ROOM[name]
+    with pytest.raises(CatalogError) as caught:
+        read_positions({**GOOD, "output": [7, 0], **change}, NETWORK)
+    assert str(caught.value).startswith("key drawing: ")
+    assert words in str(caught.value)
+
+
+def test_a_stage_of_ones_own_with_impossible_places_is_named(tmp_path, monkeypatch, capsys) -> None:
+    source = next(catalog_folder(Path(load_stage.__code__.co_filename).parent).rglob("twin-t.toml"))
+    text = source.read_text().replace('name = "twin-t"', 'name = "buoy-t"')
+    (tmp_path / "buoy-t.toml").write_text(text.replace("\noutput = [10, 4]", ""))
+    monkeypatch.setenv("SYNTH_STAGES", str(tmp_path))
+    assert run(["draw", "buoy-t"]) == 2
+    said = capsys.readouterr().err
+    assert "buoy-t.toml: key drawing: no place for output" in said
+    assert said.count("\n") == 1
 
 
 def test_a_stage_file_with_a_wrong_table_cannot_be_loaded(tmp_path) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from synth.cli.completion import stage_names
-from synth.cli.options import json_option
+from synth.cli.options import json_option, once
 
 if TYPE_CHECKING:
     from synth.catalog import Stage
@@ -15,9 +15,29 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("name", metavar="[NAME]", required=False, shell_complete=stage_names)
-@click.option("--kind", metavar="KIND", help="Only stages that can be of this kind.")
-@click.option("--order", type=int, metavar="N", help="Only stages with N natural modes.")
-@click.option("--op-amps", type=int, metavar="N", help="Only stages with N op amps.")
+@click.option(
+    "--kind",
+    metavar="KIND",
+    multiple=True,
+    callback=once,
+    help="Only stages that can be of this kind, with their figures as this kind.",
+)
+@click.option(
+    "--order",
+    type=int,
+    metavar="N",
+    multiple=True,
+    callback=once,
+    help="Only stages with N natural modes.",
+)
+@click.option(
+    "--op-amps",
+    type=int,
+    metavar="N",
+    multiple=True,
+    callback=once,
+    help="Only stages with N op amps.",
+)
 @click.option("--base", is_flag=True, help="Only stages written out as graphs.")
 @click.option(
     "--derived",
@@ -29,6 +49,8 @@ if TYPE_CHECKING:
     "--sort",
     "key",
     metavar="KEY",
+    multiple=True,
+    callback=once,
     help="name (the default), parts, capacitors, op-amps; or a figure at Q = 5: spread, "
     "q-sensitivity, f0-sensitivity, gain-bandwidth.",
 )
@@ -49,12 +71,14 @@ def catalog(
 
     One stage is shown with its deck, H(s), source, conditions and design equations.
 
-    Figures are those of the first kind of the stage at Q = 1, 5 and 20, with the values of the
-    smallest spread found (largest ratio of like parts; the gain is free, but not below 0.1 in
-    magnitude): that spread, the largest sensitivities of Q and f0 to a part, and the
-    gain-bandwidth over f0 below which f0 is off by more than 5 % or, marked with an asterisk, the
-    circuit oscillates. "As designed" are the same figures with the values of the design
-    equations, the published ones where there are any; they take equal capacitors where they can.
+    Figures are those of the first kind of the stage, or of the kind that --kind names, at Q = 1, 5
+    and 20, with the values of the smallest spread found (largest ratio of like parts; the gain is
+    free, but not below 0.1 in magnitude): that spread, the largest sensitivities of Q and f0 to a
+    part, and the gain-bandwidth over f0 below which f0 is off by more than 5 % or, marked with an
+    asterisk, the circuit oscillates. "As designed" are the same figures with the values of the
+    design equations, those of the stage file where it has any; they take equal capacitors where
+    they can. A lowpass-notch has its notch at 1.5 f0, a highpass-notch at f0/1.5. Figures are
+    computed beforehand, for the stages of the package only: those of your own have none.
     """
     from synth.catalog import stage, stages
     from synth.cli.output import deliver
@@ -97,13 +121,13 @@ def catalog(
         from synth.generators.kept import derived_circuits
 
         listed += derived_circuits(kind, order, op_amps)
-    listed = report.sorted_by(listed, key or "name")
+    listed = report.sorted_by(listed, key or "name", kind)
     deliver(
         None,
         None,
         as_json,
-        lambda: report.catalog_answer(listed),
-        lambda: report.catalog_text(listed),
+        lambda: report.catalog_answer(listed, kind),
+        lambda: report.catalog_text(listed, kind),
     )
 
 

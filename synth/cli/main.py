@@ -104,6 +104,8 @@ def cli(context: click.Context, stages: tuple[str, ...]) -> None:
         raise click.UsageError(
             f"--stages is given {len(stages)} times; name one folder, with folders in it if need be"
         )
+    if stages and not stages[0].strip():
+        raise click.UsageError("--stages names no folder; give one, or leave the option out")
     if stages:
         previous = os.environ.get(FOLDER)
         os.environ[FOLDER] = stages[0]

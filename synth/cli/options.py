@@ -27,6 +27,16 @@ else:  # older versions of click have no type parameter here
 _F = TypeVar("_F", bound=Callable[..., Any])
 
 
+def once(ctx: click.Context, param: click.Parameter, value: tuple[Any, ...]) -> Any:
+    """Return the value of an option that may be given once, for ``multiple=True``; else None.
+
+    Of an option given twice the last would be taken silently.
+    """
+    if len(value) > 1:
+        raise click.BadParameter(f"given {len(value)} times; give it once", ctx, param)
+    return value[0] if value else None
+
+
 class Quantity(NumberType):
     """A positive or negative number with SI prefix and unit."""
 

@@ -6,9 +6,9 @@ from collections.abc import Callable, Mapping, Sequence
 
 from synth.drawing.model import Box
 from synth.drawing.shapes import lead_box
-from synth.drawing.symbols import branch_pins, forward, op_amp_box, op_amp_pins
+from synth.drawing.symbols import branch_pins, op_amp_box, op_amp_pins
 from synth.network.model import Branch, Network, OpAmp
-from synth.positions import DIRECTIONS, Place, Placement
+from synth.positions import DIRECTIONS, Place, Placement, forward
 from synth.transform.step import Step
 
 #: Grid steps between the two halves of a split part: one above the other, side by side.

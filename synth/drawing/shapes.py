@@ -6,10 +6,10 @@ from typing import NamedTuple
 
 from synth.drawing.model import Box, Pin, Point
 from synth.drawing.scene import Item, Scene
-from synth.drawing.symbols import body_box, branch_pins, forward, mark, op_amp_box, op_amp_pins
+from synth.drawing.symbols import body_box, branch_pins, mark, op_amp_box, op_amp_pins
 from synth.drawing.text import LINE
 from synth.network.model import Branch, OpAmp
-from synth.positions import DIRECTIONS, INPUTS, Place
+from synth.positions import DIRECTIONS, INPUTS, Place, forward
 
 
 class Shape(NamedTuple):

@@ -5,14 +5,11 @@ from __future__ import annotations
 from synth.drawing.model import Box, Mark, Pin, Point, Symbol
 from synth.drawing.text import LINE, fits_inside, width
 from synth.network.model import Branch, OpAmp
-from synth.positions import DIRECTIONS, MIRRORED, Place
+from synth.positions import DIRECTIONS, Place, forward, op_amp_ink, part_ink
 
 #: Grid steps between the pins of a part; from the inputs of an op amp to its output.
 LENGTH = 4
 REACH = 5
-#: Half the breadth of a part's body, and where the body lies along the part.
-BREADTH = 0.5
-BODY = (1.1, 2.9)
 LEFT, RIGHT, UP, DOWN = (-1, 0), (1, 0), (0, 1), (0, -1)
 
 
@@ -33,13 +30,7 @@ def branch_symbol(branch: Branch, place: Place) -> Symbol:
 
 def body_box(place: Place) -> Box:
     """Return the ink of a part, without its leads."""
-    dx, dy = DIRECTIONS[place.facing]
-    near, far = BODY
-    xs = sorted((place.x + near * dx, place.x + far * dx))
-    ys = sorted((place.y + near * dy, place.y + far * dy))
-    if dx:
-        return Box(xs[0], place.y - BREADTH, xs[1], place.y + BREADTH)
-    return Box(place.x - BREADTH, ys[0], place.x + BREADTH, ys[1])
+    return Box(*part_ink(place))
 
 
 def op_amp_pins(place: Place) -> tuple[Pin, Pin, Pin]:
@@ -54,15 +45,9 @@ def op_amp_pins(place: Place) -> tuple[Pin, Pin, Pin]:
     )
 
 
-def forward(place: Place) -> int:
-    """Return 1 for an op amp that faces right, -1 for one that faces left."""
-    return -1 if place.facing in MIRRORED else 1
-
-
 def op_amp_box(place: Place) -> Box:
     """Return the ink of an op amp, without its leads."""
-    ends = sorted((place.x + 0.7 * forward(place), place.x + 4.3 * forward(place)))
-    return Box(ends[0], place.y - 2.1, ends[1], place.y + 2.1)
+    return Box(*op_amp_ink(place))
 
 
 def op_amp_symbol(op_amp: OpAmp, place: Place) -> Symbol:

@@ -19,7 +19,16 @@ from synth.errors import StageWarning
 from synth.generators.derived import derived_json
 from synth.generators.equations import designs
 from synth.generators.figures import figures
-from synth.generators.kept import DERIVED, EQUATIONS, FIGURES, Json, designs_of, read, signed
+from synth.generators.kept import (
+    DERIVED,
+    EQUATIONS,
+    FIGURES,
+    Json,
+    current,
+    designs_of,
+    read,
+    signed,
+)
 from synth.stage_file import Stage
 
 _ALL = "--all"
@@ -62,7 +71,7 @@ def renew(
     found: dict[str, Json] = {}
     for one in catalogue:
         known = kept.get(one.name)
-        if known is None or known["content"] != one.content:
+        if known is None or not current(known, one.content):
             known = signed({"content": one.content, **answer(one)})
             print(f"{name}: {one.name}", flush=True)
             write(package_stages() / name, {**kept, **found, one.name: known})  # keep what is done
@@ -77,7 +86,7 @@ def _equations(stage: Stage) -> Json:
 
 def _figures(stage: Stage) -> Json:
     known = read(EQUATIONS).get(stage.name)
-    return {"figures": figures(stage, {} if known is None else designs_of(known))}
+    return {"kinds": figures(stage, {} if known is None else designs_of(known))}
 
 
 def write(path: Path, data: Mapping[str, object]) -> None:

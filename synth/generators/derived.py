@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from synth.generators.figures import figures
-from synth.generators.kept import derived_stage, signed
+from synth.generators.kept import current, derived_stage, signed
 from synth.network.equivalence import equivalent, shape_key, without_parallels
 from synth.network.model import Network
 from synth.search.candidates import Candidate, SectionTarget
@@ -83,14 +83,14 @@ def derived_json(catalogue: Sequence[Stage], kept: dict[str, Json]) -> Iterator[
     """Yield the entries of the file, those kept already as they are."""
     for kind, circuit in derived(catalogue):
         known = kept.get(circuit.name)
-        if known is None or known["content"] != circuit.content:
+        if known is None or not current(known, circuit.content):
             known = signed(
                 {
                     "content": circuit.content,
                     "base": circuit.base,
                     "steps": list(circuit.steps),
                     "kind": kind,
-                    "figures": figures(circuit, {}),
+                    "kinds": figures(circuit, {}),
                 }
             )
         yield circuit.name, known

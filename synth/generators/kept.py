@@ -59,7 +59,12 @@ def signed(row: Json) -> Json:
 def entry(name: str, of: Stage) -> Json | None:
     """Return what is kept for a stage; None where nothing is, or it belongs to other content."""
     found = _read_once(name).get(of.name)
-    return found if found is not None and found["content"] == of.content else None
+    return found if found is not None and current(found, of.content) else None
+
+
+def current(row: Json, content: str) -> bool:
+    """Say whether an entry belongs to a content, and is by kind as entries are written now."""
+    return bool(row["content"] == content and "kinds" in row)
 
 
 @cache
@@ -67,10 +72,14 @@ def _read_once(name: str) -> Mapping[str, Json]:
     return read(name)
 
 
-def kept_figures(of: Stage) -> Json | None:
-    """Return the figures of a stage, as `synth.generators.figures.figures` gives them, or None."""
+def kept_figures(of: Stage, kind: str | None = None) -> Json | None:
+    """Return the figures of a kind of a stage, by default its first; None where none are kept.
+
+    They are those of `synth.generators.figures.figures`.
+    """
     found = entry(FIGURES, of) or entry(DERIVED, of)
-    return None if found is None else found["figures"]
+    figures: Mapping[str, Json] = {} if found is None else found["kinds"]
+    return figures.get(of.kinds[0] if kind is None else kind)
 
 
 def derived_circuits(kind: str | None, order: int | None, op_amps: int | None) -> list[Stage]:

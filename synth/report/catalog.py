@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import inf
@@ -30,12 +31,21 @@ RELATIONS: Mapping[str, str] = {
     "pair-op-amps": "another pairing of op amps",
     "cascade": "cascade",
 }
-_SYMBOLS = (
-    "(w0 in rad/s, g the magnitude of the pass-band gain, C any capacitance, m the frequency of "
-    "the notch over f0; a value that is not positive is out of reach with equal parts)"
-)
+#: Kind -> what its gain is, which design equations call g where it can be chosen.
+GAINS: Mapping[str, str] = {
+    "lowpass": "the magnitude of the gain at DC",
+    "highpass": "the magnitude of the gain at high frequencies",
+    "bandpass": "the magnitude of the gain at the centre",
+    "bandstop": "the magnitude of the gain on both sides of the notch",
+    "lowpass-notch": "the magnitude of the gain at DC",
+    "highpass-notch": "the magnitude of the gain at high frequencies",
+    "allpass": "the magnitude of the gain",
+    "peaking": "the ratio of the gain at the centre to that at both ends",
+}
+_NAME = re.compile(r"[A-Za-z]\w*")
 #: Mark of a gain-bandwidth below which the circuit oscillates before f0 is off.
 _MARK = {"f0": "", "oscillation": "*"}
+_NOT_KEPT = "figures: none, for they are computed beforehand and for the stages of the package only"
 _FIGURES = (
     ("spread", "spread"),
     ("q_sensitivity", "largest |S(Q)|"),
@@ -47,22 +57,27 @@ _FIGURES = (
 # -- sorting ---------------------------------------------------------------------------------------
 
 
-def _at(key: str) -> Callable[[Stage], float]:
-    def value(stage: Stage) -> float:
-        figures = kept_figures(stage)
-        rows = [] if figures is None else figures["at"]
-        found = [row[key] for row in rows if row["q"] == SORT_Q]
-        return found[0] if found and found[0] is not None else inf
+def _at(key: str) -> Callable[[Stage, str | None], float]:
+    """Return a figure of a kind at `SORT_Q`; where none is known, that of the design equations."""
+
+    def value(stage: Stage, kind: str | None) -> float:
+        figures = kept_figures(stage, kind)
+        for row in [] if figures is None else figures["at"]:
+            if row["q"] == SORT_Q:
+                found = row[key] if row["spread"] is not None else (row["designed"] or {}).get(key)
+                return inf if found is None else float(found)
+        return inf
 
     return value
 
 
-#: Key of ``--sort`` -> what it sorts by, smallest first; stages without the figure come last.
-SORTS: Mapping[str, Callable[[Stage], Any]] = {
-    "name": lambda s: s.name,
-    "parts": lambda s: len(s.network.branches) + len(s.network.op_amps),
-    "capacitors": lambda s: sum(b.power == 1 for b in s.network.branches),
-    "op-amps": lambda s: len(s.network.op_amps),
+#: Key of ``--sort`` -> what a stage, and its kind where one is asked for, is sorted by, smallest
+#: first; stages without the figure come last.
+SORTS: Mapping[str, Callable[[Stage, str | None], Any]] = {
+    "name": lambda s, _: s.name,
+    "parts": lambda s, _: len(s.network.branches) + len(s.network.op_amps),
+    "capacitors": lambda s, _: sum(b.power == 1 for b in s.network.branches),
+    "op-amps": lambda s, _: len(s.network.op_amps),
     "spread": _at("spread"),
     "q-sensitivity": _at("q_sensitivity"),
     "f0-sensitivity": _at("f0_sensitivity"),
@@ -70,16 +85,19 @@ SORTS: Mapping[str, Callable[[Stage], Any]] = {
 }
 
 
-def sorted_by(stages: Iterable[Stage], key: str) -> list[Stage]:
-    """Return the stages sorted by a key of `SORTS`, then by name."""
-    return sorted(stages, key=lambda s: (SORTS[key](s), s.name))
+def sorted_by(stages: Iterable[Stage], key: str, kind: str | None = None) -> list[Stage]:
+    """Return the stages sorted by a key of `SORTS`, then by name.
+
+    Figures are those of `kind`, by default of the first kind of each stage.
+    """
+    return sorted(stages, key=lambda s: (SORTS[key](s, kind), s.name))
 
 
 # -- the list --------------------------------------------------------------------------------------
 
 
-def catalog_answer(stages: Iterable[Stage]) -> Json:
-    """Return the answer of ``catalog`` without a name."""
+def catalog_answer(stages: Iterable[Stage], kind: str | None = None) -> Json:
+    """Return the answer of ``catalog`` without a name; figures are those of `kind` if given."""
     return {
         "schema": VERSION,
         "command": "catalog",
@@ -96,7 +114,7 @@ def catalog_answer(stages: Iterable[Stage]) -> Json:
                 "capacitors": sum(b.power == 1 for b in s.network.branches),
                 **origin_json(s),
                 "conditions": list(s.conditions),
-                "figures": kept_figures(s),
+                "figures": kept_figures(s, kind),
             }
             for s in stages
         ],
@@ -108,8 +126,8 @@ def origin_json(stage: Stage) -> Json:
     return {"base": stage.base or None, "steps": list(stage.steps)}
 
 
-def catalog_text(stages: Iterable[Stage]) -> str:
-    """Return the stages, a few lines each, with their figures."""
+def catalog_text(stages: Iterable[Stage], kind: str | None = None) -> str:
+    """Return the stages, a few lines each, with their figures, those of `kind` if given."""
     found = list(stages)
     lines = []
     for s in found:
@@ -118,13 +136,14 @@ def catalog_text(stages: Iterable[Stage]) -> str:
         lines += wrapped(size, "    ", "      ")
         if s.base:
             lines += wrapped(origin_text(s), "    ", "      ")
-        lines += figure_lines(s, "    ")
+        lines += figure_lines(s, "    ", kind)
     derived = sum(bool(s.base) for s in found)
     lines += [""]
     lines += wrapped(
         f"{len(found)} circuits, {derived} of them derived; `synth catalog NAME` shows a stage, "
-        "`synth lift` finds the shares of the others; a dash: out of reach; an asterisk: below it "
-        "the circuit oscillates before f0 is off by 5 %; figures: see `synth catalog --help`"
+        "`synth lift` finds the shares of the others; figures are those of responses of second "
+        "order, see `synth catalog --help`; a dash: no values found, or out of reach of the "
+        "design equations; an asterisk: below it the circuit oscillates before f0 is off by 5 %"
     )
     return "\n".join(lines) + "\n"
 
@@ -134,18 +153,25 @@ def origin_text(stage: Stage) -> str:
     return f"from {stage.base} by {', '.join(stage.steps)}"
 
 
-def figure_lines(stage: Stage, indent: str) -> list[str]:
-    """Return the figures at each Q, of smallest spread and as designed; none where none apply."""
-    figures = kept_figures(stage)
+def figure_lines(stage: Stage, indent: str, kind: str | None = None) -> list[str]:
+    """Return the figures at each Q, of smallest spread and as designed; none where none apply.
+
+    They are those of `kind`, by default of the first kind of the stage.
+    """
+    figures = kept_figures(stage, kind)
     if figures is None:
-        return wrapped(
-            "figures: none, for they are kept for the stages of the package only", indent
-        )
+        return wrapped(_NOT_KEPT, indent, indent + "  ")
     if not figures["at"]:
         return []
     qs = ", ".join(f"{row['q']:g}" for row in figures["at"])
-    lines = _figures_at(f"{figures['kind']} at Q = {qs}", figures["at"], indent)
+    notch = f" with its notch at {figures['notch']:g} f0," if figures["notch"] else ""
+    label = f"{figures['kind']}{notch} at Q = {qs}"
     designed = [row["designed"] or {} for row in figures["at"]]
+    if not any(designed) and figures["none"]:
+        return wrapped(f"{label}: none, {figures['none']}", indent, indent + "  ")
+    if all(row["spread"] is None for row in figures["at"]):
+        return _figures_at(f"{label}, as designed", designed, indent)
+    lines = _figures_at(label, figures["at"], indent)
     if any(designed):
         lines += _figures_at("as designed", designed, indent)
     return lines
@@ -190,6 +216,9 @@ def stage_answer(stage: Stage, response: Response) -> Json:
                 for kind, d in kept_designs(stage).items()
             ],
             "figures": kept_figures(stage),
+            "figures_of_other_kinds": [
+                found for kind in stage.kinds[1:] if (found := kept_figures(stage, kind))
+            ],
             "measured": measured_remarks(stage),
             **response_json(response),
             **parts_json(response.network),
@@ -217,16 +246,43 @@ def stage_text(stage: Stage, response: Response) -> str:
             lines += labelled(label, text)
     lines += labelled("published H(s)", stage.H)
     if stage.design:
-        lines += labelled("published design", _rows_text(tuple(stage.design.items())))
+        label = f"design of a {stage.kinds[0]}, of the stage file"
+        lines += labelled(label, _rows_text(tuple(stage.design.items())))
     for kind, design in kept_designs(stage).items():
         gain = f"; gain {design.gain}" if design.gain else ""
         lines += labelled(f"design of a {kind}", _rows_text(design.rows) + gain)
-    if kept_designs(stage):
-        lines += wrapped(_SYMBOLS, "  ")
+    if stage.design or kept_designs(stage):
+        lines += wrapped(f"({symbols_text(stage)})", "  ")
     for remark in measured_remarks(stage):
         lines += labelled("measured", remark)
+    if kept_figures(stage) is None:
+        lines += wrapped(_NOT_KEPT, hanging="  ")
+    for kind in stage.kinds[1:]:
+        if kept_figures(stage, kind):
+            lines += figure_lines(stage, "", kind)
     lines += ["", *response_lines(response, "H(s)"), "", "deck, with example values:"]
     return "\n".join(line.rstrip() for line in lines) + "\n" + deck_text(response.network)
+
+
+def symbols_text(stage: Stage) -> str:
+    """Say what the symbols in the design equations of a stage mean, kind by kind."""
+    designs = kept_designs(stage)
+    texts = {kind: [*(e for _, e in d.rows), d.gain] for kind, d in designs.items()}
+    if stage.design:
+        texts.setdefault(stage.kinds[0], []).extend(stage.design.values())
+    used = {n for rows in texts.values() for text in rows for n in _NAME.findall(text)}
+    words = ["w0 in rad/s", "C any capacitance"]
+    meant: dict[str, list[str]] = {}
+    for kind, rows in texts.items():
+        gained = kind in designs and designs[kind].gain
+        if kind in GAINS and (gained or any("g" in _NAME.findall(text) for text in rows)):
+            meant.setdefault(GAINS[kind], []).append(kind)
+    for what, kinds in meant.items():
+        of = f" for {' or '.join(kinds)}" if len(stage.kinds) > 1 else ""
+        words.append(f"g or gain{of} {what}")
+    if "m" in used:
+        words.append("m the frequency of the notch over f0")
+    return ", ".join(words) + "; a value that is not positive is out of reach with equal parts"
 
 
 def _rows_text(rows: Sequence[tuple[str, str]]) -> str:

@@ -26,13 +26,13 @@ _GROWTH = (
 def measured_remarks(stage: Stage) -> list[str]:
     """Return the remarks on a stage that can be measured: spread, sensitivity, op amps, tuning."""
     figures = kept_figures(stage)
-    found = [] if figures is None else _growths(figures["at"])
+    found = [] if figures is None else _growths(figures["at"], figures["none"])
     if stage.example:
         found += (tuning(stage) if stage.order == 2 else []) or example_remarks(stage)
     return found
 
 
-def _growths(rows: Sequence[Json]) -> list[str]:
+def _growths(rows: Sequence[Json], none: str | None) -> list[str]:
     reached = [row for row in rows if row["spread"] is not None]
     missing = [f"{row['q']:g}" for row in rows if row["spread"] is None]
     designed = [{"q": row["q"], **row["designed"]} for row in rows if row["designed"]]
@@ -40,7 +40,7 @@ def _growths(rows: Sequence[Json]) -> list[str]:
     if reached and missing:
         found.append(f"no values found for Q = {', '.join(missing)}")
     elif missing and not designed:
-        found.append("Q of 1 and more is out of reach")
+        found.append(f"no figures at Q = {', '.join(missing)}: {none}")
     for where, chosen in (("at the smallest spread found", reached), ("as designed", designed)):
         for key, what in _GROWTH:
             values = [(row["q"], row[key]) for row in chosen if row[key]]
