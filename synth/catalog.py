@@ -289,19 +289,19 @@ def catalog_folder(package: Path) -> Path:
 def stage_files(folder: Path) -> Mapping[str, Path]:
     """Return name -> file for every stage file below `folder`.
 
-    Raises
-    ------
-    CatalogError
-        If two files have the same name.
+    Files that cannot be stages (two of one name, a pipe or another thing that is no file) are left
+    out with a `StageWarning` for each.
     """
-    found: dict[str, Path] = {}
+    found: dict[str, list[Path]] = {}
     for path in sorted(folder.rglob("*.toml")):
-        if path.stem in found:
-            raise CatalogError(
-                f"stage files {found[path.stem]} and {path} have the same name; rename one"
-            )
-        found[path.stem] = path
-    return found
+        if path.is_file() or path.is_dir() or not path.exists():  # reading says what is wrong
+            found.setdefault(path.stem, []).append(path)
+        else:
+            _left_out(f"{path} is no regular file; remove it or rename it")
+    for paths in found.values():
+        for path in paths[1:]:
+            _left_out(f"stage files {paths[0]} and {path} have the same name; rename one")
+    return {name: paths[0] for name, paths in found.items() if len(paths) == 1}
 
 
 def _own_files(own: str, package: Mapping[str, Path]) -> Mapping[str, Path]:
@@ -314,14 +314,14 @@ def _own_files(own: str, package: Mapping[str, Path]) -> Mapping[str, Path]:
     found = {}
     for name, path in stage_files(folder).items():
         if name in package:
-            warnings.warn(
-                f"left out: stage file {path} has the name of a stage of the package; rename it",
-                StageWarning,
-                stacklevel=2,
-            )
+            _left_out(f"stage file {path} has the name of a stage of the package; rename it")
         else:
             found[name] = path
     return found
+
+
+def _left_out(why: str) -> None:
+    warnings.warn(f"left out: {why}", StageWarning, stacklevel=2)
 
 
 def recorded_as(found: Stage) -> str:

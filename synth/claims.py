@@ -25,10 +25,11 @@ from hashlib import blake2b
 from synth.analysis.loop import Loop
 from synth.analysis.numbers import Whole, admittances, multiplied, whole
 from synth.analysis.ring import Poly as RingPoly
-from synth.conditions import check_conditions, numbers_of
+from synth.conditions import check_about, check_conditions, numbers_of
 from synth.errors import CatalogError, SynthError
 from synth.network.model import Network
 from synth.stage_file import Stage
+from synth.supposed import check_supposed
 from synth.transfer import polynomial as exact
 from synth.transfer.design import worked_out
 from synth.transfer.grammar import parse
@@ -50,8 +51,10 @@ STAGE_KINDS: Mapping[str, str] = {
     "general": "none of the other kinds",
 }
 
+#: Kinds whose conditions cannot name a gain.
+_NO_GAIN = frozenset({"integrator", "differentiator", "shelving", "peaking", "general"})
 #: Raise it when the checks change, so that every stage is verified again.
-CHECKS = 2
+CHECKS = 3
 #: Gains count as equal within this fraction: ratios of preferred values seldom meet exactly.
 _EQUAL = Fraction(1, 20)
 #: A notch passes less than this fraction of the pass-band gain.
@@ -88,11 +91,13 @@ def check_claims(stage: Stage) -> None:
             "key variants: it must have one table for each kind after the first, here "
             f"{', '.join(stage.kinds[1:]) or 'none'}"
         )
+    check_about(stage.conditions, stage.kinds)
     for kind in stage.kinds:
         circuit = stage.circuit(kind)
         _check_values(stage, kind, circuit)
         if circuit.op_amps:
             _check_feedback(stage, kind, circuit)
+    _check_supposed(stage)
     if stage.design:
         _check_design(stage)
 
@@ -129,6 +134,25 @@ def _check_design(stage: Stage) -> None:
                 f"key design: asked for w0 = {given['w0']:g} and Q = 2, the equations give {w0:g} "
                 f"and {q:g}"
             )
+
+
+def _check_supposed(stage: Stage) -> None:
+    """Check what conditions say of values that they suppose."""
+    circuit = stage.circuit(stage.kinds[0])
+
+    def response_at(values: Mapping[str, float]) -> tuple[exact.Poly, exact.Poly]:
+        return response(stage.loop, circuit.with_values(values))
+
+    def gain(n: exact.Poly, d: exact.Poly) -> dict[str, float]:
+        return _gain_named(n, d, stage.kinds[0])
+
+    for condition in stage.conditions:
+        check_supposed(condition, circuit.values, response_at, gain)
+
+
+def _gain_named(n: exact.Poly, d: exact.Poly, kind: str) -> dict[str, float]:
+    """Return the pass-band gain as conditions name it; nothing for kinds that have none."""
+    return {} if kind in _NO_GAIN else {"gain": float(gain_of(n, d, kind))}
 
 
 def _check_feedback(stage: Stage, kind: str, circuit: Network) -> None:
@@ -175,7 +199,8 @@ def _check_values(stage: Stage, kind: str, circuit: Network) -> None:
             f"key {where}: with these values the stage is no {kind} ({STAGE_KINDS[kind]}); "
             f"it is of the kind {found} ({STAGE_KINDS[found]})"
         )
-    check_conditions(stage.conditions, kind, where, {**circuit.values, **numbers_of(n, d)})
+    known = {**circuit.values, **numbers_of(n, d), **_gain_named(n, d, kind)}
+    check_conditions(stage.conditions, kind, where, known)
     sign = sign_of(n, d, kind)
     if stage.sign is not None and stage.sign != sign:
         raise CatalogError(
@@ -387,19 +412,24 @@ def _near(a: Fraction, b: Fraction, scale: Fraction) -> bool:
     return abs(a - b) <= _EQUAL * abs(scale)
 
 
-def sign_of(n: exact.Poly, d: exact.Poly, kind: str) -> int:
-    """Return the sign of the pass-band gain: +1, -1, or 0 where there is no transfer.
+def gain_of(n: exact.Poly, d: exact.Poly, kind: str) -> Fraction:
+    """Return the pass-band gain with its sign, as `response` gives N and D; 0 without transfer.
 
     At infinity for a high-pass, a high-pass notch and a differentiator, at the centre for a
-    band-pass, else as s tends to 0.
+    band-pass of second order, else as s tends to 0; integrators and differentiators count without
+    their powers of s.
     """
     powers = [k for k, c in enumerate(n) if c]
     if not powers:
-        return 0
+        return Fraction(0)
     if kind in ("highpass", "highpass-notch", "differentiator"):
-        ratio = n[powers[-1]] / d[-1]
-    elif kind == "bandpass":
-        ratio = n[powers[0]] / (d[powers[0]] or d[-1])
-    else:
-        ratio = n[powers[0]] / next(c for c in d if c)
-    return 1 if ratio > 0 else -1
+        return n[powers[-1]] / d[-1]
+    if kind == "bandpass":
+        return n[powers[0]] / (d[powers[0]] or d[-1])
+    return n[powers[0]] / next(c for c in d if c)
+
+
+def sign_of(n: exact.Poly, d: exact.Poly, kind: str) -> int:
+    """Return the sign of the pass-band gain: +1, -1, or 0 where there is no transfer."""
+    gain = gain_of(n, d, kind)
+    return (gain > 0) - (gain < 0)

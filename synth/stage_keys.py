@@ -58,7 +58,7 @@ def read_keys(path: Path) -> dict[str, Any]:
                 f"stage file {path} is longer than {LARGEST // 1000} kB; a stage takes a few, so "
                 "look whether it is the file you mean"
             )
-        data = tomllib.loads(content.decode("utf-8"))
+        data = tomllib.loads(content.decode("utf-8-sig"))
     except OSError as error:
         raise StageFileError(f"stage file {path} cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:

@@ -8,6 +8,7 @@ with polynomials, and numerically for the mutants.
 from __future__ import annotations
 
 import json
+import os
 import random
 import re
 import tomllib
@@ -30,7 +31,7 @@ from synth.catalog import catalog_folder, load_stage, stage, stage_files, stages
 from synth.claims import STAGE_KINDS, Residue, kind_of, sign_of
 from synth.cli.main import run
 from synth.conditions import relations
-from synth.errors import CatalogError
+from synth.errors import CatalogError, StageWarning
 from synth.transfer.expression import parse
 
 FILES = stage_files(catalog_folder(Path(catalog.__file__).resolve().parent))
@@ -538,12 +539,19 @@ def test_a_kind_the_stage_does_not_claim_is_refused() -> None:
         stage("bainter-notch").circuit("lowpass")
 
 
-def test_two_files_of_one_name_are_refused(tmp_path: Path) -> None:
+def test_two_files_of_one_name_are_named_and_both_left_out(tmp_path: Path) -> None:
     for folder in ("a", "b"):
         (tmp_path / folder).mkdir()
         (tmp_path / folder / "x.toml").touch()
-    with pytest.raises(CatalogError, match="have the same name"):
-        stage_files(tmp_path)
+    (tmp_path / "y.toml").touch()
+    with pytest.warns(StageWarning, match=r"a/x\.toml and .*b/x\.toml have the same name"):
+        assert set(stage_files(tmp_path)) == {"y"}
+
+
+def test_a_pipe_is_no_stage_file_and_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.toml")
+    with pytest.warns(StageWarning, match=r"pipe\.toml is no regular file"):
+        assert not stage_files(tmp_path)
 
 
 def test_the_wheel_carries_the_files_inside_the_package(tmp_path: Path) -> None:
