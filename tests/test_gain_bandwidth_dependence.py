@@ -22,6 +22,7 @@ from synth.transfer.design import worked_out
 W0 = 2 * math.pi * 1e3
 Q = 20.0
 SAME = {"w0": W0, "Q": Q, "C": 1e-8, "m": 1.0}
+LEVEL = 1 / (W0 * 1e-8)  # ohm: nodal equations and those of the op amps get like sizes
 
 
 def equal_parts(name: str, q: float = Q) -> Network:
@@ -38,12 +39,13 @@ def equal_parts(name: str, q: float = Q) -> Network:
 
 def errors(network: Network, ratio: float, q: float = Q) -> tuple[float, float]:
     """Relative errors of f0 and Q with op amps of `ratio` times f0, in units of 1/ratio."""
-    at = {n: k for k, n in enumerate(n for n in network.nodes if n != network.input)}
+    fixed = (network.input, network.reference)
+    at = {n: k for k, n in enumerate(n for n in network.nodes if n not in fixed)}
     size = len(at)
     g, c = np.zeros((size, size)), np.zeros((size, size))
     outputs = {u.out for u in network.op_amps}
     for b in network.branches:
-        value, to = (1 / b.value, g) if b.power == 0 else (b.value * W0, c)
+        value, to = (LEVEL / b.value, g) if b.power == 0 else (LEVEL * b.value * W0, c)
         for one, other in (b.nodes, b.nodes[::-1]):
             if one in at and one not in outputs:
                 to[at[one], at[one]] += value
@@ -69,7 +71,6 @@ BETTER = [
     ("re-paired-feed-forward", "tow-thomas-feed-forward", 2.1, 0.2),
     ("re-paired-state-variable-lowpass", "state-variable-lowpass", 1.0, 1.0),
     ("re-paired-state-variable-bandpass", "state-variable-bandpass", 1.0, 1.0),
-    ("re-paired-state-variable-highpass", "state-variable-highpass", 1.0, 1.0),
 ]
 
 

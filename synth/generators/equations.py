@@ -35,8 +35,9 @@ KINDS = (
 )
 #: At most so many choices of unknown parts are solved for a kind.
 _CHOICES = 160
-#: Where more than three equations come from N and D of more than `_MANY` terms, a choice is solved
-#: in numbers first, at this Q and these gains, from so many starts; one without a solution is left.
+#: Where more than three equations come from N and D of more than `_MANY` terms, resistors alone are
+#: sought, and a choice is solved in numbers first, at this Q and these gains, from so many starts;
+#: one without a solution is left.
 _MANY, _TRIAL_Q, _TRIAL_GAINS, _STARTS = 20, 5.0, (1.0, 0.4), 3
 _WIDEST, _MET = 8.0, 1e-6
 
@@ -165,17 +166,20 @@ def _choices(
 
     With each, at how many Q, and at how many pairs of Q and gain, every part is positive.
     """
+    import sympy
+
     resistors = [p for p in system.parts if p.name.startswith("R")]
     tried = 0
     large = len(equations) > 3 and system.terms > _MANY
-    for pool in (resistors, list(system.parts)):
+    whole = [sympy.expand(sympy.numer(sympy.together(e))) for e in equations]
+    for pool in (resistors, *([] if large else [list(system.parts)])):
         solved = False
         for size in range(1, len(equations) + 1):
             for unknowns in combinations(pool, size):
                 if pool is not resistors and set(unknowns) <= set(resistors):
                     continue
                 ones = {p: 1 for p in system.parts if p not in unknowns}
-                asked_of = [e.subs(ones) for e in equations]
+                asked_of = [e.subs(ones) for e in whole]
                 if large and not _in_numbers(asked_of, unknowns, system.zero):
                     continue
                 tried += 1
@@ -193,24 +197,25 @@ def _choices(
 
 
 def _in_numbers(equations: Sequence[Any], unknowns: Sequence[Any], zero: float) -> bool:
-    """Say whether equations have a positive solution that a few numerical searches find."""
+    """Say whether polynomials have a positive common zero that a few numerical searches find."""
     import sympy
     from scipy.optimize import least_squares
 
     q, g, m = (sympy.Symbol(x, positive=True) for x in ("Q", "g", "m"))
-    left = [sympy.numer(sympy.together(e)) for e in equations]
-    if any(e != 0 and not e.free_symbols & set(unknowns) for e in left):
+    if any(e != 0 and not e.free_symbols & set(unknowns) for e in equations):
         return False
-    misses = sympy.lambdify([list(unknowns), q, g, m], left, "numpy")
-    gains = _TRIAL_GAINS if any(e.has(g) for e in left) else _TRIAL_GAINS[:1]
+    misses = sympy.lambdify([list(unknowns), q, g, m], equations, "numpy")
+    gains = _TRIAL_GAINS if any(e.has(g) for e in equations) else _TRIAL_GAINS[:1]
     generator = np.random.default_rng(0)
     starts = generator.normal(0.0, 1.0, (_STARTS, len(unknowns)))
     for gain, start in product(gains, starts):
         found = least_squares(
-            lambda x, at=gain: np.array(misses(np.exp(x), _TRIAL_Q, at, zero), dtype=float),
+            lambda x, at=gain: np.array(
+                misses(np.exp(np.clip(x, -_WIDEST, _WIDEST)), _TRIAL_Q, at, zero), dtype=float
+            ),
             start,
-            bounds=(-_WIDEST, _WIDEST),
-            max_nfev=60,
+            method="lm",
+            max_nfev=60 * len(start),
         )
         if np.abs(found.fun).max() < _MET and np.abs(found.x).max() < _WIDEST - 1:
             return True
