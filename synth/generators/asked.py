@@ -2,6 +2,7 @@
 
 Coefficients are of s/w0, ascending.  Each equation is an expression that is to be zero; they are
 written with the four operations only, so that numbers and symbols go through the same lines.
+An equation that a circuit meets with any values is for the reader to leave out.
 """
 
 from __future__ import annotations
@@ -44,11 +45,11 @@ def asked(kind: str, n: Sequence[Any], d: Sequence[Any], q: Any, gain: Any, zero
     level = n[0] * d[2] - n[2] * d[0]
     match kind:
         case "lowpass":
-            return Asked(poles, n[0] - gain * d[0])
+            return Asked((*poles, n[1], n[2]), n[0] - gain * d[0])
         case "highpass":
-            return Asked(poles, n[2] - gain * d[2])
+            return Asked((*poles, n[0], n[1]), n[2] - gain * d[2])
         case "bandpass":
-            return Asked(poles, n[1] - gain * d[1])
+            return Asked((*poles, n[0], n[2]), n[1] - gain * d[1])
         case "bandstop":
             return Asked((*poles, n[1], level), n[2] - gain * d[2])
         case "lowpass-notch":

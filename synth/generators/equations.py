@@ -11,8 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, product
 from typing import Any
+
+import numpy as np
 
 from synth.analysis.loop import Loop, expanded
 from synth.analysis.ring import Poly
@@ -31,9 +33,13 @@ KINDS = (
     *("lowpass", "highpass", "bandpass", "bandstop", "lowpass-notch", "highpass-notch"),
     *("allpass", "peaking", "general"),
 )
-#: At most so many choices of unknown parts are solved for a kind; and where more than three
-#: equations come from N and D of more than `_MANY` terms.
-_CHOICES, _FEW_CHOICES, _MANY = 160, 8, 20
+#: At most so many choices of unknown parts are solved for a kind.
+_CHOICES = 160
+#: Where more than three equations come from N and D of more than `_MANY` terms, resistors alone are
+#: sought, and a choice is solved in numbers first, at this Q and these gains, from so many starts;
+#: one without a solution is left.
+_MANY, _TRIAL_Q, _TRIAL_GAINS, _STARTS = 20, 5.0, (1.0, 0.4), 3
+_WIDEST, _MET = 8.0, 1e-6
 
 
 @dataclass(frozen=True)
@@ -131,7 +137,8 @@ def _system(stage: Stage, kind: str) -> _System | None:
         ratio = sympy.solve(found.gain, g)
         ratio = ratio[0] if len(ratio) == 1 else None
     terms = len(above) + len(below)
-    return _System(parts, found.shape, found.gain, ratio, NOTCH_AT.get(kind, 1.0), terms)
+    shape = tuple(e for e in found.shape if e != 0)
+    return _System(parts, shape, found.gain, ratio, NOTCH_AT.get(kind, 1.0), terms)
 
 
 def _coefficients(loop: Loop, poly: Poly, parts: Sequence[Any]) -> dict[int, Any]:
@@ -159,21 +166,26 @@ def _choices(
 
     With each, at how many Q, and at how many pairs of Q and gain, every part is positive.
     """
+    import sympy
+
     resistors = [p for p in system.parts if p.name.startswith("R")]
     tried = 0
     large = len(equations) > 3 and system.terms > _MANY
-    most = _FEW_CHOICES if large else _CHOICES
-    for pool in (resistors, list(system.parts)):
+    whole = [sympy.expand(sympy.numer(sympy.together(e))) for e in equations]
+    for pool in (resistors, *([] if large else [list(system.parts)])):
         solved = False
         for size in range(1, len(equations) + 1):
             for unknowns in combinations(pool, size):
                 if pool is not resistors and set(unknowns) <= set(resistors):
                     continue
-                tried += 1
-                if tried > most:
-                    return
                 ones = {p: 1 for p in system.parts if p not in unknowns}
-                for found in closed_forms([e.subs(ones) for e in equations], unknowns):
+                asked_of = [e.subs(ones) for e in whole]
+                if large and not _in_numbers(asked_of, unknowns, system.zero):
+                    continue
+                tried += 1
+                if tried > _CHOICES:
+                    return
+                for found in closed_forms(asked_of, unknowns):
                     if any(v.count_ops() > MOST_OPERATIONS for v in found.values()):
                         continue
                     reached, pairs = _reached(found, system.zero)
@@ -182,6 +194,32 @@ def _choices(
                         yield found, reached, pairs
         if solved:
             return
+
+
+def _in_numbers(equations: Sequence[Any], unknowns: Sequence[Any], zero: float) -> bool:
+    """Say whether polynomials have a positive common zero that a few numerical searches find."""
+    import sympy
+    from scipy.optimize import least_squares
+
+    q, g, m = (sympy.Symbol(x, positive=True) for x in ("Q", "g", "m"))
+    if any(e != 0 and not e.free_symbols & set(unknowns) for e in equations):
+        return False
+    misses = sympy.lambdify([list(unknowns), q, g, m], equations, "numpy")
+    gains = _TRIAL_GAINS if any(e.has(g) for e in equations) else _TRIAL_GAINS[:1]
+    generator = np.random.default_rng(0)
+    starts = generator.normal(0.0, 1.0, (_STARTS, len(unknowns)))
+    for gain, start in product(gains, starts):
+        found = least_squares(
+            lambda x, at=gain: np.array(
+                misses(np.exp(np.clip(x, -_WIDEST, _WIDEST)), _TRIAL_Q, at, zero), dtype=float
+            ),
+            start,
+            method="lm",
+            max_nfev=60 * len(start),
+        )
+        if np.abs(found.fun).max() < _MET and np.abs(found.x).max() < _WIDEST - 1:
+            return True
+    return False
 
 
 def _reached(values: Mapping[Any, Any], zero: float) -> tuple[float, int]:
