@@ -246,11 +246,11 @@ def stage_text(stage: Stage, response: Response) -> str:
             lines += labelled(label, text)
     lines += labelled("published H(s)", stage.H)
     if stage.design:
-        label = f"design of a {stage.kinds[0]}, of the stage file"
+        label = f"design as {stage.kinds[0]}, of the stage file"
         lines += labelled(label, _rows_text(tuple(stage.design.items())))
     for kind, design in kept_designs(stage).items():
         gain = f"; gain {design.gain}" if design.gain else ""
-        lines += labelled(f"design of a {kind}", _rows_text(design.rows) + gain)
+        lines += labelled(f"design as {kind}", _rows_text(design.rows) + gain)
     if stage.design or kept_designs(stage):
         lines += wrapped(f"({symbols_text(stage)})", "  ")
     for remark in measured_remarks(stage):
