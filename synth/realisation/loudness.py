@@ -44,6 +44,27 @@ class OutputLevel:
 
 
 @dataclass(frozen=True)
+class OutputNoise:
+    """Noise at the output, computed for the circuit with its values.
+
+    Parameters
+    ----------
+    vrms : float
+        V.
+    band_hz : tuple of float
+        Over which it is added up.
+    temperature_k : float
+    source : str
+        What makes it: the resistors, or the resistors and an op amp by its name.
+    """
+
+    vrms: float
+    band_hz: tuple[float, float]
+    temperature_k: float
+    source: str
+
+
+@dataclass(frozen=True)
 class Loudness:
     """Levels of a cascade.
 
