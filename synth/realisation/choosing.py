@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from synth.realisation.assemble import Offer
+from synth.analysis.feedback import feedback
+from synth.analysis.loop import analyse
+from synth.realisation.assemble import Offer, assembled
 from synth.realisation.brief import Brief
 from synth.realisation.design import Realisation
+from synth.realisation.polish import aim_at, polished
 from synth.realisation.ranking import doublings, rank
-from synth.tolerances.classes import mask_yield
+from synth.tolerances.classes import SAMPLES, mask_yield
+from synth.tolerances.yields import Yield
 
 #: Before the values are moved for the largest margin, a limit passed by less than this is no
 #: failure, dB: that is what the move makes good.
 _MENDED_DB = 0.75
+#: Circuits drawn to compare values.
+_COMPARED = 1000
 #: A circuit of at most this share of the op amps of the first is spoken of.
 _FAR_FEWER = 2 / 3
 
@@ -39,35 +45,53 @@ def worth_proof(brief: Brief, found: Sequence[Offer], count: int) -> list[Offer]
     return chosen
 
 
-def with_figures(brief: Brief, before: Realisation, after: Realisation) -> Realisation:
-    """Return a circuit with its yield where there is a mask.
+def with_yield(brief: Brief, offer: Offer, after: Realisation) -> Realisation:
+    """Return a circuit with its yield, and with the values that have the larger one.
 
-    The largest margin is not always the largest yield, so the values `before` they were moved
-    stay where they keep the mask as well and more circuits with them do.
+    Parameters
+    ----------
+    brief : Brief
+    offer : Offer
+        As it was assembled.
+    after : Realisation
+        With values chosen by proof and moved for the largest margin.
+
+    Notes
+    -----
+    The largest margin is not always the largest yield, nor the smallest spread the least
+    sensitivity: the values of the offer, as they are and moved for the margin, compete.
     """
     if not brief.mask:
         return after
-    moved = _with_yield(brief, after)
-    if before.network == after.network or doublings(before.misses) > doublings(after.misses):
-        return moved
-    stayed = _with_yield(brief, before)
-    return stayed if _value(stayed) > _value(moved) else moved
+    before = offer.realisation
+    trials = [after]
+    if before.network != after.network:
+        trials += [before, *_moved(brief, offer)]
+    least = min(doublings(r.misses) for r in trials)
+    able = [r for r in trials if doublings(r.misses) == least]
+    if len(able) > 1:
+        shares = [_yield(brief, r, _COMPARED).value for r in able]
+        able = [able[shares.index(max(shares))]]
+    return replace(able[0], yield_=_yield(brief, able[0], SAMPLES), tolerances=brief.spread)
 
 
-def _with_yield(brief: Brief, r: Realisation) -> Realisation:
-    found = mask_yield(
+def _moved(brief: Brief, offer: Offer) -> Iterator[Realisation]:
+    """Yield the offer with its own values moved for the largest margin, if it stays sound."""
+    stages = polished(aim_at(brief.target, brief.mask), offer.stages, brief.shelves)
+    if all(feedback(analyse(s.network)).negative for s in stages):
+        yield assembled(brief, stages).realisation
+
+
+def _yield(brief: Brief, r: Realisation, samples: int) -> Yield:
+    return mask_yield(
         r.network,
         brief.mask,
         brief.spread,
         reference=brief.target.transfer,
+        samples=samples,
         seed=brief.seed,
         executor=brief.executor,
     )
-    return replace(r, yield_=found, tolerances=brief.spread)
-
-
-def _value(r: Realisation) -> float:
-    return 0.0 if r.yield_ is None else r.yield_.value
 
 
 def told_of_fewer(found: Sequence[Realisation]) -> tuple[Realisation, ...]:

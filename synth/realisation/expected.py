@@ -83,9 +83,31 @@ class Room:
         return np.asarray(np.minimum(*self.distances(totals)))
 
     def share(self, total: Array) -> float:
-        """Return the share of circuits expected to keep the mask, as if one frequency decided."""
-        high, low = (NormalDist().cdf(float(d[0])) for d in self.distances(total[None, :]))
-        return max(0.0, high + low - 1)
+        """Return the share of circuits expected to keep the mask.
+
+        As if one frequency decided, with a limit as near on its other side: several others do.
+        """
+        nearest = float(self.worth(total[None, :])[0])
+        return max(0.0, 2 * NormalDist().cdf(nearest) - 1)
+
+    def steadier(
+        self, stages: Sequence[FittedStage], others: Sequence[FittedStage]
+    ) -> tuple[FittedStage, ...]:
+        """Return the stages, each in the place of the one it stands for if that is steadier.
+
+        Parameters
+        ----------
+        stages, others : sequence of FittedStage
+            The same circuits with different values.
+        """
+        made = list(stages)
+        rows = [(self.variance(a), self.variance(b)) for a, b in zip(stages, others, strict=True)]
+        total = np.sum([mine for mine, _ in rows], axis=0)
+        for k, (mine, other) in enumerate(rows):
+            both = np.array([total, total - mine + other])
+            if np.diff(self.worth(both))[0] > 0:
+                made[k], total = others[k], both[1]
+        return tuple(made)
 
     def expected(self, stages: Sequence[FittedStage]) -> float:
         """Return the share of circuits of a cascade expected to keep the mask."""

@@ -16,9 +16,10 @@ from synth.parallel import ordered
 from synth.progress import Progress, counter, portion
 from synth.realisation.assemble import Offer, assembled
 from synth.realisation.brief import Brief
-from synth.realisation.choosing import place, told_of_fewer, with_figures, worth_proof
+from synth.realisation.choosing import place, told_of_fewer, with_yield, worth_proof
 from synth.realisation.design import Realisation
 from synth.realisation.exchanged import met_by_exchange
+from synth.realisation.expected import room
 from synth.realisation.fitted import FittedStage
 from synth.realisation.polish import aim_at, polished
 from synth.realisation.preselect import wanted_chains, widened_targets
@@ -77,7 +78,7 @@ def realise(
     offers = worth_proof(brief, found, max(top, _PROVED))
     made = proved(brief, offers, work, progress=portion(progress, _SEARCHED, 1.0))
     made = met_by_exchange(brief, offers, made)
-    known = [with_figures(brief, o.realisation, r) for o, r in zip(offers, made, strict=True)]
+    known = [with_yield(brief, o, r) for o, r in zip(offers, made, strict=True)]
     best = sorted(known, key=lambda r: rank(r, brief.order))[:top]
     told = _told_of_less(brief, [o.realisation for o in found], best[:1])
     return told_of_fewer((*told, *best[1:]))
@@ -280,7 +281,10 @@ def _assemble_best(
     found: list[Offer] = []
     try:
         workshop.deepen(s for chain in tried for s in chain.stages)
-        deep = [[workshop.deepened(s) for s in chain.stages] for chain in tried]
+        deep = [tuple(workshop.deepened(s) for s in chain.stages) for chain in tried]
+        if brief.seeks("yield"):
+            left = room(brief.target, brief.mask, brief.spread)
+            deep = [left.steadier(d, c.stages) for d, c in zip(deep, tried, strict=True)]
         ready = [s for s in (_levelled(brief, d, workshop) for d in deep) if s is not None]
         if brief.seeks("noise"):
             listener = Listener.of(brief.target, model)

@@ -24,7 +24,7 @@ from synth.checking.model import OpAmpModel
 from synth.errors import NumberError, RealisationError
 from synth.progress import Progress, counter, portion
 from synth.realisation.brief import Brief
-from synth.realisation.choosing import with_figures
+from synth.realisation.choosing import with_yield
 from synth.realisation.design import Realisation
 from synth.realisation.ranking import (
     MATCH_COST,
@@ -191,7 +191,7 @@ def ranking(
     proving = portion(progress, _CHECKED, 1.0)
     made = proved(brief, first, progress=proving)
     anew = [
-        _full(cheap_row(with_figures(brief, o.realisation, r)), model, around)
+        _full(cheap_row(with_yield(brief, o, r)), model, around)
         for o, r in zip(first, made, strict=True)
     ]
     rows = [*sorted([*anew, *best[PROVED:]], key=place), *cheap[FULL_CHECKS:]]
