@@ -69,9 +69,7 @@ def assembled(brief: Brief, chain: Sequence[FittedStage]) -> Offer:
         levels=levels,
         aim=brief.aim,
         excess_db=excess_db(brief, realised),
-        expected=(
-            room(target, brief.mask, brief.spread).expected(chain) if brief.mask else None
-        ),
+        expected=(room(target, brief.mask, brief.spread).expected(chain) if brief.mask else None),
         noise=output_noise(network, levels, None) if brief.seeks("noise") else None,
         notes=(*whole.step.notes, *_sharp_notes(uses)),
     )

@@ -82,9 +82,7 @@ def _cheapest(
     return sorted(chains, key=lambda c: c.cost)
 
 
-def _steady(
-    planned: Sequence[Plan], workshop: Workshop, left: Room
-) -> list[Chain[FittedStage]]:
+def _steady(planned: Sequence[Plan], workshop: Workshop, left: Room) -> list[Chain[FittedStage]]:
     """Return the best chain for each number of op amps worth its yield, then the others."""
     known: dict[tuple[str, SectionTarget], tuple[int, Array]] = {}
 

@@ -1,4 +1,4 @@
-"""Noise of circuits as they are: thermal noise of the resistors, and of an op amp where it is known.
+"""Noise of circuits as they are: of their resistors, and of an op amp where it is known.
 
 Stages of a cascade add their powers at the output, each through the stages behind it, so noise is
 a price that adds and the quietest chain of fitted stages is found as the cheapest one is.

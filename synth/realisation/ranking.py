@@ -243,6 +243,17 @@ def parse_order(
     return (*named, *(c for c in usual if c not in named))
 
 
+def ideal_names(text: str | None) -> str | None:
+    """Return of names joined by commas those that mean something with ideal op amps too.
+
+    Examples
+    --------
+    >>> ideal_names("findings, noise")
+    'noise'
+    """
+    return ",".join(name for name in parse_names(text) if name in IDEAL) or None
+
+
 def parse_names(text: str | None) -> tuple[str, ...]:
     """Return the names joined by commas; none for None."""
     return () if text is None else tuple(name.strip() for name in text.split(","))

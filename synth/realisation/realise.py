@@ -24,7 +24,7 @@ from synth.realisation.fitted import FittedStage
 from synth.realisation.polish import aim_at, polished
 from synth.realisation.preselect import wanted_chains, widened_targets
 from synth.realisation.quiet import Listener
-from synth.realisation.ranking import LOST_DB, doublings, rank
+from synth.realisation.ranking import doublings, rank
 from synth.realisation.refine import LISTED, WORK, Refined, jointly, refined
 from synth.realisation.workshop import Workshop
 from synth.search.candidates import SectionTarget, negated
@@ -33,6 +33,8 @@ from synth.search.split import Split, splits
 from synth.values.section import SectionFit
 
 _KEEP = 24
+#: What says whether circuits were found at all, whatever they are ranked by.
+_COUNTED = ("error", "lost", "amplifiers", "range")
 #: Shares of the search after which sections are fitted and chains assembled; of the whole, after
 #: which circuits are found and only their values are left to prove.  They pace the progress told.
 _FITTED, _ASSEMBLED = 0.4, 0.7
@@ -80,24 +82,22 @@ def realise(
     made = met_by_exchange(brief, offers, made)
     known = [with_yield(brief, o, r) for o, r in zip(offers, made, strict=True)]
     best = sorted(known, key=lambda r: rank(r, brief.order))[:top]
-    told = _told_of_less(brief, [o.realisation for o in found], best[:1])
-    return told_of_fewer((*told, *best[1:]))
+    if not brief.seeks("noise"):
+        best[:1] = _told_of_less([o.realisation for o in found], best[:1])
+    return told_of_fewer(best)
 
 
-def _told_of_less(
-    brief: Brief, found: Iterable[Realisation], first: Sequence[Realisation]
-) -> list[Realisation]:
+def _told_of_less(found: Iterable[Realisation], first: Sequence[Realisation]) -> list[Realisation]:
     """Say with the first circuit which other of as few op amps loses less dynamic range."""
     told = []
     for best in first:
         few = [r for r in found if r.meets and len(r.network.op_amps) <= len(best.network.op_amps)]
         other = min(few, key=lambda r: r.levels.loss_db, default=best)
         loss = best.levels.loss_db - other.levels.loss_db
-        if loss > _LESS_DB and not brief.seeks("noise"):
+        if loss > _LESS_DB:
             note = (
-                f"{other.label} loses {loss:.1f} dB less with "
-                f"{len(other.network.op_amps)} op amps, and stands behind by other criteria; `--rank "
-                "range` puts it first"
+                f"{other.label} loses {loss:.1f} dB less with {len(other.network.op_amps)} op "
+                "amps, and stands behind by other criteria; rank by range to see it first"
             )
             best = replace(best, notes=(*best.notes, note))
         told.append(best)
@@ -239,7 +239,7 @@ def _unlike(ways: Sequence[Split]) -> Iterator[Split]:
 
 def _costly(found: Sequence[Offer], sections: int) -> bool:
     """Whether stages with gains of their own may do better than what was found."""
-    best = min((o.realisation for o in found), key=lambda r: (doublings(r.misses), r.levels.loss_db > LOST_DB, len(r.network.op_amps)))
+    best = min((o.realisation for o in found), key=lambda r: rank(r, _COUNTED))
     return doublings(best.misses) > 2 or len(best.network.op_amps) > 2 * sections
 
 
@@ -273,7 +273,8 @@ def _assemble_best(
 ) -> tuple[list[Offer], bool]:
     """Assemble the cheapest chains, one of each set of stages, their values searched in depth.
 
-    Chains that are wanted `first` take the place of all but the cheapest few.  The second value is False when the work was interrupted after the first.
+    Chains that are wanted `first` take the place of all but the cheapest few.  The second value
+    is False when the work was interrupted after the first.
     """
     cheapest = _unlike_chains(sorted(chains, key=lambda c: c.cost))
     tried = _unlike_chains([*_unlike_chains(first)[:count], *cheapest])[: count + _MORE]
@@ -288,7 +289,7 @@ def _assemble_best(
         ready = [s for s in (_levelled(brief, d, workshop) for d in deep) if s is not None]
         if brief.seeks("noise"):
             listener = Listener.of(brief.target, model)
-            ready = [order for s in ready for order in dict.fromkeys((s, listener.quietest(s)))]
+            ready += [listener.quietest(s) for s in ready]
         for offer in ordered(partial(assembled, brief.alone), ready, brief.executor):
             found.append(offer)
             tick()
