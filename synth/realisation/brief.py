@@ -60,7 +60,6 @@ class Brief:
             raise RealisationError(
                 f"circuits cannot be arranged for {self.aim!r}; choose one of {', '.join(AIMS)}"
             )
-
         _ = self.order
         if "yield" in parse_names(self.rank) and not self.mask:
             raise RealisationError("circuits are ranked by yield with a mask or a limit; give one")
@@ -77,8 +76,9 @@ class Brief:
         """
         if criterion == "yield" and not self.mask:
             return False
-        named = parse_names(self.rank)
-        return criterion in named or self.order.index(criterion) < self.order.index("amplifiers")
+        if criterion in parse_names(self.rank) or criterion == "noise" == self.aim:
+            return True
+        return self.order.index(criterion) < self.order.index("amplifiers")
 
     @property
     def alone(self) -> Brief:

@@ -153,14 +153,19 @@ def _loud_price(brief: Brief) -> Price:
 
 
 def _noise_price(brief: Brief, model: OpAmpModel | None) -> Price:
-    """Price the power that a stage adds to the noise at the output, V^2."""
+    """Price the power that a stage adds to the noise at the output, V^2, behind its op amps.
+
+    The op amps count first where they come first: a power is far below one.
+    """
+    order = brief.order
+    each = 1.0 if order.index("amplifiers") < order.index("noise") and model is None else 0.0
     listener = Listener.of(brief.target, model)
     w = listener.w
 
     def of_plan(plan: Plan) -> Callable[[int, FittedStage], float]:
         sizes = [np.abs(wanted(t, 1.0, w)) ** 2 for t in plan.targets]
         behind = [np.prod([np.ones(len(w)), *sizes[k + 1 :]], axis=0) for k in range(len(sizes))]
-        return lambda place, stage: listener.price(stage, behind[place])
+        return lambda place, stage: each * op_amps(stage) + listener.price(stage, behind[place])
 
     return of_plan
 

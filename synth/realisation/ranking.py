@@ -86,12 +86,16 @@ def rank(r: Realisation, order: Sequence[str] = IDEAL) -> tuple[float, ...]:
     ----------
     r : Realisation
     order : sequence of str
-        Criteria of `IDEAL`, as `parse_order` gives them.  Where the yield is not known yet, the
-        expected one counts; where the noise is not, it counts last.
+        Criteria of `IDEAL`, as `parse_order` gives them.
+
+    Notes
+    -----
+    What meets the target, or keeps the mask, always comes before what does not.  Where the yield
+    is not known yet, the expected one counts; where the noise is not known, it counts last.
     """
     network = r.network
     share = r.expected if r.yield_ is None else r.yield_.value
-    fine = order.index("range") < order.index("amplifiers")
+    fine = order.index("range") < order.index("amplifiers")  # it matters more
     grades: dict[str, float] = {
         "error": doublings(r.misses),
         "lost": r.levels.loss_db > LOST_DB,
@@ -106,7 +110,8 @@ def rank(r: Realisation, order: Sequence[str] = IDEAL) -> tuple[float, ...]:
         "spread": round(log2(r.spread)),
         "noise": math.inf if r.noise is None else floor(20 * log10(r.noise.vrms) + 0.5),
     }
-    return (*(grades[c] for c in order), r.phase_error if r.allpass else r.error_db)
+    last = r.phase_error if r.allpass else r.error_db
+    return (not r.meets, *(grades[c] for c in order), last)
 
 
 def yield_step(share: float) -> int:
@@ -212,7 +217,8 @@ def parse_order(
         `IDEAL` or `REAL`.
     aim : str
         What sections are arranged for; for ``noise`` that criterion comes before the op amps by
-        default.
+        default, and just behind them where they are ideal: their number stands for the noise that
+        they have none of.
 
     Raises
     ------
@@ -229,7 +235,7 @@ def parse_order(
     usual = list(known)
     if aim == "noise":
         usual.remove("noise")
-        usual.insert(usual.index("amplifiers"), "noise")
+        usual.insert(usual.index("amplifiers") + (known is IDEAL), "noise")
     named = parse_names(text)
     for name in named:
         if name not in known:
