@@ -22,7 +22,7 @@ from tests.check_decks import deck, noise
 from tests.simulator import needs_simulator
 
 #: As good as ideal up to the frequencies of these tests.
-FAST = op_amp_model("gbw=1G,p2=inf,rout=0,a0=100M")
+FAST = op_amp_model("gbw=100G,p2=inf,rout=0,a0=100M")
 MODEL = op_amp_model("gbw=30M,en=20n,en_corner=30,in=1p,in_corner=100,rout=10")
 
 

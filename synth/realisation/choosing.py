@@ -10,6 +10,7 @@ from synth.analysis.loop import analyse
 from synth.realisation.assemble import Offer, assembled
 from synth.realisation.brief import Brief
 from synth.realisation.design import Realisation
+from synth.realisation.expected import HOPELESS
 from synth.realisation.polish import aim_at, polished
 from synth.realisation.ranking import doublings, rank
 from synth.tolerances.classes import SAMPLES, mask_yield
@@ -25,8 +26,11 @@ _FAR_FEWER = 2 / 3
 
 
 def place(brief: Brief, r: Realisation) -> tuple[float, ...]:
-    """Return the key of a circuit whose values are not final yet, best first."""
-    if r.excess_db is not None:
+    """Return the key of a circuit whose values are not final yet, best first.
+
+    Where hardly any room is left, what keeps the mask already is the likeliest to do so.
+    """
+    if r.excess_db is not None and (r.expected or 0.0) >= HOPELESS:
         r = replace(r, excess_db=max(0.0, r.excess_db - _MENDED_DB))
     return rank(r, brief.order)
 

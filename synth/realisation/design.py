@@ -190,11 +190,6 @@ class Realisation:
         return self.design.network
 
     @property
-    def level_cost_db(self) -> float:
-        """What its levels lose of the dynamic range, or add to the noise, dB."""
-        return self.levels.cost_db(self.aim)
-
-    @property
     def allpass(self) -> bool:
         """Whether the target is an all-pass, of which the phase counts."""
         return self.design.target is not None and self.design.target.kind == "allpass"

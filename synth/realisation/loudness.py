@@ -99,10 +99,6 @@ class Loudness:
         """What the dynamic range loses against a circuit as quiet inside as at its output."""
         return self.headroom_db + self.sunk_db
 
-    def cost_db(self, aim: str) -> float:
-        """Return what is to be small: the loss of range, or the noise (`synth.search.arrange`)."""
-        return self.noise_db if aim == "noise" else self.loss_db
-
 
 def loudness(
     stages: Sequence[Network],

@@ -16,7 +16,7 @@ import numpy as np
 from synth.analysis.nodes import node_voltages
 from synth.checking.model import OpAmpModel
 from synth.realisation.brief import Brief
-from synth.realisation.expected import Room, room, wanted
+from synth.realisation.expected import HOPELESS, room, wanted
 from synth.realisation.fitted import FittedStage
 from synth.realisation.quiet import Listener
 from synth.realisation.ranking import yield_step
@@ -37,9 +37,14 @@ _PLAIN_ORDER = 2
 _WIDENED = 2
 
 
-def widened_targets(brief: Brief, planned: Sequence[Plan]) -> list[SectionTarget]:
-    """Return the sections that are to have circuits of more op amps: those of plain splits."""
-    if not brief.seeks("yield"):
+def widened_targets(
+    brief: Brief, planned: Sequence[Plan], workshop: Workshop
+) -> list[SectionTarget]:
+    """Return the sections that are to have circuits of more op amps: those of plain splits.
+
+    None where the mask leaves so little room that no circuit will have a yield.
+    """
+    if not brief.seeks("yield") or not _steady(brief, planned, workshop):
         return []
     plain = [p for p in planned if all(t.order <= _PLAIN_ORDER for t in p.targets)][:_WIDENED]
     found = [t for p in plain for t in p.targets]
@@ -63,8 +68,7 @@ def wanted_chains(
     """
     found: list[list[Chain[FittedStage]]] = []
     if brief.seeks("yield"):
-        left = room(brief.target, brief.mask, brief.spread)
-        found.append(_steady(planned, workshop, left))
+        found.append(_steady(brief, planned, workshop))
     if brief.seeks("range"):
         found.append(_cheapest(planned, workshop, _loud_price(brief)))
     if brief.seeks("noise"):
@@ -82,8 +86,12 @@ def _cheapest(
     return sorted(chains, key=lambda c: c.cost)
 
 
-def _steady(planned: Sequence[Plan], workshop: Workshop, left: Room) -> list[Chain[FittedStage]]:
-    """Return the best chain for each number of op amps worth its yield, then the others."""
+def _steady(brief: Brief, planned: Sequence[Plan], workshop: Workshop) -> list[Chain[FittedStage]]:
+    """Return the best chain for each number of op amps worth its yield, then the others.
+
+    None where not even the best is expected to have a yield.
+    """
+    left = room(brief.target, brief.mask, brief.spread)
     known: dict[tuple[str, SectionTarget], tuple[int, Array]] = {}
 
     def spreads(stage: FittedStage) -> tuple[int, Array]:
@@ -102,13 +110,18 @@ def _steady(planned: Sequence[Plan], workshop: Workshop, left: Room) -> list[Cha
             kept.setdefault(spreads(stages[k])[0], []).append(stages[k])
         return [s for each in kept.values() for s in each[:_STEADIEST]]
 
+    best = 0.0
     rows: list[tuple[int, int, float, float, Chain[FittedStage]]] = []
     for plan in planned:
         for count, chains in steady_chains(plan, fits, spreads, left.worth, _KEEP_STEADY).items():
             for chain in chains:
                 total = np.sum([spreads(s)[1] for s in chain.stages], axis=0)
                 worth = float(left.worth(total[None, :])[0])
-                rows.append((yield_step(left.share(total)), count, -worth, chain.cost, chain))
+                share = left.share(total)
+                best = max(best, share)
+                rows.append((yield_step(share), count, -worth, chain.cost, chain))
+    if best < HOPELESS:
+        return []
     rows.sort(key=lambda row: row[:4])
     front: list[tuple[int, int, float, float, Chain[FittedStage]]] = []
     for row in rows:  # what has fewer op amps than all that is better

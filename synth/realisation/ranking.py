@@ -242,7 +242,9 @@ def parse_order(
             close = get_close_matches(name, known, n=1)
             advice = f"did you mean {close[0]}?" if close else f"they are {', '.join(known)}"
             if name in REAL and known is IDEAL:
-                raise RealisationError(f"{name} is a criterion of real op amps; give one to rank")
+                raise RealisationError(
+                    f"{name} is a criterion of real op amps only; give one, as with --op-amp"
+                )
             raise RealisationError(f"there is no criterion {name!r} to rank by; {advice}")
         if named.count(name) > 1:
             raise RealisationError(f"the criterion {name} is named twice in {text!r}; once will do")

@@ -41,6 +41,7 @@ _FITTED, _ASSEMBLED = 0.4, 0.7
 _SEARCHED = 0.6
 _MORE = 4  # circuits assembled beyond those asked for, since the whole may change the order
 _PROVED = 3  # values of so many are chosen with care however few are asked for, for the same reason
+_PROVED_RANKED = 6  # and of more where others come first than those that usually meet the target
 #: A circuit that loses so many dB less of the dynamic range is spoken of.
 _LESS_DB = 1.0
 #: Said of every circuit when the search was stopped before its end.
@@ -77,7 +78,7 @@ def realise(
         If interrupted before a circuit is found.
     """
     found = candidates(brief, count=top, progress=portion(progress, 0.0, _SEARCHED))
-    offers = worth_proof(brief, found, max(top, _PROVED))
+    offers = worth_proof(brief, found, max(top, _PROVED if brief.rank is None else _PROVED_RANKED))
     made = proved(brief, offers, work, progress=portion(progress, _SEARCHED, 1.0))
     made = met_by_exchange(brief, offers, made)
     known = [with_yield(brief, o, r) for o, r in zip(offers, made, strict=True)]
@@ -122,7 +123,7 @@ def candidates(
     tick = counter(portion(progress, 0.0, _FITTED), len(wanted))
     workshop = Workshop(brief, max(map(len, ways)), tick)
     workshop.prepare(wanted)
-    workshop.widen(widened_targets(brief, planned))
+    workshop.widen(widened_targets(brief, planned, workshop))
     fixed = [chain for plan in planned for chain in best_chains(plan, workshop.fits, _KEEP)]
     first = wanted_chains(brief, planned, workshop, model)
     assembling = portion(progress, _FITTED, _ASSEMBLED)
