@@ -30,7 +30,9 @@ def place(brief: Brief, r: Realisation) -> tuple[float, ...]:
 
     Where hardly any room is left, what keeps the mask already is the likeliest to do so.
     """
-    if r.excess_db is not None and (r.expected or 0.0) >= HOPELESS:
+    if r.expected is not None and r.expected < HOPELESS:
+        r = replace(r, expected=0.0)
+    elif r.excess_db is not None:
         r = replace(r, excess_db=max(0.0, r.excess_db - _MENDED_DB))
     return rank(r, brief.order)
 

@@ -35,12 +35,12 @@ CRITERIA: Mapping[str, str] = {
     "lost": f"whether more than {LOST_DB:g} dB of the dynamic range is lost",
     "yield": "with a mask, the share of circuits that keep it, in steps in which good ones to bad "
     "ones double (rejects halve at the top, yield doubles at the bottom) from 1 % to 99 %",
-    "amplifiers": "number of op amps; one that two pairs of poles share counts twice where like "
-    f"parts spread by more than {SHARED_SPREAD:g}",
+    "amplifiers": "number of op amps; an ideal one that two pairs of poles share counts twice where "
+    f"like parts spread by more than {SHARED_SPREAD:g}",
     "zeros": "coefficients of H that vanish only while parts match",
     "wide": f"whether like parts spread by more than {WIDE:g}",
     "range": f"dynamic range lost, in steps of {LEVEL_STEP_DB:g} dB; of {FINE_STEP_DB:g} dB where "
-    "it stands before the op amps",
+    "it stands before the op amps, or they are real",
     "capacitors": "number of capacitors",
     "parts": "number of resistors and capacitors; with an amplifier, zeros that need matched parts "
     "count as two more each",
@@ -187,7 +187,7 @@ class Scores:
         if criterion == "yield":
             return 0.0 if value is None else yield_step(value)
         if criterion == "range":
-            return 0.0 if value is None else floor(value / LEVEL_STEP_DB)
+            return 0.0 if value is None else floor(value / FINE_STEP_DB)
         if value is None or math.isnan(value):
             return math.inf
         if criterion == "error":

@@ -284,7 +284,7 @@ def _assemble_best(
     try:
         workshop.deepen(s for chain in tried for s in chain.stages)
         deep = [tuple(workshop.deepened(s) for s in chain.stages) for chain in tried]
-        if brief.seeks("yield"):
+        if first and brief.seeks("yield"):
             left = room(brief.target, brief.mask, brief.spread)
             deep = [left.steadier(d, c.stages) for d, c in zip(deep, tried, strict=True)]
         ready = [s for s in (_levelled(brief, d, workshop) for d in deep) if s is not None]
