@@ -17,7 +17,12 @@ from tests import networks as oracle
     ("family", "order", "wanted"),
     [
         ("butterworth", 14, lambda: scipy.signal.butter(14, 1, analog=True, output="zpk")),
-        ("butterworth", 20, lambda: scipy.signal.butter(20, 1, analog=True, output="zpk")),
+        pytest.param(
+            "butterworth",
+            20,
+            lambda: scipy.signal.butter(20, 1, analog=True, output="zpk"),
+            marks=pytest.mark.slow,
+        ),
         ("chebyshev", 12, lambda: scipy.signal.cheby1(12, 0.5, 1, analog=True, output="zpk")),
         ("bessel", 12, lambda: scipy.signal.bessel(12, 1, analog=True, output="zpk", norm="mag")),
     ],

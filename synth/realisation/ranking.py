@@ -35,8 +35,8 @@ CRITERIA: Mapping[str, str] = {
     "lost": f"whether more than {LOST_DB:g} dB of the dynamic range is lost",
     "yield": "with a mask, the share of circuits that keep it, in steps in which good ones to bad "
     "ones double (rejects halve at the top, yield doubles at the bottom) from 1 % to 99 %",
-    "amplifiers": "number of op amps; an ideal one that two pairs of poles share counts twice where "
-    f"like parts spread by more than {SHARED_SPREAD:g}",
+    "amplifiers": "number of op amps; an ideal one that two pairs of poles share counts twice "
+    f"where like parts spread by more than {SHARED_SPREAD:g}",
     "zeros": "coefficients of H that vanish only while parts match",
     "wide": f"whether like parts spread by more than {WIDE:g}",
     "range": f"dynamic range lost, in steps of {LEVEL_STEP_DB:g} dB; of {FINE_STEP_DB:g} dB where "
