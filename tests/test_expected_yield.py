@@ -144,7 +144,7 @@ def test_the_order_with_a_mask(brief) -> None:
     few = min(found, key=lambda r: len(r.network.op_amps))
     assert yield_step(best.yield_.value) < yield_step(few.yield_.value)
     assert len(best.network.op_amps) > len(few.network.op_amps)
-    assert any(n.startswith("instead, circuit ") for n in best.notes)
+    assert any(n.startswith(f"instead, {few.label} has ") for n in best.notes)
     worse = replace(best, yield_=replace(best.yield_, value=few.yield_.value))
     assert rank(few) < rank(worse)
 

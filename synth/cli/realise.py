@@ -247,6 +247,11 @@ def realise(
     from synth.report.text import realise_text
 
     asked = wanted.report(found[:count])
+    if ranked is None and rank is not None:
+        from synth.report.layout import labelled
+
+        told = labelled("ranked by", ", ".join(brief(wanted.target).order))
+        asked = replace(asked, head=(*asked.head, *told))
 
     def answer() -> dict[str, Any]:
         if ranked is None:

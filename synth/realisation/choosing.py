@@ -108,13 +108,13 @@ def told_of_fewer(found: Sequence[Realisation]) -> tuple[Realisation, ...]:
     ours = len(first.network.op_amps)
     few = [
         (len(r.network.op_amps), k)
-        for k, r in enumerate(others, start=2)
+        for k, r in enumerate(others)
         if r.meets >= first.meets and len(r.network.op_amps) <= _FAR_FEWER * ours
     ]
     if few:
         count, k = min(few)
-        other = found[k - 1]
+        other = others[k]
         what = "" if other.yield_ is None else f", with a yield of {100 * other.yield_.value:.3g} %"
-        note = f"instead, circuit {k} has {count} op amp{'s' if count > 1 else ''}{what}"
+        note = f"instead, {other.label} has {count} op amp{'s' if count > 1 else ''}{what}"
         first = replace(first, notes=(*first.notes, note))
     return (first, *others)

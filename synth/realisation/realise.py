@@ -279,7 +279,6 @@ def _assemble_best(
     """
     cheapest = _unlike_chains(sorted(chains, key=lambda c: c.cost))
     tried = _unlike_chains([*_unlike_chains(first)[:count], *cheapest])[: count + _MORE]
-    tick = counter(progress, len(tried))
     found: list[Offer] = []
     try:
         workshop.deepen(s for chain in tried for s in chain.stages)
@@ -291,6 +290,7 @@ def _assemble_best(
         if brief.seeks("noise"):
             listener = Listener.of(brief.target, model)
             ready += [listener.quietest(s) for s in ready]
+        tick = counter(progress, len(ready))
         for offer in ordered(partial(assembled, brief.alone), ready, brief.executor):
             found.append(offer)
             tick()
