@@ -71,7 +71,7 @@ def with_yield(brief: Brief, offer: Offer, after: Realisation) -> Realisation:
         return after
     before = offer.realisation
     trials = [after]
-    if before.network != after.network:
+    if before.network != after.network and (before.expected or 0.0) >= HOPELESS:
         trials += [before, *_moved(brief, offer)]
     least = min(doublings(r.misses) for r in trials)
     able = [r for r in trials if doublings(r.misses) == least]
