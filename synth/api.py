@@ -319,6 +319,7 @@ def realise(
     best_for: str = "range",
     mask: Sequence[Limit] = (),
     spread: Spread | None = None,
+    rank: str | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> tuple[Realisation, ...]:
@@ -344,6 +345,9 @@ def realise(
         circuit has its yield.
     spread : Spread, optional
         How parts vary, for the yield.
+    rank : str, optional
+        Criteria to rank by first, joined by commas (`synth.realisation.ranking.IDEAL`), such as
+        ``"range"``; circuits that are best by them are looked for.
     executor : Executor, optional
         Any of `concurrent.futures` or like it; the result does not depend on it.
     progress : callable, optional
@@ -382,7 +386,15 @@ def realise(
             edge=edge,
         )
     brief = Brief(
-        wanted, resistors, capacitors, best_for, tuple(mask), spread or Spread(), seed, executor
+        wanted,
+        resistors,
+        capacitors,
+        best_for,
+        tuple(mask),
+        spread or Spread(),
+        seed,
+        executor,
+        rank,
     )
     return search(brief, top=top, progress=progress)
 

@@ -9,7 +9,7 @@ from synth.checking.conditions import conditions_of
 from synth.checking.model import OpAmpModel, op_amp_model
 from synth.network.model import Network
 from synth.realisation.brief import Brief
-from synth.realisation.ranking import parse_order
+from synth.realisation.ranking import REAL, ideal_names, parse_order
 from synth.realisation.with_amplifier import Ranking
 from synth.realisation.with_amplifier import ranking as rank_with
 from synth.report.check import CheckRecord
@@ -98,7 +98,7 @@ def ranking(
     op_amp : OpAmpModel or str
         As in `check`.
     rank : str, optional
-        Criteria to rank by first, joined by commas (`synth.realisation.ranking.CRITERIA`).
+        Criteria to rank by first, joined by commas (`synth.realisation.ranking.REAL`).
     source_resistance, load, band_hz, level
         As in `check`.
     resistors, capacitors, seed, best_for, executor
@@ -116,8 +116,16 @@ def ranking(
         If no circuit of the catalogue realises it, or a criterion is unknown.
     """
     return rank_with(
-        Brief(target, resistors, capacitors, best_for, seed=seed, executor=executor),
+        Brief(
+            target,
+            resistors,
+            capacitors,
+            best_for,
+            seed=seed,
+            executor=executor,
+            rank=ideal_names(rank),
+        ),
         op_amp_model(op_amp) if isinstance(op_amp, str) else op_amp,
         conditions_of(source_resistance, load, band_hz, level),
-        order=parse_order(rank),
+        order=parse_order(rank, REAL, best_for),
     )

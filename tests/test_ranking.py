@@ -18,7 +18,7 @@ from synth.checking.model import op_amp_model
 from synth.cli.main import run
 from synth.errors import RealisationError
 from synth.realisation.ranking import (
-    CRITERIA,
+    REAL,
     Scores,
     deciding,
     doublings,
@@ -54,11 +54,11 @@ def some_scores(count: int, seed: int) -> list[Scores]:
 
 
 def test_the_order_named_comes_first_and_the_rest_follow() -> None:
-    assert parse_order(None) == tuple(CRITERIA)
+    assert parse_order(None) == REAL
     order = parse_order("noise, spread")
     assert order[:2] == ("noise", "spread")
-    assert sorted(order) == sorted(CRITERIA)
-    rest = [c for c in CRITERIA if c not in ("noise", "spread")]
+    assert sorted(order) == sorted(REAL)
+    rest = [c for c in REAL if c not in ("noise", "spread")]
     assert list(order[2:]) == rest
 
 
@@ -196,13 +196,13 @@ def test_the_command_line_explains_and_lists(capsys) -> None:
     rows = answer["ranking"]["circuits"]
     assert [r["number"] for r in rows] == list(range(1, len(rows) + 1))
     assert set(answer["ranking"]["pareto"]) <= {r["number"] for r in rows}
-    assert answer["ranking"]["order"] == list(CRITERIA)
+    assert answer["ranking"]["order"] == list(REAL)
 
 
 @pytest.mark.parametrize(
     ("options", "word"),
     [
-        (["--rank", "noise"], "--op-amp"),
+        (["--rank", "findings"], "--op-amp"),
         (["--explain-rank"], "--op-amp"),
         (["--load", "1k"], "--op-amp"),
         (["--op-amp", "no-such-model"], "no-such-model"),

@@ -80,7 +80,7 @@ class Noise:
     input_vrms: float
     temperature_k: float
     _system: RealSystem = field(repr=False, compare=False)
-    _model: OpAmpModel = field(repr=False, compare=False)
+    _model: OpAmpModel | None = field(repr=False, compare=False)
 
     def density(self, frequencies_hz: Array) -> Array:
         """Return the total output density in V/sqrt(Hz) at frequencies in Hz."""
@@ -100,7 +100,7 @@ def check_band(band_hz: tuple[float, float]) -> None:
 
 def noise(
     system: RealSystem,
-    model: OpAmpModel,
+    model: OpAmpModel | None,
     band_hz: tuple[float, float],
     roots: Iterable[complex],
     spot: tuple[float, float],
@@ -111,7 +111,8 @@ def noise(
     ----------
     system : RealSystem
         With this model in every op amp.
-    model : OpAmpModel
+    model : OpAmpModel or None
+        None: the op amps add no noise.
     band_hz : tuple of two float
     roots : iterable of complex
         Its modes, near which the density may be sharp, rad/s.
@@ -150,9 +151,9 @@ def noise(
 
 
 def powers_at(
-    system: RealSystem, model: OpAmpModel, frequencies_hz: Array
+    system: RealSystem, model: OpAmpModel | None, frequencies_hz: Array
 ) -> tuple[tuple[tuple[str, str], ...], Array]:
-    """Return each contributor's output power density in V^2/Hz.
+    """Return each contributor's output power density in V^2/Hz; without a model the resistors'.
 
     Returns
     -------
@@ -168,6 +169,8 @@ def powers_at(
             across = system.into(adjoint, b.nodes[0]) - system.into(adjoint, b.nodes[1])
             names.append((b.name, "thermal"))
             powers.append(4 * BOLTZMANN * TEMPERATURE / b.value * np.abs(across) ** 2)
+    if model is None:
+        return tuple(names), np.array(powers).reshape(len(names), len(frequencies_hz))
     rise_v = 1 + model.noise_voltage_corner / frequencies_hz
     rise_i = 1 + model.noise_current_corner / frequencies_hz
     for u in network.op_amps:

@@ -69,12 +69,15 @@ class Realise(Command):
             "--order counts all poles of the filter: a bandpass or bandstop has twice the order "
             "of its low-pass, so it is even. An allpass has the poles of its family, or of --q."
         )
-        from synth.realisation.ranking import CRITERIA
+        from synth.realisation.ranking import CRITERIA, IDEAL, REAL
 
         say(
-            "With --op-amp (see `synth check --help`) the circuits are ranked with real op amps, "
-            "by these criteria in this order; --rank puts some of them first:"
+            "Circuits are ranked by criteria, one after the other; --rank puts some of them first, "
+            "and circuits that are best by these are looked for. With --best-for noise the noise "
+            "comes before the op amps."
         )
+        say(f"With ideal op amps: {', '.join(IDEAL)}.")
+        say(f"With --op-amp (see `synth check --help`): {', '.join(REAL)}.")
         formatter.write_dl(list(CRITERIA.items()))
 
 
@@ -113,7 +116,7 @@ class Realise(Command):
     shell_complete=op_amps,
     help="Rank with it: class, file or list.",
 )
-@click.option("--rank", "rank", metavar="LIST", help="Criteria to rank by first, as noise,spread.")
+@click.option("--rank", "rank", metavar="LIST", help="Criteria to rank by first, as range,parts.")
 @click.option("--explain-rank", is_flag=True, help="Say what put each circuit before the next.")
 @click.option(
     "--best-for",
@@ -190,6 +193,7 @@ def realise(
     from synth.cli.output import check_file, deliver, design_content
     from synth.realisation.brief import Brief
     from synth.realisation.polish import pass_limits
+    from synth.realisation.ranking import ideal_names
     from synth.report.record import realisation_records
     from synth.tolerances.spread import Spread
     from synth.values.series import CAPACITORS, RESISTORS
@@ -210,7 +214,7 @@ def realise(
     masked = MaskOptions(mask, pass_, stop, flat_delay, gain)
     around = Around(supply, source_resistance, load_, band, level, tolerance)
     if op_amp is None:
-        _refuse_without_op_amp(rank, explain_rank, around)
+        _refuse_without_op_amp(explain_rank, around)
     wanted = _wanted(kind, at, family_options, h, num, den, complement, masked, fit, response)
     shelves = (
         shelf(resistors, resistor_window, RESISTORS),
@@ -226,7 +230,8 @@ def realise(
             mask = () if wanted.mask is None else wanted.mask.absolute
             if limit is not None:
                 mask = (*mask, *pass_limits(target, limit))
-            return Brief(target, *shelves, best_for, mask, spread, seed, executor)
+            first = rank if op_amp is None else ideal_names(rank)
+            return Brief(target, *shelves, best_for, mask, spread, seed, executor, first)
 
         if op_amp is None:
             wanted, found = _searched(wanted, brief, count)
@@ -242,6 +247,11 @@ def realise(
     from synth.report.text import realise_text
 
     asked = wanted.report(found[:count])
+    if ranked is None and rank is not None:
+        from synth.report.layout import labelled
+
+        told = labelled("ranked by", ", ".join(brief(wanted.target).order))
+        asked = replace(asked, head=(*asked.head, *told))
 
     def answer() -> dict[str, Any]:
         if ranked is None:
@@ -274,9 +284,8 @@ class Around:
     tolerance: float | None
 
 
-def _refuse_without_op_amp(rank: str | None, explain_rank: bool, around: Around) -> None:
+def _refuse_without_op_amp(explain_rank: bool, around: Around) -> None:
     given = [f"--{n.replace('_', '-')}" for n, value in vars(around).items() if value is not None]
-    given += ["--rank"] if rank is not None else []
     given += ["--explain-rank"] if explain_rank else []
     if given:
         raise click.UsageError(f"{given[0]} is for real op amps; give --op-amp with it")
@@ -360,10 +369,10 @@ def _searched(
 
 def _ranking(brief: Brief, op_amp: str, rank: str | None, around: Around) -> Ranking:
     from synth.checking.conditions import conditions_of
-    from synth.realisation.ranking import parse_order
+    from synth.realisation.ranking import REAL, parse_order
     from synth.realisation.with_amplifier import ranking
 
-    order = parse_order(rank)
+    order = parse_order(rank, REAL, brief.aim)
     model = checked_model(op_amp, around.supply)
     conditions = conditions_of(
         around.source_resistance, around.load, around.band, around.level, around.tolerance

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 from synth.network.model import Branch, Network
@@ -26,13 +27,13 @@ class _Bundle:
 
 def shape_key(network: Network) -> str:
     """Return a hash that equivalent networks share (and few others)."""
-    return _colours(_graph(network))
+    return _coloured(network)[1]
 
 
 def equivalent(a: Network, b: Network) -> Mapping[str, str] | None:
     """Return a map from the part names of `a` to those of `b`, or None when they differ."""
-    ga, gb = _graph(a), _graph(b)
-    if _colours(ga) != _colours(gb):
+    (ga, mine), (gb, other) = _coloured(a), _coloured(b)
+    if mine != other:
         return None
     from networkx import Graph
     from networkx.algorithms.isomorphism import GraphMatcher
@@ -77,6 +78,13 @@ class _Coloured:
     colours: Mapping[str, str]
     edges: tuple[tuple[str, str, str], ...]
     members: Mapping[str, tuple[str, ...]]
+
+
+@lru_cache(maxsize=1024)
+def _coloured(network: Network) -> tuple[_Coloured, str]:
+    """Return the graph and its hash; the same circuits come up for every section of a filter."""
+    graph = _graph(network)
+    return graph, _colours(graph)
 
 
 def _graph(network: Network) -> _Coloured:

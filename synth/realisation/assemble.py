@@ -12,9 +12,11 @@ from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer
 from synth.realisation.brief import Brief
 from synth.realisation.design import Design, Realisation, StageUse, pole_pairs
+from synth.realisation.expected import room
 from synth.realisation.fitted import FittedStage, spread_of
 from synth.realisation.loudness import loudness
 from synth.realisation.polish import aim_at, worst
+from synth.realisation.quiet import output_noise
 from synth.search.candidates import SectionTarget
 from synth.target.target import phase_error, realised_error
 from synth.transfer.kinds import describe
@@ -51,6 +53,7 @@ def assembled(brief: Brief, chain: Sequence[FittedStage]) -> Offer:
     loop = analyse(network)
     realised = transfer(loop, loop.transfer())
     error = realised_error(target, realised)
+    levels = loudness([s.network for s in chain], whole.maps, whole.buffers, target.grid)
     derivation = tuple(step for use in uses for step in (_stage_step(use), *use.steps))
     if len(chain) > 1 or whole.buffers:
         derivation += (whole.step,)
@@ -63,9 +66,11 @@ def assembled(brief: Brief, chain: Sequence[FittedStage]) -> Offer:
         phase_error=phase_error(target, realised),
         spread=spread_of(network),
         balanced_zeros=sum(s.balanced_zeros for s in chain),
-        levels=loudness([s.network for s in chain], whole.maps, whole.buffers, target.grid),
+        levels=levels,
         aim=brief.aim,
         excess_db=excess_db(brief, realised),
+        expected=(room(target, brief.mask, brief.spread).expected(chain) if brief.mask else None),
+        noise=output_noise(network, levels, None) if brief.seeks("noise") else None,
         notes=(*whole.step.notes, *_sharp_notes(uses)),
     )
     return Offer(made, tuple(chain))

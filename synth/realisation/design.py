@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from synth.network.model import Network
-from synth.realisation.loudness import Loudness
+from synth.realisation.loudness import Loudness, OutputNoise
 from synth.shown import shown
 from synth.target.target import MEETS_DB, MEETS_DEGREES, Target
+from synth.tolerances.spread import Spread
 from synth.tolerances.yields import Yield
 from synth.transform.merge import TIDY
 from synth.transform.step import Step
@@ -156,6 +157,12 @@ class Realisation:
         By how much the response passes the mask, negative inside; None without a mask.
     yield_ : Yield or None
         Share of circuits that keep the mask with the tolerances of the parts; None without one.
+    tolerances : Spread or None
+        Those tolerances.
+    expected : float or None
+        The same share as `synth.realisation.expected` has it, before circuits are drawn.
+    noise : OutputNoise or None
+        At the output, where it was asked for.
     notes : tuple of str
         What the user should know.
     """
@@ -172,17 +179,15 @@ class Realisation:
     aim: str = "range"
     excess_db: float | None = None
     yield_: Yield | None = None
+    tolerances: Spread | None = None
+    expected: float | None = None
+    noise: OutputNoise | None = None
     notes: tuple[str, ...] = ()
 
     @property
     def network(self) -> Network:
         """The circuit."""
         return self.design.network
-
-    @property
-    def level_cost_db(self) -> float:
-        """What its levels lose of the dynamic range, or add to the noise, dB."""
-        return self.levels.cost_db(self.aim)
 
     @property
     def allpass(self) -> bool:

@@ -40,7 +40,7 @@ def met_by_exchange(
         The same circuits with the values chosen so far.
     """
     found = list(made)
-    order = sorted(range(len(found)), key=lambda k: rank(found[k]))
+    order = sorted(range(len(found)), key=lambda k: rank(found[k], brief.order))
     if not order or found[order[0]].meets or brief.mask or brief.target.kind == "allpass":
         return found
     for k in order[:_TRIED]:

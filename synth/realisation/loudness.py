@@ -44,6 +44,27 @@ class OutputLevel:
 
 
 @dataclass(frozen=True)
+class OutputNoise:
+    """Noise at the output, computed for the circuit with its values.
+
+    Parameters
+    ----------
+    vrms : float
+        V.
+    band_hz : tuple of float
+        Over which it is added up.
+    temperature_k : float
+    source : str
+        What makes it: the resistors, or the resistors and an op amp by its name.
+    """
+
+    vrms: float
+    band_hz: tuple[float, float]
+    temperature_k: float
+    source: str
+
+
+@dataclass(frozen=True)
 class Loudness:
     """Levels of a cascade.
 
@@ -77,10 +98,6 @@ class Loudness:
     def loss_db(self) -> float:
         """What the dynamic range loses against a circuit as quiet inside as at its output."""
         return self.headroom_db + self.sunk_db
-
-    def cost_db(self, aim: str) -> float:
-        """Return what is to be small: the loss of range, or the noise (`synth.search.arrange`)."""
-        return self.noise_db if aim == "noise" else self.loss_db
 
 
 def loudness(

@@ -1,7 +1,7 @@
-"""The order of realisations: by ideal figures, or by criteria with a real amplifier.
+"""The order of realisations: a list of criteria, compared one after the other.
 
-With an amplifier the order is a list of criteria, compared one after the other; each is graded in
-steps, so that a difference nobody would notice leaves the word to the next one.
+Each is graded in steps, so that a difference nobody would notice leaves the word to the next one.
+With ideal op amps the figures are those of the realisation, with a real one those of its check.
 """
 
 from __future__ import annotations
@@ -24,47 +24,110 @@ SHARED_SPREAD = 30.0
 LOST_DB = 40.0
 #: Levels are compared in steps of so many decibels: half a bit.
 LEVEL_STEP_DB = 3.0
-#: Criterion -> what it measures, and the steps in which it is compared; in the default order.
+#: and in these where they matter more than op amps.
+FINE_STEP_DB = 1.0
+#: Criterion -> what it measures, and the steps in which it is compared.
 CRITERIA: Mapping[str, str] = {
     "error": f"times the error allowed ({MEETS_DB:g} dB, or {100 * MEETS_SHARE:g} % of the peak "
-    "where that is more), with preferred values and the amplifier: met, or by how many "
-    "doublings it is missed",
-    "findings": "number of serious findings",
-    "amplifiers": "number of op amps",
-    "parts": "number of resistors and capacitors, zeros that need matched parts counted as two "
-    "more each",
+    "where that is more), with preferred values, and the amplifier where there is one: met, or by "
+    "how many doublings it is missed; with a mask, how far it is passed",
+    "findings": "number of serious findings of the check with the amplifier",
+    "lost": f"whether more than {LOST_DB:g} dB of the dynamic range is lost",
+    "yield": "with a mask, the share of circuits that keep it, in steps in which good ones to bad "
+    "ones double (rejects halve at the top, yield doubles at the bottom) from 1 % to 99 %",
+    "amplifiers": "number of op amps; an ideal one that two pairs of poles share counts twice "
+    f"where like parts spread by more than {SHARED_SPREAD:g}",
+    "zeros": "coefficients of H that vanish only while parts match",
+    "wide": f"whether like parts spread by more than {WIDE:g}",
+    "range": f"dynamic range lost, in steps of {LEVEL_STEP_DB:g} dB; of {FINE_STEP_DB:g} dB where "
+    "it stands before the op amps, or they are real",
+    "capacitors": "number of capacitors",
+    "parts": "number of resistors and capacitors; with an amplifier, zeros that need matched parts "
+    "count as two more each",
     "sensitivity": "worst sensitivity of f0, Q or gain to a part, in steps of 1/4 octave",
     "spread": "largest over smallest resistor, or capacitor, in octaves",
     "noise": "noise at the output in the band, in steps of 1 dB",
 }
+#: The criteria in their order with ideal op amps, and with a real one.
+IDEAL = (
+    "error",
+    "lost",
+    "yield",
+    "amplifiers",
+    "zeros",
+    "wide",
+    "range",
+    "capacitors",
+    "parts",
+    "spread",
+    "noise",
+)
+REAL = (
+    "error",
+    "findings",
+    "yield",
+    "amplifiers",
+    "parts",
+    "sensitivity",
+    "spread",
+    "noise",
+    "range",
+)
+#: Yields beyond these are alike: of the one nobody builds many, of the other few are thrown away.
+_YIELDS = (0.01, 0.99)
 #: Parts that a zero which holds only while parts match counts for.
 MATCH_COST = 2
 
 
-def rank(r: Realisation) -> tuple[float, ...]:
+def rank(r: Realisation, order: Sequence[str] = IDEAL) -> tuple[float, ...]:
     """Return the key by which realisations with ideal op amps are ordered, best first.
 
-    The target met (by the measure of `synth.target.target`), else how many times that measure
-    must double to hold the error; at most `LOST_DB` of dynamic range lost; fewest amplifiers (one
-    that two pairs of poles share counts twice when the spread is above `SHARED_SPREAD`); yield in
-    steps of 5 % where limits are given; fewest zeros that need matched parts; a spread within
-    `WIDE`; dynamic range lost (or noise added, whichever was asked for) in steps of
-    `LEVEL_STEP_DB`; fewest capacitors, then parts; spread (in octaves); error.
+    Parameters
+    ----------
+    r : Realisation
+    order : sequence of str
+        Criteria of `IDEAL`, as `parse_order` gives them.
+
+    Notes
+    -----
+    What meets the target, or keeps the mask, always comes before what does not.  Where the yield
+    is not known yet, the expected one counts; where the noise is not known, it counts last.
     """
     network = r.network
-    return (
-        doublings(r.misses),
-        r.level_cost_db > LOST_DB,
-        len(network.op_amps) + sum(s.sharing and r.spread > SHARED_SPREAD for s in r.stages),
-        0 if r.yield_ is None else -floor(20 * r.yield_.value),
-        r.balanced_zeros,
-        r.spread > WIDE,
-        floor(r.level_cost_db / LEVEL_STEP_DB),
-        sum(b.power == 1 for b in network.branches),
-        len(network.branches),
-        round(log2(r.spread)),
-        r.phase_error if r.allpass else r.error_db,
-    )
+    share = r.expected if r.yield_ is None else r.yield_.value
+    fine = order.index("range") < order.index("amplifiers")  # it matters more
+    grades: dict[str, float] = {
+        "error": doublings(r.misses),
+        "lost": r.levels.loss_db > LOST_DB,
+        "yield": 0 if share is None else yield_step(share),
+        "amplifiers": len(network.op_amps)
+        + sum(s.sharing and r.spread > SHARED_SPREAD for s in r.stages),
+        "zeros": r.balanced_zeros,
+        "wide": r.spread > WIDE,
+        "range": floor(r.levels.loss_db / (FINE_STEP_DB if fine else LEVEL_STEP_DB)),
+        "capacitors": sum(b.power == 1 for b in network.branches),
+        "parts": len(network.branches),
+        "spread": round(log2(r.spread)),
+        "noise": math.inf if r.noise is None else floor(20 * log10(r.noise.vrms) + 0.5),
+    }
+    last = r.phase_error if r.allpass else r.error_db
+    return (not r.meets, *(grades[c] for c in order), last)
+
+
+def yield_step(share: float) -> int:
+    """Return a yield in the steps in which it is compared, lower is better.
+
+    A step is good circuits to bad ones doubled: near 100 % rejects halve, near 0 % the yield
+    doubles.  Less is worth no op amp.
+
+    Examples
+    --------
+    >>> [yield_step(y) for y in (0.16, 0.35, 0.5, 0.86, 0.999, 1.0)]
+    [3, 1, 0, -2, -6, -6]
+    """
+    low, high = _YIELDS
+    kept = min(max(share, low), high)
+    return -floor(log2(kept / (1 - kept)))
 
 
 def doublings(misses: float) -> int:
@@ -88,6 +151,10 @@ class Scores:
         Largest magnitude of a sensitivity of f0, Q or gain.
     noise : float or None
         V rms.
+    yield_ : float or None
+        Share of circuits that keep the mask; None without one.
+    range_db : float or None
+        Dynamic range lost.
     """
 
     error: float
@@ -97,6 +164,8 @@ class Scores:
     findings: int | None = None
     sensitivity: float | None = None
     noise: float | None = None
+    yield_: float | None = None
+    range_db: float | None = None
 
     def value(self, criterion: str) -> float | None:
         """Return the figure of a criterion."""
@@ -108,11 +177,17 @@ class Scores:
             "sensitivity": self.sensitivity,
             "spread": self.spread,
             "noise": self.noise,
+            "yield": self.yield_,
+            "range": self.range_db,
         }[criterion]
 
     def grade(self, criterion: str) -> float:
         """Return the figure in the steps in which it is compared; infinite where unknown."""
         value = self.value(criterion)
+        if criterion == "yield":
+            return 0.0 if value is None else yield_step(value)
+        if criterion == "range":
+            return 0.0 if value is None else floor(value / FINE_STEP_DB)
         if value is None or math.isnan(value):
             return math.inf
         if criterion == "error":
@@ -129,35 +204,67 @@ class Scores:
         return float(floor(steps[criterion] + 0.5))
 
 
-def parse_order(text: str | None) -> tuple[str, ...]:
+def parse_order(
+    text: str | None, known: Sequence[str] = REAL, aim: str = "range"
+) -> tuple[str, ...]:
     """Return the order of the criteria: those named first, the others as by default after them.
 
     Parameters
     ----------
     text : str or None
         Names joined by commas.
+    known : sequence of str
+        `IDEAL` or `REAL`.
+    aim : str
+        What sections are arranged for; for ``noise`` that criterion comes before the op amps by
+        default, and just behind them where they are ideal: their number stands for the noise that
+        they have none of.
 
     Raises
     ------
     RealisationError
-        If a name is unknown or given twice.
+        If a name is unknown or given twice, or needs a real op amp.
 
     Examples
     --------
     >>> parse_order("noise,amplifiers")[:3]
     ('noise', 'amplifiers', 'error')
+    >>> parse_order("range", IDEAL)[:3]
+    ('range', 'error', 'lost')
     """
-    if text is None:
-        return tuple(CRITERIA)
-    named = [name.strip() for name in text.split(",")]
+    usual = list(known)
+    if aim == "noise":
+        usual.remove("noise")
+        usual.insert(usual.index("amplifiers") + (known is IDEAL), "noise")
+    named = parse_names(text)
     for name in named:
-        if name not in CRITERIA:
-            close = get_close_matches(name, CRITERIA, n=1)
-            advice = f"did you mean {close[0]}?" if close else f"they are {', '.join(CRITERIA)}"
+        if name not in known:
+            close = get_close_matches(name, known, n=1)
+            advice = f"did you mean {close[0]}?" if close else f"they are {', '.join(known)}"
+            if name in REAL and known is IDEAL:
+                raise RealisationError(
+                    f"{name} is a criterion of real op amps only; give one, as with --op-amp"
+                )
             raise RealisationError(f"there is no criterion {name!r} to rank by; {advice}")
         if named.count(name) > 1:
             raise RealisationError(f"the criterion {name} is named twice in {text!r}; once will do")
-    return (*named, *(c for c in CRITERIA if c not in named))
+    return (*named, *(c for c in usual if c not in named))
+
+
+def ideal_names(text: str | None) -> str | None:
+    """Return of names joined by commas those that mean something with ideal op amps too.
+
+    Examples
+    --------
+    >>> ideal_names("findings, noise")
+    'noise'
+    """
+    return ",".join(name for name in parse_names(text) if name in IDEAL) or None
+
+
+def parse_names(text: str | None) -> tuple[str, ...]:
+    """Return the names joined by commas; none for None."""
+    return () if text is None else tuple(name.strip() for name in text.split(","))
 
 
 def order_key(scores: Scores, order: Sequence[str]) -> tuple[float, ...]:

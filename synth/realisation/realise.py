@@ -9,33 +9,40 @@ from math import prod
 
 from synth.analysis.feedback import feedback
 from synth.analysis.loop import analyse
+from synth.checking.model import OpAmpModel
 from synth.errors import RealisationError
 from synth.network.equivalence import equivalent, shape_key
 from synth.parallel import ordered
 from synth.progress import Progress, counter, portion
 from synth.realisation.assemble import Offer, assembled
 from synth.realisation.brief import Brief
+from synth.realisation.choosing import place, told_of_fewer, with_yield, worth_proof
 from synth.realisation.design import Realisation
 from synth.realisation.exchanged import met_by_exchange
+from synth.realisation.expected import room
 from synth.realisation.fitted import FittedStage
 from synth.realisation.polish import aim_at, polished
-from synth.realisation.ranking import rank
+from synth.realisation.preselect import wanted_chains, widened_targets
+from synth.realisation.quiet import Listener
+from synth.realisation.ranking import doublings, rank
 from synth.realisation.refine import LISTED, WORK, Refined, jointly, refined
 from synth.realisation.workshop import Workshop
 from synth.search.candidates import SectionTarget, negated
 from synth.search.plan import Chain, Plan, best_chains, free_plan, gain_target, plans
 from synth.search.split import Split, splits
-from synth.tolerances.classes import mask_yield
 from synth.values.section import SectionFit
 
 _KEEP = 24
+#: What says whether circuits were found at all, whatever they are ranked by.
+_COUNTED = ("error", "lost", "amplifiers", "range")
 #: Shares of the search after which sections are fitted and chains assembled; of the whole, after
 #: which circuits are found and only their values are left to prove.  They pace the progress told.
 _FITTED, _ASSEMBLED = 0.4, 0.7
 _SEARCHED = 0.6
 _MORE = 4  # circuits assembled beyond those asked for, since the whole may change the order
 _PROVED = 3  # values of so many are chosen with care however few are asked for, for the same reason
-#: A circuit that costs so many dB less of the dynamic range, or noise, is spoken of.
+_PROVED_RANKED = 6  # and of more where others come first than those that usually meet the target
+#: A circuit that loses so many dB less of the dynamic range is spoken of.
 _LESS_DB = 1.0
 #: Said of every circuit when the search was stopped before its end.
 INTERRUPTED = "the search was interrupted: what was found by then, values not all chosen by proof"
@@ -71,50 +78,43 @@ def realise(
         If interrupted before a circuit is found.
     """
     found = candidates(brief, count=top, progress=portion(progress, 0.0, _SEARCHED))
-    offers = sorted(found, key=_place)[: max(top, _PROVED)]
+    offers = worth_proof(brief, found, max(top, _PROVED if brief.rank is None else _PROVED_RANKED))
     made = proved(brief, offers, work, progress=portion(progress, _SEARCHED, 1.0))
     made = met_by_exchange(brief, offers, made)
-    best = sorted((with_yield(brief, r) for r in made), key=rank)[:top]
-    return (*_told_of_less([o.realisation for o in found], best[:1]), *best[1:])
+    known = [with_yield(brief, o, r) for o, r in zip(offers, made, strict=True)]
+    best = sorted(known, key=lambda r: rank(r, brief.order))[:top]
+    if not brief.seeks("noise"):
+        best[:1] = _told_of_less([o.realisation for o in found], best[:1])
+    return told_of_fewer(best)
 
 
 def _told_of_less(found: Iterable[Realisation], first: Sequence[Realisation]) -> list[Realisation]:
-    """Say with the first circuit which other of as few op amps costs less of what was aimed at."""
+    """Say with the first circuit which other of as few op amps loses less dynamic range."""
     told = []
     for best in first:
         few = [r for r in found if r.meets and len(r.network.op_amps) <= len(best.network.op_amps)]
-        other = min(few, key=lambda r: r.level_cost_db, default=best)
-        if other.level_cost_db < best.level_cost_db - _LESS_DB:
-            what = "adds" if best.aim == "noise" else "loses"
+        other = min(few, key=lambda r: r.levels.loss_db, default=best)
+        loss = best.levels.loss_db - other.levels.loss_db
+        if loss > _LESS_DB:
             note = (
-                f"{other.label} {what} {best.level_cost_db - other.level_cost_db:.1f} dB less with "
-                f"{len(other.network.op_amps)} op amps, and stands behind by other criteria; ask "
-                "for more circuits to see it"
+                f"{other.label} loses {loss:.1f} dB less with {len(other.network.op_amps)} op "
+                "amps, and stands behind by other criteria; rank by range to see it first"
             )
             best = replace(best, notes=(*best.notes, note))
         told.append(best)
     return told
 
 
-def with_yield(brief: Brief, r: Realisation) -> Realisation:
-    """Return the realisation with the share of circuits that keep the mask, where there is one."""
-    if not brief.mask:
-        return r
-    found = mask_yield(
-        r.network,
-        brief.mask,
-        brief.spread,
-        reference=brief.target.transfer,
-        seed=brief.seed,
-        executor=brief.executor,
-    )
-    return replace(r, yield_=found)
-
-
-def candidates(brief: Brief, *, count: int, progress: Progress | None = None) -> list[Offer]:
+def candidates(
+    brief: Brief,
+    *,
+    count: int,
+    model: OpAmpModel | None = None,
+    progress: Progress | None = None,
+) -> list[Offer]:
     """Return inequivalent circuits for a question, about `count` and in no order.
 
-    Parameters and errors as for `realise`.
+    Parameters and errors as for `realise`; `model` is what noise counts for the op amps.
     """
     target = brief.target
     ways = splits(target.transfer, brief.aim)
@@ -123,16 +123,18 @@ def candidates(brief: Brief, *, count: int, progress: Progress | None = None) ->
     tick = counter(portion(progress, 0.0, _FITTED), len(wanted))
     workshop = Workshop(brief, max(map(len, ways)), tick)
     workshop.prepare(wanted)
+    workshop.widen(widened_targets(brief, planned, workshop))
     fixed = [chain for plan in planned for chain in best_chains(plan, workshop.fits, _KEEP)]
+    first = wanted_chains(brief, planned, workshop, model)
     assembling = portion(progress, _FITTED, _ASSEMBLED)
-    found, complete = _assemble_best(brief, fixed, count, workshop, assembling)
+    found, complete = _assemble_best(brief, fixed, count, workshop, model, assembling, first)
     if complete and (len(found) < 2 or _costly(found, min(map(len, ways)))):
         loose = [free_plan(split) for split in _unlike(ways)]
         workshop.prepare(t for plan in loose for t in plan.targets)
         free = [chain for plan in loose for chain in best_chains(plan, workshop.fits, _KEEP)]
         rest = portion(progress, _ASSEMBLED, 1.0)
-        more, complete = _assemble_best(brief, free, count, workshop, rest)
-        found = _inequivalent([*found, *more])
+        more, complete = _assemble_best(brief, free, count, workshop, model, rest)
+        found = _inequivalent(brief, [*found, *more])
     if not found:
         raise RealisationError(workshop.complaint(target))
     return found if complete else [_stopped(o) for o in found]
@@ -236,14 +238,10 @@ def _unlike(ways: Sequence[Split]) -> Iterator[Split]:
             yield split
 
 
-def _place(offer: Offer) -> tuple[float, ...]:
-    return rank(offer.realisation)
-
-
 def _costly(found: Sequence[Offer], sections: int) -> bool:
     """Whether stages with gains of their own may do better than what was found."""
-    best = min(found, key=_place).realisation
-    return rank(best)[0] > 2 or len(best.network.op_amps) > 2 * sections
+    best = min((o.realisation for o in found), key=lambda r: rank(r, _COUNTED))
+    return doublings(best.misses) > 2 or len(best.network.op_amps) > 2 * sections
 
 
 def _levelled(
@@ -270,42 +268,52 @@ def _assemble_best(
     chains: Sequence[Chain[FittedStage]],
     count: int,
     workshop: Workshop,
+    model: OpAmpModel | None,
     progress: Progress | None,
+    first: Sequence[Chain[FittedStage]] = (),
 ) -> tuple[list[Offer], bool]:
     """Assemble the cheapest chains, one of each set of stages, their values searched in depth.
 
-    The second value is False when the work was interrupted after the first.
+    Chains that are wanted `first` take the place of all but the cheapest few.  The second value
+    is False when the work was interrupted after the first.
     """
-    tried = _unlike_chains(chains)[: count + _MORE]
-    tick = counter(progress, len(tried))
+    cheapest = _unlike_chains(sorted(chains, key=lambda c: c.cost))
+    tried = _unlike_chains([*_unlike_chains(first)[:count], *cheapest])[: count + _MORE]
     found: list[Offer] = []
     try:
         workshop.deepen(s for chain in tried for s in chain.stages)
-        deep = [[workshop.deepened(s) for s in chain.stages] for chain in tried]
+        deep = [tuple(workshop.deepened(s) for s in chain.stages) for chain in tried]
+        if first and brief.seeks("yield"):
+            left = room(brief.target, brief.mask, brief.spread)
+            deep = [left.steadier(d, c.stages) for d, c in zip(deep, tried, strict=True)]
         ready = [s for s in (_levelled(brief, d, workshop) for d in deep) if s is not None]
+        if brief.seeks("noise"):
+            listener = Listener.of(brief.target, model)
+            ready += [listener.quietest(s) for s in ready]
+        tick = counter(progress, len(ready))
         for offer in ordered(partial(assembled, brief.alone), ready, brief.executor):
             found.append(offer)
             tick()
     except KeyboardInterrupt:
         if not found:
             raise
-        return _inequivalent(found), False
-    return _inequivalent(found), True
+        return _inequivalent(brief, found), False
+    return _inequivalent(brief, found), True
 
 
 def _unlike_chains(chains: Iterable[Chain[FittedStage]]) -> list[Chain[FittedStage]]:
-    """Return the cheapest chain of each set of stages and sections, cheapest first."""
+    """Return the first chain of each set of stages and sections, in their order."""
     unique: dict[tuple[tuple[str, ...], frozenset[SectionTarget]], Chain[FittedStage]] = {}
-    for chain in sorted(chains, key=lambda c: c.cost):
+    for chain in chains:
         labels = tuple(sorted(s.label for s in chain.stages))
         unique.setdefault((labels, frozenset(s.fit.target for s in chain.stages)), chain)
     return list(unique.values())
 
 
-def _inequivalent(found: Sequence[Offer]) -> list[Offer]:
+def _inequivalent(brief: Brief, found: Sequence[Offer]) -> list[Offer]:
     """Keep the best of each kind of circuit."""
     kept: dict[str, list[Offer]] = {}
-    for r in sorted(found, key=_place):
+    for r in sorted(found, key=lambda o: place(brief, o.realisation)):
         network = r.realisation.network
         bucket = kept.setdefault(shape_key(network), [])
         if not any(equivalent(network, other.realisation.network) for other in bucket):

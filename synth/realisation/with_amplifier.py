@@ -24,16 +24,17 @@ from synth.checking.model import OpAmpModel
 from synth.errors import NumberError, RealisationError
 from synth.progress import Progress, counter, portion
 from synth.realisation.brief import Brief
+from synth.realisation.choosing import with_yield
 from synth.realisation.design import Realisation
 from synth.realisation.ranking import (
-    CRITERIA,
     MATCH_COST,
+    REAL,
     Scores,
     deciding,
     order_key,
     pareto,
 )
-from synth.realisation.realise import candidates, proved, with_yield
+from synth.realisation.realise import candidates, proved
 from synth.target.target import (
     MEETS_DEGREES,
     Target,
@@ -81,7 +82,7 @@ class Ranking:
     target : Target
     model : OpAmpModel
     order : tuple of str
-        The criteria, all of `CRITERIA`.
+        The criteria, all of `REAL`.
     rows : tuple of Ranked
     """
 
@@ -119,7 +120,7 @@ def score_text(scores: Scores, criterion: str) -> str:
     """Return a figure of a realisation in words."""
     value = scores.value(criterion)
     if value is None:
-        return "not checked"
+        return "no mask" if criterion == "yield" else "not checked"
     if criterion == "error":
         if not isfinite(value):
             return "unstable"
@@ -129,6 +130,10 @@ def score_text(scores: Scores, criterion: str) -> str:
         )
     if criterion == "noise":
         return f"{format_si(value, 'V', 3)} rms"
+    if criterion == "yield":
+        return f"{100 * value:.3g} %"
+    if criterion == "range":
+        return f"{value:.1f} dB lost"
     if criterion == "findings":
         return f"{int(value)} serious"
     return plain(value)
@@ -139,7 +144,7 @@ def ranking(
     model: OpAmpModel,
     conditions: Conditions | None = None,
     *,
-    order: Sequence[str] = tuple(CRITERIA),
+    order: Sequence[str] = REAL,
     progress: Progress | None = None,
 ) -> Ranking:
     """Rank the circuits for a target with a real op amp.
@@ -163,7 +168,9 @@ def ranking(
     """
     around = conditions or Conditions()
     target = brief.target
-    found = candidates(brief, count=FULL_CHECKS, progress=portion(progress, 0.0, _SEARCHED))
+    found = candidates(
+        brief, count=FULL_CHECKS, model=model, progress=portion(progress, 0.0, _SEARCHED)
+    )
 
     def cheap_row(r: Realisation) -> Ranked:
         return Ranked(0, r, _cheap(target, r, model, around), None)
@@ -182,9 +189,10 @@ def ranking(
     best.sort(key=place)
     first = [offers[id(row.realisation)] for row in best[:PROVED]]
     proving = portion(progress, _CHECKED, 1.0)
+    made = proved(brief, first, progress=proving)
     anew = [
-        _full(cheap_row(with_yield(brief, r)), model, around)
-        for r in proved(brief, first, progress=proving)
+        _full(cheap_row(with_yield(brief, o, r)), model, around)
+        for o, r in zip(first, made, strict=True)
     ]
     rows = [*sorted([*anew, *best[PROVED:]], key=place), *cheap[FULL_CHECKS:]]
     return Ranking(
@@ -201,6 +209,8 @@ def _cheap(target: Target, r: Realisation, model: OpAmpModel, around: Conditions
         len(r.network.op_amps),
         len(r.network.branches) + MATCH_COST * r.balanced_zeros,
         r.spread,
+        yield_=r.expected if r.yield_ is None else r.yield_.value,
+        range_db=r.levels.loss_db,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from math import pi
 
@@ -13,7 +13,14 @@ from synth.catalog import stages
 from synth.parallel import ordered
 from synth.realisation.brief import Brief
 from synth.realisation.fitted import FittedStage, least_cost
-from synth.search.candidates import Candidate, SectionTarget, derivations, negated, search
+from synth.search.candidates import (
+    Candidate,
+    SectionTarget,
+    derivations,
+    negated,
+    obstacle,
+    search,
+)
 from synth.search.lifted import candidates_for
 from synth.target.target import Target
 from synth.units import format_si
@@ -27,6 +34,9 @@ LIFTED = 16
 MOST_FITS = 24
 #: Orders up to which circuits are lifted.
 _LIFTED_ORDER = 2
+#: Numbers of op amps of circuits that are fitted for their own sake, how many of each are wanted,
+#: and how many are tried for them.
+_MORE_OP_AMPS, _WANTED_OF_EACH, _TRIED_OF_EACH = (2, 3), 4, 16
 
 
 @dataclass(frozen=True)
@@ -65,6 +75,33 @@ def fits_of(shelves: Mapping[str, Shelf], seed: int, enough: int, target: Sectio
     return Fits(tuple(sorted(sound, key=lambda f: f.cost)), tuple(misfits), dict(result.obstacles))
 
 
+def more_fits_of(shelves: Mapping[str, Shelf], seed: int, target: SectionTarget) -> Fits:
+    """Fit circuits of more op amps to a section, some of each number, the simplest first.
+
+    They are more parts than those of `fits_of`, and may be less sensitive to them.
+    """
+    lifted = candidates_for(target) if target.order <= _LIFTED_ORDER else ()
+    sound: list[FittedStage] = []
+    for count in _MORE_OP_AMPS:
+        able = [
+            c
+            for c in (*closure(target.order), *lifted)
+            if len(c.network.op_amps) + (not c.buffered) == count and not obstacle(c, target)
+        ]
+        able.sort(key=lambda c: least_cost(c, target))
+        found = 0
+        for candidate in search(able[:_TRIED_OF_EACH], target).candidates:
+            fitted = fit(candidate, target, shelves, seed, QUICK)
+            if not isinstance(fitted, Misfit):
+                stage = FittedStage(fitted)
+                if feedback(analyse(stage.network)).negative:
+                    sound.append(stage)
+                    found += 1
+            if found >= _WANTED_OF_EACH:
+                break
+    return Fits(tuple(sound), (), {})
+
+
 def deepened(shelves: Mapping[str, Shelf], seed: int, stage: FittedStage) -> FittedStage:
     """Return the stage with its values searched in depth, or as it is if that is no better."""
     found = fit(stage.fit.candidate, stage.fit.target, shelves, seed, DEEP)
@@ -101,6 +138,7 @@ class Workshop:
         self._executor = brief.executor
         self._tick = tick
         self._fit = partial(fits_of, brief.shelves, brief.seed, max(6, MOST_FITS // sections))
+        self._more = partial(more_fits_of, brief.shelves, brief.seed)
         self._deepen = partial(deepened, brief.shelves, brief.seed)
         self._fits: dict[SectionTarget, Fits] = {}
         self._deep: dict[tuple[str, SectionTarget], FittedStage] = {}
@@ -112,6 +150,17 @@ class Workshop:
         for target, found in zip(missing, source, strict=True):
             self._fits[target] = found
             self._tick()
+
+    def widen(self, targets: Iterable[SectionTarget]) -> None:
+        """Fit circuits of more op amps to all these sections besides, by the executor."""
+        wanted = list(dict.fromkeys(map(rounded, targets)))
+        self.prepare(wanted)
+        for target, more in zip(wanted, ordered(self._more, wanted, self._executor), strict=True):
+            found = self._fits[target]
+            known = {s.label for s in found.stages}
+            new = [s for s in more.stages if s.label not in known]
+            stages = sorted([*found.stages, *new], key=lambda f: f.cost)
+            self._fits[target] = replace(found, stages=tuple(stages))
 
     def fits(self, target: SectionTarget) -> Sequence[FittedStage]:
         """Return every fitted candidate for a section, cheapest first."""

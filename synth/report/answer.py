@@ -234,9 +234,34 @@ def _realisation(record: RealisationRecord) -> Json:
         "balanced_zeros": r.balanced_zeros,
         "mask_excess_db": r.excess_db,
         "yield": None if r.yield_ is None else yield_json(r.yield_),
+        "tolerances": _tolerances(r),
         **_levels(r),
+        "output_noise": _noise(r),
         "notes": list(r.notes),
         "netlist": deck_text(r.network),
+    }
+
+
+def _tolerances(r: Realisation) -> Json | None:
+    spread = r.tolerances
+    if spread is None:
+        return None
+    return {
+        "resistors": spread.resistors,
+        "capacitors": spread.capacitors,
+        "distribution": str(spread.distribution),
+    }
+
+
+def _noise(r: Realisation) -> Json | None:
+    noise = r.noise
+    if noise is None:
+        return None
+    return {
+        "vrms": noise.vrms,
+        "band_hz": list(noise.band_hz),
+        "temperature_k": noise.temperature_k,
+        "source": noise.source,
     }
 
 

@@ -6,7 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from synth.realisation.ranking import CRITERIA
+from synth.masks.limits import band_words
+from synth.realisation.ranking import CRITERIA, REAL
 from synth.realisation.saved import Json
 from synth.realisation.with_amplifier import Ranked, Ranking, score_text
 from synth.report.answer import realise_answer
@@ -56,6 +57,8 @@ def _remarks(row: Ranked) -> list[str]:
         for c in ("error", "findings", "sensitivity", "noise")
         if row.scores.value(c) is not None
     )
+    if row.checked is not None and row.scores.noise is not None:
+        told += f" over {band_words(*row.checked.facts.small.noise.band_hz)}"
     lines = wrapped(f"with the op amp: {told}", "   ", "     ")
     for f in row.checked.serious if row.checked else ():
         lines += wrapped(f"!! {f.part}: {f.message} [{f.code}]", "   ", "     ")
@@ -96,7 +99,7 @@ def ranking_answer(ranking: Ranking, records: Sequence[RealisationRecord], asked
 
 def _row_json(row: Ranked) -> Json:
     scores = row.scores
-    values: Mapping[str, float | None] = {c: scores.value(c) for c in CRITERIA}
+    values: Mapping[str, float | None] = {c: scores.value(c) for c in REAL}
     return {
         "number": row.number,
         "label": row.realisation.label,
@@ -107,6 +110,8 @@ def _row_json(row: Ranked) -> Json:
         "worst_sensitivity": _finite(values["sensitivity"]),
         "spread": scores.spread,
         "noise_vrms": _finite(values["noise"]),
+        "yield": _finite(values["yield"]),
+        "range_lost_db": _finite(values["range"]),
         "checked": row.checked is not None,
         "findings": [finding_json(f) for f in row.checked.findings] if row.checked else [],
     }

@@ -11,12 +11,14 @@ from synth.analysis.zeros import Zero
 from synth.masks.limits import band_words
 from synth.network.model import UNITS, Network
 from synth.realisation.design import Realisation
+from synth.realisation.loudness import OutputNoise
 from synth.report.asked import NOTHING, Asked
 from synth.report.layout import labelled, shortened, table, wrapped
 from synth.report.record import Analysis, RealisationRecord, Response, TransformRecord
 from synth.report.sketch import sketch
 from synth.target.target import MEETS_DB, MEETS_DEGREES, MEETS_SHARE, Target
 from synth.tolerances.remarks import share_text
+from synth.tolerances.spread import Spread
 from synth.transfer.section import Section, polynomial_text, section_figures
 from synth.transfer.transfer import Transfer
 from synth.transform.step import Step
@@ -192,6 +194,8 @@ def _realisation_lines(record: RealisationRecord) -> list[str]:
     if r.excess_db is not None:
         lines += wrapped(_mask_text(r), "   ", "     ")
     lines += wrapped(_level_text(r), "   ", "     ")
+    if r.noise is not None:
+        lines += wrapped(_noise_text(r.noise), "   ", "     ")
     if r.balanced_zeros:
         lines += wrapped(
             f"{r.balanced_zeros} zero coefficient(s) of H only while parts match", "   "
@@ -214,7 +218,16 @@ def _mask_text(r: Realisation) -> str:
     if r.yield_ is not None:
         y = r.yield_
         text += f"; yield {share_text(y.value)} ({share_text(y.low)} to {share_text(y.high)})"
+    if r.tolerances is not None:
+        text += f" with {_tolerance_text(r.tolerances)}"
     return text
+
+
+def _tolerance_text(spread: Spread) -> str:
+    return (
+        f"resistors of {100 * spread.resistors:g} % and capacitors of "
+        f"{100 * spread.capacitors:g} %, {spread.distribution}"
+    )
 
 
 def _level_text(r: Realisation) -> str:
@@ -223,15 +236,19 @@ def _level_text(r: Realisation) -> str:
     outputs = ", ".join(
         f"{o.op_amp} {20 * math.log10(max(o.peak, 1e-15)):+.1f}" for o in levels.outputs
     )
-    if r.aim == "noise":
-        where = band_words(*levels.noise_band_hz)
-        cost = f"noise of all stages alike {levels.noise_db:.1f} dB above that of the last, {where}"
-    elif levels.loss_db < 0.05:
+    if levels.loss_db < 0.05:
         cost = "none louder than the output or fainter in the pass band"
     else:
         cost = f"{levels.loss_db:.1f} dB of dynamic range lost"
         cost += f", {levels.headroom_db:.1f} of them headroom" if levels.headroom_db > 0.05 else ""
     return f"peak levels (dB): {outputs}; {cost}"
+
+
+def _noise_text(noise: OutputNoise) -> str:
+    return (
+        f"noise at the output {format_si(noise.vrms, 'V', 3)} rms over "
+        f"{band_words(*noise.band_hz)}, {noise.source}, {noise.temperature_k:g} K"
+    )
 
 
 # -- pieces ----------------------------------------------------------------------------------------

@@ -11,6 +11,9 @@ from dataclasses import dataclass, replace
 from math import prod
 from typing import Generic, Protocol, TypeVar
 
+import numpy as np
+import numpy.typing as npt
+
 from synth.search.candidates import SectionTarget, negated
 from synth.search.split import Split, section_target
 from synth.transfer.transfer import Transfer
@@ -32,6 +35,9 @@ class Costed(Protocol):
 #: when it is part of several.
 LOSS_COST = 2.0
 Fitted = TypeVar("Fitted", bound=Costed)
+Array = npt.NDArray[np.float64]
+#: Beginnings carried on for each chain kept.
+_BEAM = 4
 
 
 @dataclass(frozen=True)
@@ -40,6 +46,14 @@ class Chain(Generic[Fitted]):
 
     stages: tuple[Fitted, ...]
     cost: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Begun(Generic[Fitted]):
+    """The first stages of some chains, and the sums of their variances, a row each."""
+
+    totals: Array
+    chains: list[Chain[Fitted]]
 
 
 @dataclass(frozen=True)
@@ -93,21 +107,38 @@ def _plan(split: Split, constants: Sequence[float], negative: bool) -> Plan:
 
 
 def best_chains(
-    plan: Plan, fits: Callable[[SectionTarget], Sequence[Fitted]], keep: int
+    plan: Plan,
+    fits: Callable[[SectionTarget], Sequence[Fitted]],
+    keep: int,
+    price: Callable[[int, Fitted], float] | None = None,
 ) -> list[Chain[Fitted]]:
     """Return the cheapest chains for the plan whose signs multiply to the wanted sign.
 
     Costs add, so the best chains of a prefix with either sign are all that later stages need.
+
+    Parameters
+    ----------
+    plan : Plan
+    fits : callable
+        Section -> fitted stages.
+    keep : int
+        How many chains.
+    price : callable, optional
+        (place in the chain, stage) -> what counts in place of the costs of stages and plan.
     """
-    partial: dict[bool, list[Chain[Fitted]]] = {False: [Chain((), plan.cost)], True: []}
-    for target in plan.targets:
+    partial: dict[bool, list[Chain[Fitted]]] = {
+        False: [Chain((), 0.0 if price else plan.cost)],
+        True: [],
+    }
+    for place, target in enumerate(plan.targets):
         options: dict[bool, Sequence[Fitted]] = {False: fits(target), True: ()}
         if plan.negative is not None:
             options[True] = fits(negated(target))
+        costs = {id(f): price(place, f) if price else f.cost for o in options.values() for f in o}
         partial = {
             sign: sorted(
                 (
-                    Chain((*chain.stages, fit), chain.cost + fit.cost)
+                    Chain((*chain.stages, fit), chain.cost + costs[id(fit)])
                     for inverted in (False, True)
                     for chain in partial[sign ^ inverted]
                     for fit in options[inverted]
@@ -120,3 +151,63 @@ def best_chains(
     for chain in partial[plan.negative or False]:
         unique.setdefault(tuple(sorted(s.label for s in chain.stages)), chain)
     return list(unique.values())[:keep]
+
+
+def steady_chains(
+    plan: Plan,
+    fits: Callable[[SectionTarget], Sequence[Fitted]],
+    spreads: Callable[[Fitted], tuple[int, Array]],
+    worth: Callable[[Array], Array],
+    keep: int,
+) -> dict[int, list[Chain[Fitted]]]:
+    """Return for each number of op amps the chains whose response moves least.
+
+    Parameters
+    ----------
+    plan : Plan
+    fits : callable
+        Section -> fitted stages.
+    spreads : callable
+        Stage -> its op amps, and the variance of its response at some frequencies; the variances
+        of a chain add.
+    worth : callable
+        Sums of variances (rows, frequencies) -> how good each is; higher is better.
+    keep : int
+        Chains for each number of op amps.
+
+    Notes
+    -----
+    The worth of a sum is not the sum of worths, so this is a beam search: of each number of op
+    amps and each sign the best beginnings are carried on.
+    """
+    start: _Begun[Fitted] = _Begun(np.zeros((1, 1)), [Chain((), plan.cost)])
+    some: dict[tuple[bool, int], _Begun[Fitted]] = {(False, 0): start}
+    for target in plan.targets:
+        options: dict[bool, Sequence[Fitted]] = {False: fits(target), True: ()}
+        if plan.negative is not None:
+            options[True] = fits(negated(target))
+        grown: dict[tuple[bool, int], list[_Begun[Fitted]]] = {}
+        for (sign, count), begun in some.items():
+            for inverted, stages in options.items():
+                for stage in stages:
+                    more, variance = spreads(stage)
+                    longer = [Chain((*c.stages, stage), c.cost + stage.cost) for c in begun.chains]
+                    grown.setdefault((sign ^ inverted, count + more), []).append(
+                        _Begun(begun.totals + variance, longer)
+                    )
+        some = {key: _best_begun(each, worth, _BEAM * keep) for key, each in grown.items()}
+    return {
+        count: begun.chains[:keep]
+        for (sign, count), begun in sorted(some.items(), key=lambda item: item[0])
+        if sign == (plan.negative or False)
+    }
+
+
+def _best_begun(
+    each: Sequence[_Begun[Fitted]], worth: Callable[[Array], Array], keep: int
+) -> _Begun[Fitted]:
+    """Return the best of several beginnings, best first."""
+    totals = np.concatenate([b.totals for b in each])
+    chains = [c for b in each for c in b.chains]
+    best = np.lexsort((np.array([c.cost for c in chains]), -worth(totals)))[:keep]
+    return _Begun(totals[best], [chains[k] for k in best])
