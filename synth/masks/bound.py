@@ -30,6 +30,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -48,26 +49,27 @@ _TURN = 2 * math.pi
 #: Frequencies between two edges that are looked at, and those the first linear program has.
 _DENSE, _FIRST = 240, 9
 _ROUNDS = 80
-#: The search ends when it knows the bound to so many dB; the proof is sought this far above,
+#: The search ends when it knows the bound to so many dB; the proof is sought so far above,
 _NEAR_DB, _ABOVE_DB = 2e-4, 5e-4
-#: and from there upwards by this factor, so often.
+#: and where that fails farther by this factor, so often, and then by halving.
 _WIDER, _TRIES = 4.0, 9
 #: What rounding may do to a row of the program, relatively to its largest entries.
 _ROUNDING = 1e-11
 #: A and B over their scales count as zero below this while the bound is sought.
-_SIGN = 1e-9
+_SIGN = 1e-6
 #: What divides a row of the linear program is at least this.
 _LEAST_WEIGHT = 1e-3
 #: Margins beyond this are not looked for.
 _LARGEST_DB = 300.0
 
 
-def most_margin(limits: Sequence[Limit], near: Transfer, zeros: int) -> float | None:
-    """Return a bound on the margin in dB of every filter with the poles of one at hand.
+@lru_cache(maxsize=64)
+def most_margin(limits: tuple[Limit, ...], near: Transfer, zeros: int) -> float | None:
+    """Return a bound on the margin in dB of every filter with as many poles as one at hand.
 
     Parameters
     ----------
-    limits : sequence of Limit
+    limits : tuple of Limit
         Of the magnitude; ``within`` is about `near`.
     near : Transfer
         Its order is the number of poles; the nearer it is to the best, the faster.
@@ -82,19 +84,23 @@ def most_margin(limits: Sequence[Limit], near: Transfer, zeros: int) -> float | 
 
     Notes
     -----
-    The margin is the least distance in dB to a limit, as in `synth.masks.verify`.
+    The margin is the least distance in dB to a limit, as in `synth.masks.verify.margin_db`.
     """
     order = near.order
     if not limits or not order:
         return None
     field = _Field.of(limits, near, zeros)
+    if field is None:
+        return None
     active = field.first
     best, margin = field.margin(*field.start), -math.inf
     weight = np.ones(len(field.angle))
     for _ in range(_ROUNDS):
         level = max(best, margin)
         found = field.least_breach(level, active, weight)
-        if found is None or level > _LARGEST_DB:
+        if found is None:
+            break
+        if level > _LARGEST_DB:
             return None
         a, b = found.a, found.b
         whole, here = field.margin(a, b), field.margin(a, b, active)
@@ -106,12 +112,16 @@ def most_margin(limits: Sequence[Limit], near: Transfer, zeros: int) -> float | 
         if best >= level - _NEAR_DB or not missed.any():
             break
         active, margin = active | missed, -math.inf
-    level, above = max(best, margin), _ABOVE_DB
-    for _ in range(_TRIES):
-        if field.infeasible(level + above, active, weight):
-            return level + above
-        above *= _WIDER
-    return None
+    low = max(best, margin)
+    above = (low + _ABOVE_DB * _WIDER**k for k in range(_TRIES))
+    high = next((x for x in above if field.infeasible(x, active, weight)), None)
+    while high is not None and high - low > 2 * _ABOVE_DB:
+        middle = (low + high) / 2
+        if field.infeasible(middle, active, weight):
+            high = middle
+        else:
+            low = middle
+    return high
 
 
 class _Found(NamedTuple):
@@ -123,7 +133,10 @@ class _Found(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class _Program:
-    """A linear program: rows of the limits, of the signs, and the sum that is 1."""
+    """A linear program: rows of the limits, of the signs, and the sum of B that is 1.
+
+    The sum is over frequencies with limits: more than B has zeros.
+    """
 
     limits: Floats
     signs: Floats
@@ -148,8 +161,8 @@ class _Field:
     first: Mask
 
     @classmethod
-    def of(cls, limits: Sequence[Limit], near: Transfer, zeros: int) -> _Field:
-        """Return the field of some limits near a response."""
+    def of(cls, limits: Sequence[Limit], near: Transfer, zeros: int) -> _Field | None:
+        """Return the field of some limits near a response; None without a limit from above."""
         order = near.order
         root = float(np.exp(np.mean(np.log(np.abs(near.poles)))))
         edges = _edges(limits, root)
@@ -160,19 +173,22 @@ class _Field:
         size = np.full(len(w), abs(near.gain) ** 2 if near.excess <= 0 else 0.0)
         size[finite] = np.abs(near(1j * w[finite])) ** 2
         low, high = _allowed(limits, angle, root, size)
-        level = np.where(np.isfinite(high), high, np.where(low > 0, low, 0.0))
+        roof = np.isfinite(high)
+        if not roof.any():
+            return None
+        level = np.where(roof, high, low)
         between = level == 0
         level[between] = np.maximum(size[between], 1e-12 * size.max())
         below = _denominator(angle, near, root)
         u = -np.cos(2 * angle)
-        fall = np.cos(angle) ** (2 * max(0, order - zeros))
+        fall = np.maximum(np.cos(angle), 0.0) ** (2 * max(0, order - zeros))
         return cls(
             angle,
             low / level,
             high / level,
             (size / level, np.ones(len(w))),
-            _orthonormal(u, fall / (below * level), min(zeros, order)),
-            _orthonormal(u, 1 / below, order),
+            _orthonormal(u, fall / (below * level), min(zeros, order), roof),
+            _orthonormal(u, 1 / below, order, roof | (low > 0)),
             first,
         )
 
@@ -213,8 +229,8 @@ class _Field:
         upper = np.hstack([g * a[roof], -high[roof, None] * b[roof]]) / w[roof]
         nothing_a, nothing_b = np.zeros_like(a), np.zeros_like(b)
         signs = np.vstack([np.hstack([-a, nothing_b]), np.hstack([nothing_a, -b])])
-        signs /= np.vstack([w, w])
-        total = np.concatenate([np.zeros(a.shape[1]), (b / w).mean(axis=0)])
+        signs /= np.maximum(np.abs(signs).max(axis=1, keepdims=True), 1e-300)
+        total = np.concatenate([np.zeros(a.shape[1]), (b / w)[floor | roof].mean(axis=0)])
         return _Program(np.vstack([lower, upper]), signs, total)
 
     def least_breach(self, margin: float, active: Mask, weight: Floats) -> _Found | None:
@@ -245,24 +261,21 @@ class _Field:
         row = y @ p.limits + z @ p.signs
         v = float(row @ p.total / (p.total @ p.total))
         sizes = self._largest(margin, active, weight)
-        if sizes is None:
-            return False
         scale = y @ np.abs(p.limits) + z @ np.abs(p.signs) + abs(v) * np.abs(p.total)
         return v > float((np.abs(row - v * p.total) + _ROUNDING * scale) @ sizes)
 
-    def _largest(self, margin: float, active: Mask, weight: Floats) -> Floats | None:
-        """Return how large the coefficients can be; None where A has no bound."""
+    def _largest(self, margin: float, active: Mask, weight: Floats) -> Floats:
+        """Return how large the coefficients can be."""
         a, b, high = self.basis_a[active], self.basis_b[active], self.high[active]
-        most_b = active.sum() * weight[active]
         roof = np.isfinite(high)
-        if roof.sum() < a.shape[1]:
-            return None
+        limited = roof | (self.low[active] > 0)
+        most_b = limited.sum() * weight[active]
         most_a = (most_b * high)[roof] / 10 ** (margin / 10)
         over = most_a[:, None]
         return np.concatenate(
             [
                 np.abs(np.linalg.pinv(a[roof] / over)).sum(axis=1),
-                np.abs(np.linalg.pinv(b / most_b[:, None])).sum(axis=1),
+                np.abs(np.linalg.pinv(b[limited] / most_b[limited, None])).sum(axis=1),
             ]
         )
 
@@ -324,14 +337,13 @@ def _denominator(angle: Floats, near: Transfer, root: float) -> Floats:
     return np.asarray(size.prod(axis=1))
 
 
-def _orthonormal(u: Floats, first: Floats, degree: int) -> Floats:
-    """Return (points, degree + 1) polynomials in u times `first`, orthonormal over the points."""
-    columns = [first / np.linalg.norm(first)]
+def _orthonormal(u: Floats, first: Floats, degree: int, where: Mask) -> Floats:
+    """Return (points, degree + 1) polynomials in u times `first`, orthonormal over some points."""
+    columns = [first / np.linalg.norm(first[where])]
     for _ in range(degree):
         new = u * columns[-1]
         known = np.array(columns)
         for _ in range(2):
-            new = new - known.T @ (known @ new)
-        columns.append(new / np.linalg.norm(new))
-    scale = math.sqrt(len(u))
-    return np.asarray(np.array(columns).T * scale)
+            new = new - known.T @ (known[:, where] @ new[where])
+        columns.append(new / np.linalg.norm(new[where]))
+    return np.asarray(np.array(columns).T * math.sqrt(where.sum()))

@@ -2,7 +2,8 @@
 
 Where the choice of whole sections leaves an error, the resistors of one section after the other
 move over their series, two at a time and some at random, by what the whole circuit then does.  A
-local search: it never makes the whole worse, and proves nothing.
+local search: it never makes the whole worse, and proves nothing.  So sections without whose moves
+the whole is as good, but for what the tolerance of the parts makes meaningless, move back.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ _FAR = 1.0
 _MOST_MOVED = 12
 _TINY = 1e-60
 _STOP_SHARE = MEETS_SHARE / 10
-_TOLD = "not proved: moved together with the other stages for the response of the whole"
+_TOLD = "chosen with the other stages for the response of the whole; see there"
 
 
 class Aim(Protocol):
@@ -54,6 +55,10 @@ class Aim(Protocol):
     @property
     def enough(self) -> float:
         """Errors up to this need no work."""
+
+    @property
+    def floor(self) -> float:
+        """Differences up to this are none."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +76,11 @@ class NearTarget:
         """Half of what counts as met."""
         return 0.5
 
+    @property
+    def floor(self) -> float:
+        """Every difference counts."""
+        return 0.0
+
     def deviations(self, squares: Array) -> Array:
         """Return deviations over what counts as met."""
         wanted = np.abs(self.target.transfer(1j * self.frequencies))
@@ -82,16 +92,38 @@ class NearTarget:
 
 @dataclass(frozen=True, eq=False)
 class WithinMask:
-    """As far as possible within the limits of a mask: the least margin, in dB, is largest."""
+    """As far as possible within the limits of a mask: the least margin, in dB, is largest.
+
+    Parameters
+    ----------
+    frequencies : array
+    least, most : array
+        Of |H|**2 there.
+    bound : float
+        No filter has a larger margin, as far as is known.
+    floor : float
+        Differences up to this are meaningless with the tolerance of the parts.
+    """
 
     frequencies: Array
     least: Array
     most: Array
+    bound: float = np.inf
+    floor: float = 0.0
 
     @property
     def enough(self) -> float:
-        """There is no margin that could not be larger."""
-        return -np.inf
+        """The margin that is as good as the most there is."""
+        return self.floor - self.bound
+
+    @property
+    def limits_db(self) -> tuple[Array, Array]:
+        """Limits of 20 log10|H| in which the most margin is left, or the middle between two."""
+        with np.errstate(divide="ignore"):
+            low, high = 10 * np.log10(self.least), 10 * np.log10(self.most)
+        room = np.where(np.isfinite(high - low), high - low, np.inf) / 2
+        left = np.minimum(max(self.bound, 0.0) if np.isfinite(self.bound) else 0.0, room)
+        return low + left, high - left
 
     def deviations(self, squares: Array) -> Array:
         """Return by how many decibels the limits are passed; negative inside."""
@@ -101,13 +133,27 @@ class WithinMask:
         return np.asarray(np.maximum(level - high, low - level))
 
 
-def aim_at(target: Target, mask: Sequence[Limit] = ()) -> Aim:
-    """Return the aim: the mask where there is one, else the target."""
-    if not mask:
-        grid = target.grid
-        size = np.abs(target.transfer(1j * grid))
-        seen = grid[size >= target.scale * _STOP_SHARE / 4]
-        return NearTarget(target, seen[:: max(1, len(seen) // _POINTS)])
+def near(target: Target) -> NearTarget:
+    """Return the aim of a response near to a target."""
+    grid = target.grid
+    size = np.abs(target.transfer(1j * grid))
+    seen = grid[size >= target.scale * _STOP_SHARE / 4]
+    return NearTarget(target, seen[:: max(1, len(seen) // _POINTS)])
+
+
+def within(
+    target: Target, mask: Sequence[Limit], bound: float = np.inf, floor: float = 0.0
+) -> WithinMask:
+    """Return the aim of a response within the limits of a mask.
+
+    Parameters
+    ----------
+    target : Target
+        What ``within`` is about.
+    mask : sequence of Limit
+    bound, floor : float
+        As for `WithinMask`.
+    """
     f = np.unique(np.concatenate([limit_frequencies(x) for x in mask]))
     reference = np.abs(target.transfer.response(f)) ** 2
     least, most = np.zeros(len(f)), np.full(len(f), np.inf)
@@ -116,7 +162,7 @@ def aim_at(target: Target, mask: Sequence[Limit] = ()) -> Aim:
         b = bounds(x, f[inside], reference[inside])
         least[inside] = np.maximum(least[inside], b.least)
         most[inside] = np.minimum(most[inside], b.most)
-    return WithinMask(2 * np.pi * f, least, most)
+    return WithinMask(2 * np.pi * f, least, most, bound, floor)
 
 
 def pass_limits(target: Target, decibels: float) -> tuple[Limit, ...]:
@@ -152,6 +198,7 @@ def polished(
     if whole.error > _FAR:  # only near its target does a section help the others
         whole.settle(stages)
     whole.search()
+    whole.return_idle()
     return tuple(
         stage if (at == section.start).all() else section.stage(stage, at)
         for stage, section, at in zip(stages, whole.sections, whole.best, strict=True)
@@ -210,6 +257,20 @@ class _Whole:
             stale = 0 if smooth < before - _GAIN * abs(before) else stale + 1
             if stale > 1:
                 break
+
+    def return_idle(self) -> None:
+        """Bring sections back to their start while the whole stays as good, floor and all."""
+        limit = max(self.error + self.aim.floor, self.aim.enough)
+        at = [s.logs(np.vstack([s.start, x])) for s, x in zip(self.sections, self.best, strict=True)]
+        moved = {k for k, s in enumerate(self.sections) if (self.best[k] != s.start).any()}
+        while moved:
+            rest = sum(x[int(j in moved)] for j, x in enumerate(at))
+            errors = {k: worst(self.aim, np.exp(rest + at[k][0] - at[k][1])) for k in moved}
+            k = min(errors, key=lambda j: (errors[j], j))
+            if errors[k] > limit:
+                break
+            moved.remove(k)
+            self.best[k] = self.sections[k].start
 
     def _kept(self) -> bool:
         """Remember the places if the largest deviation is smaller than ever."""

@@ -7,6 +7,8 @@ from dataclasses import replace
 from functools import partial
 from math import prod
 
+import numpy as np
+
 from synth.analysis.feedback import feedback
 from synth.analysis.loop import analyse
 from synth.errors import RealisationError
@@ -15,12 +17,13 @@ from synth.parallel import ordered
 from synth.progress import Progress, counter, portion
 from synth.realisation.assemble import Offer, assembled
 from synth.realisation.brief import Brief
+from synth.realisation.certificate import floor_db, most_of
 from synth.realisation.design import Realisation
 from synth.realisation.exchanged import met_by_exchange
 from synth.realisation.fitted import FittedStage
-from synth.realisation.polish import aim_at, polished
+from synth.realisation.polish import near, polished, within
 from synth.realisation.ranking import rank
-from synth.realisation.refine import LISTED, WORK, Refined, jointly, refined
+from synth.realisation.refine import LISTED, WORK, Refined, as_found, jointly, refined
 from synth.realisation.workshop import Workshop
 from synth.search.candidates import SectionTarget, negated
 from synth.search.plan import Chain, Plan, best_chains, free_plan, gain_target, plans
@@ -196,14 +199,31 @@ def _chosen(brief: Brief, work: float, task: tuple[FittedStage, int]) -> Refined
 def _whole(brief: Brief, task: tuple[Offer, Sequence[Refined]]) -> Realisation:
     """Choose the stages together, then part by part; the offer stays where that is no better."""
     offer, stages = task
-    target = brief.target
-    together: Sequence[FittedStage] = jointly(target, stages)
-    if target.kind != "allpass" or brief.mask:
-        moved = polished(aim_at(target, brief.mask), together, brief.shelves)
-        together = _sound(moved, together)
-    better = assembled(brief, together).realisation
-    worse = better.misses > max(1.0, offer.realisation.misses)
-    return offer.realisation if worse else better
+    if brief.mask:
+        better = _within_mask(brief, stages)
+    else:
+        together: Sequence[FittedStage] = jointly(brief.target, stages)
+        if brief.target.kind != "allpass":
+            moved = polished(near(brief.target), together, brief.shelves)
+            together = _sound(moved, together)
+        better = assembled(brief, together).realisation
+    if better.misses <= max(1.0, offer.realisation.misses):
+        return better
+    return assembled(brief, [as_found(s) for s in offer.stages]).realisation
+
+
+def _within_mask(brief: Brief, stages: Sequence[Refined]) -> Realisation:
+    """Choose the stages together for the most margin; move them only where that is worth it."""
+    target, transfer = brief.target, brief.target.transfer
+    floor, bound = floor_db(brief.spread), most_of(brief, transfer)
+    aim = within(target, brief.mask, np.inf if bound is None else bound, floor)
+    together = jointly(target, stages, aim)
+    kept = assembled(brief, together).realisation
+    if kept.whole.proved:
+        return kept
+    moved = _sound(polished(aim, together, brief.shelves), together)
+    better = assembled(brief, moved).realisation
+    return better if better.whole.value_db > kept.whole.value_db + floor else kept
 
 
 def _sound(moved: Sequence[FittedStage], before: Sequence[FittedStage]) -> Sequence[FittedStage]:
