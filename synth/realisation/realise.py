@@ -223,7 +223,8 @@ def _within_mask(brief: Brief, stages: Sequence[Refined]) -> Realisation:
         return kept
     moved = _sound(polished(aim, together, brief.shelves), together)
     better = assembled(brief, moved).realisation
-    return better if better.whole.value_db > kept.whole.value_db + floor else kept
+    least = kept.whole.value_db
+    return better if better.whole.value_db > least + (floor if least >= 0 else 0) else kept
 
 
 def _sound(moved: Sequence[FittedStage], before: Sequence[FittedStage]) -> Sequence[FittedStage]:
