@@ -162,7 +162,10 @@ class _Field:
 
     @classmethod
     def of(cls, limits: Sequence[Limit], near: Transfer, zeros: int) -> _Field | None:
-        """Return the field of some limits near a response; None without a limit from above."""
+        """Return the field of some limits near a response.
+
+        None where they are at too few frequencies to bound all coefficients.
+        """
         order = near.order
         root = float(np.exp(np.mean(np.log(np.abs(near.poles)))))
         edges = _edges(limits, root)
@@ -174,7 +177,9 @@ class _Field:
         size[finite] = np.abs(near(1j * w[finite])) ** 2
         low, high = _allowed(limits, angle, root, size)
         roof = np.isfinite(high)
-        if not roof.any():
+        limited = roof | (low > 0)
+        few = (first & roof).sum(), (first & limited).sum()
+        if few[0] <= min(zeros, order) or few[1] <= order:
             return None
         level = np.where(roof, high, low)
         between = level == 0
@@ -188,7 +193,7 @@ class _Field:
             high / level,
             (size / level, np.ones(len(w))),
             _orthonormal(u, fall / (below * level), min(zeros, order), roof),
-            _orthonormal(u, 1 / below, order, roof | (low > 0)),
+            _orthonormal(u, 1 / below, order, limited),
             first,
         )
 
