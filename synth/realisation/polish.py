@@ -187,12 +187,12 @@ def within(
     return WithinMask(2 * np.pi * f, least, most, bound, floor)
 
 
-def _special(transfer: Transfer) -> Array:
+def _special(transfer: Transfer) -> list[float]:
     """Return frequencies in hertz where |H| turns, and about each pole as dense as its Q asks."""
     poles = np.array([p for p in transfer.poles if p.imag > 0])
     about = np.abs(poles)[:, None] - poles.real[:, None] * _ABOUT_POLE
     every = np.concatenate([magnitude_extrema(transfer.zeros, transfer.poles), about.ravel()])
-    return np.asarray(every[every > 0] / (2 * np.pi))
+    return [float(w) / (2 * np.pi) for w in every if w > 0]
 
 
 def pass_limits(target: Target, decibels: float) -> tuple[Limit, ...]:
@@ -305,7 +305,8 @@ class _Whole:
         """
         given = min(self.error + self.aim.floor, -self.aim.floor)
         limit = max(self.error, given, self.aim.enough)
-        at = [s.logs(np.vstack([s.start, x])) for s, x in zip(self.sections, self.best, strict=True)]
+        pairs = zip(self.sections, self.best, strict=True)
+        at = [s.logs(np.vstack([s.start, x])) for s, x in pairs]
         moved = {k for k, s in enumerate(self.sections) if (self.best[k] != s.start).any()}
         while moved:
             rest = sum(x[int(j in moved)] for j, x in enumerate(at))

@@ -22,8 +22,8 @@ from synth.target.target import RANGE_DB, Target
 from synth.units import format_si
 from synth.values.choose import LEVEL
 from synth.values.grids import Grid, between
-from synth.values.joint import choose_joint
 from synth.values.held import HeldChoice, choose_held
+from synth.values.joint import choose_joint
 from synth.values.metrics import section_metric
 from synth.values.problem import Problem, Wishes, problem_of
 from synth.values.proven import ProvenChoice, choose_proven
@@ -36,7 +36,7 @@ Array = npt.NDArray[np.float64]
 #: Rows of the enumeration for one stage: some tenths of a second.
 WORK = 2e5
 #: With more free parts than this the rows do not suffice; `synth values` takes more.
-MOST_FREE = 8
+MOST_FREE = 7
 #: Share of the rows for each few of the parts, where all together are too many.
 _SHARE = 0.4
 #: Rows of the joint choice.
@@ -153,7 +153,8 @@ def jointly(
             return best
         found = choose_joint([t[:, finite] for t in tables], work=_JOINT_WORK)
     else:
-        tables = [np.array([_decibels(x, aim.frequencies, False) for x in s.stages]) for s in stages]
+        w = aim.frequencies
+        tables = [np.array([_decibels(x, w, False) for x in s.stages]) for s in stages]
         tables = [np.clip(t, -_FAINT_DB, _FAINT_DB) for t in tables]
         found = choose_joint(tables, limits=aim.limits_db, work=_JOINT_WORK)
     if not found.error < found.alone:
