@@ -30,6 +30,8 @@ class Proof:
     held : tuple of str
         Parts that kept their values in the proof: the certificate is about the choices of the
         others.  Empty where it is about all choices, or nothing is proved.
+    taken : str
+        Said before that of a choice which is not the best of the stage, but was for the whole.
     """
 
     error: float
@@ -37,13 +39,14 @@ class Proof:
     proved: bool
     certificate: str
     held: tuple[str, ...] = ()
+    taken: str = ""
 
     def told(self, names: Mapping[str, str]) -> str:
         """Return what is proved in a sentence; `names` are those of the parts in the circuit."""
         if not self.held:
-            return self.certificate
+            return f"{self.taken}{self.certificate}"
         kept = ", ".join(sorted(names[n] for n in self.held))
-        return f"proved with {kept} as given: {self.certificate}"
+        return f"{self.taken}proved with {kept} as given: {self.certificate}"
 
 
 @dataclass(frozen=True)

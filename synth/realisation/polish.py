@@ -133,9 +133,9 @@ class WithinMask:
 
     @property
     def units(self) -> tuple[float, ...]:
-        """The most margin there is, and more and less of it."""
+        """The most margin there is, and more of it."""
         unit = float(np.clip(self.bound, *_UNITS_DB))
-        return unit, 4 * unit, unit / 4
+        return unit, 4 * unit
 
     @property
     def limits_db(self) -> tuple[Array, Array]:

@@ -200,9 +200,11 @@ def _whole(brief: Brief, task: tuple[Offer, Sequence[Refined]]) -> Realisation:
     """Choose the stages together, then part by part; the offer stays where that is no better."""
     offer, stages = task
     if brief.mask:
-        better = _within_mask(brief, stages)
+        better = _within_mask(brief, offer, stages)
     else:
-        together: Sequence[FittedStage] = jointly(brief.target, stages)
+        together: Sequence[FittedStage] = jointly(
+            brief.target, stages, floor=floor_db(brief.spread)
+        )
         if brief.target.kind != "allpass":
             moved = polished(near(brief.target), together, brief.shelves)
             together = _sound(moved, together)
@@ -212,19 +214,26 @@ def _whole(brief: Brief, task: tuple[Offer, Sequence[Refined]]) -> Realisation:
     return assembled(brief, [as_found(s) for s in offer.stages]).realisation
 
 
-def _within_mask(brief: Brief, stages: Sequence[Refined]) -> Realisation:
-    """Choose the stages together for the most margin; move them only where that is worth it."""
-    target, transfer = brief.target, brief.target.transfer
-    floor, bound = floor_db(brief.spread), most_of(brief, transfer)
+def _within_mask(brief: Brief, offer: Offer, stages: Sequence[Refined]) -> Realisation:
+    """Choose the stages together for the most margin; move them only where that is worth it.
+
+    Where the mask is then passed, the values of the local search are where another try starts.
+    """
+    target, floor = brief.target, floor_db(brief.spread)
+    bound = most_of(brief, target.transfer)
     aim = within(target, brief.mask, np.inf if bound is None else bound, floor)
-    together = jointly(target, stages, aim)
-    kept = assembled(brief, together).realisation
-    if kept.whole.proved:
-        return kept
-    moved = _sound(polished(aim, together, brief.shelves), together)
-    better = assembled(brief, moved).realisation
-    least = kept.whole.value_db
-    return better if better.whole.value_db > least + (floor if least >= 0 else 0) else kept
+    found: list[Realisation] = []
+    for start in (jointly(target, stages, aim, floor), [as_found(s) for s in offer.stages]):
+        kept = assembled(brief, start).realisation
+        if not kept.whole.proved:
+            moved = _sound(polished(aim, start, brief.shelves), start)
+            better, least = assembled(brief, moved).realisation, kept.whole.value_db
+            worth = least + (floor if least >= 0 else 0.0)
+            kept = better if better.whole.value_db > worth else kept
+        found.append(kept)
+        if kept.whole.value_db >= 0:
+            break
+    return max(found, key=lambda r: r.whole.value_db)
 
 
 def _sound(moved: Sequence[FittedStage], before: Sequence[FittedStage]) -> Sequence[FittedStage]:

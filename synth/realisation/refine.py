@@ -24,7 +24,7 @@ from synth.values.choose import LEVEL
 from synth.values.grids import Grid, between
 from synth.values.held import HeldChoice, choose_held
 from synth.values.joint import choose_joint
-from synth.values.metrics import section_metric
+from synth.values.metrics import LogMetric, section_metric
 from synth.values.problem import Problem, Wishes, problem_of
 from synth.values.proven import ProvenChoice, choose_proven
 from synth.values.ranking import Option
@@ -43,7 +43,9 @@ _SHARE = 0.4
 _JOINT_WORK = 1e6
 #: Choices each section brings to the joint choice.
 LISTED = 40
-_AS_FOUND = "not proved: those of the local search, with which the whole is nearer to the target"
+_AS_FOUND = "not proved: those of the local search, with which the whole does better"
+#: Where the floor cannot be met, errors up to so many times the least are brought too.
+_LOOSER = 1.5
 #: Levels beyond this are no matter.
 _FAINT_DB = 1000.0
 #: Resistors are looked for within these factors of `LEVEL`, capacitors of 1/(w0*LEVEL).
@@ -90,18 +92,36 @@ def refined(stage: FittedStage, shelves: Mapping[str, Shelf], keep: int, work: f
             found = choose_proven(problem, metric, floor=floor, keep=keep, work=work, known=known)
         where = f"(among {_windows(wishes.grids, problem)})"
         if found is not None and found.proved:
-            best = found
+            best, chosen = found, problem
             proof = Proof(best.best.error, best.bound, True, f"{best.certificate} {where}")
         else:
             start = values if found is None else found.best.values
             part = choose_held(
                 terms, target.w0, wishes, metric, start, floor=floor, keep=keep, work=work * _SHARE
             )
-            best, proof = part.choice, _partly(part, found, where)
+            best, chosen, proof = part.choice, part.problem, _partly(part, found, where)
+        others = _others(chosen, metric, best, keep, work * _SHARE)
     except SynthError as error:
         told = f"not proved: values of the local search; the choice by proof said: {error}"
         return Refined((replace(stage, proof=Proof(stage.fit.choice.error, 0.0, False, told)),))
-    return Refined(tuple(_with_values(stage, o, proof) for o in (best.best, *best.alternatives)))
+    first = with_values(stage, best.best.values, proof)
+    return Refined((first, *(_taken(stage, o, proof) for o in others)))
+
+
+def _others(
+    problem: Problem, metric: LogMetric, best: ProvenChoice, keep: int, work: float
+) -> tuple[Option, ...]:
+    """Return other choices of a stage for the whole to take.
+
+    Where the floor cannot be met, those up to some times the least error.
+    """
+    if best.reached or keep < 2:
+        return best.alternatives
+    known = np.array([[best.best.values[e.parts[0]] for e in problem.elements]])
+    floor = _LOOSER * best.best.error
+    more = choose_proven(problem, metric, floor=floor, keep=keep, work=work, known=known)
+    found = (more.best, *more.alternatives)
+    return tuple(o for o in found if o.values != best.best.values)
 
 
 def _partly(part: HeldChoice, whole: ProvenChoice | None, where: str) -> Proof:
@@ -134,12 +154,16 @@ def _of_all(choice: ProvenChoice, whole: ProvenChoice | None) -> str:
 
 
 def jointly(
-    target: Target, stages: Sequence[Refined], aim: WithinMask | None = None
+    target: Target,
+    stages: Sequence[Refined],
+    aim: WithinMask | None = None,
+    floor: float = 0.0,
 ) -> tuple[FittedStage, ...]:
     """Choose for every section one of its choices so that the whole is best.
 
     With an aim the margin is as large as can be; without, the whole deviates least where the
-    target is within `RANGE_DB` of its maximum.
+    target is within `RANGE_DB` of its maximum.  What gains no more than the floor in dB is left
+    at the best of each section, unless the mask asks for it.
     """
     best = tuple(s.best for s in stages)
     if len(stages) < 2 or all(len(s.stages) == 1 for s in stages):
@@ -157,7 +181,8 @@ def jointly(
         tables = [np.array([_decibels(x, w, False) for x in s.stages]) for s in stages]
         tables = [np.clip(t, -_FAINT_DB, _FAINT_DB) for t in tables]
         found = choose_joint(tables, limits=aim.limits_db, work=_JOINT_WORK)
-    if not found.error < found.alone:
+    missed = aim is not None and found.alone > aim.bound
+    if not found.error < found.alone - (0.0 if missed else floor):
         return best
     return tuple(s.stages[k] for s, k in zip(stages, found.picks, strict=True))
 
@@ -189,8 +214,11 @@ def _windows(grids: Mapping[str, Grid], problem: Problem) -> str:
     )
 
 
-def _with_values(stage: FittedStage, option: Option, proof: Proof) -> FittedStage:
-    return with_values(stage, option.values, replace(proof, error=option.error))
+def _taken(stage: FittedStage, option: Option, proof: Proof) -> FittedStage:
+    """Return the stage with another choice than its best, which is what the proof is about."""
+    told = f"chosen with the other stages: error {option.error:.3g}, spread {option.spread:.4g}; "
+    own = replace(proof, error=option.error, proved=False, taken=f"{told}of the stage alone ")
+    return with_values(stage, option.values, own)
 
 
 def _decibels(stage: FittedStage, w: Array, against: bool) -> Array:

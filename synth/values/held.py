@@ -37,10 +37,13 @@ class HeldChoice:
         Its bounds hold for the choices of the parts that were not held.
     held : tuple of str
         Parts that kept their values.
+    problem : Problem
+        The choice of the others.
     """
 
     choice: ProvenChoice
     held: tuple[str, ...]
+    problem: Problem
 
 
 def choose_held(
@@ -90,9 +93,13 @@ def choose_held(
         found = choose_proven(problem, metric, floor=floor, keep=keep, work=work, known=known)
         tried.add(held)
         if result is None or _better(found.best, result.choice.best, floor):
-            result, values, tried = HeldChoice(found, held), dict(found.best.values), {held}
+            result, values, tried = (
+                HeldChoice(found, held, problem),
+                dict(found.best.values),
+                {held},
+            )
         elif found.proved and not result.choice.proved and found.best.values == values:
-            result = HeldChoice(found, held)
+            result = HeldChoice(found, held, problem)
     if result is None:
         raise NumberError("there is no part whose value could be chosen")
     return result
