@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from synth.errors import SynthError
+from synth.errors import NumberError, SynthError
 from synth.realisation.fitted import FittedStage, Proof
 from synth.realisation.polish import WithinMask, with_values
 from synth.search.candidates import SectionTarget
@@ -22,7 +22,7 @@ from synth.target.target import RANGE_DB, Target
 from synth.units import format_si
 from synth.values.choose import LEVEL
 from synth.values.grids import Grid, between
-from synth.values.held import HeldChoice, choose_held
+from synth.values.held import FREE, HeldChoice, better, choose_held
 from synth.values.joint import choose_joint
 from synth.values.metrics import LogMetric, section_metric
 from synth.values.problem import Problem, Wishes, problem_of
@@ -86,19 +86,28 @@ def refined(stage: FittedStage, shelves: Mapping[str, Shelf], keep: int, work: f
         wishes = Wishes({k: _near(s, k, values, target) for k, s in shelves.items()})
         problem = problem_of(terms, target.w0, wishes)
         metric = section_metric(target, sharpness(target))
+        where = f"(among {_windows(wishes.grids, problem)})"
+
+        def few(start: Mapping[str, float]) -> HeldChoice:
+            return choose_held(
+                terms, target.w0, wishes, metric, start, floor=floor, keep=keep, work=work * _SHARE
+            )
+
+        # of many parts a few first: with a good choice known fewer have to be looked at
+        part = few(values) if len(problem.elements) > FREE else None
         found: ProvenChoice | None = None
         if len(problem.elements) <= MOST_FREE:
-            known = np.array([[values[e.parts[0]] for e in problem.elements]])
+            rows = [values] if part is None else [values, part.choice.best.values]
+            known = np.array([[row[e.parts[0]] for e in problem.elements] for row in rows])
             found = choose_proven(problem, metric, floor=floor, keep=keep, work=work, known=known)
-        where = f"(among {_windows(wishes.grids, problem)})"
         if found is not None and found.proved:
             best, chosen = found, problem
             proof = Proof(best.best.error, best.bound, True, f"{best.certificate} {where}")
         else:
-            start = values if found is None else found.best.values
-            part = choose_held(
-                terms, target.w0, wishes, metric, start, floor=floor, keep=keep, work=work * _SHARE
-            )
+            if found is not None and (part is None or better(found.best, part.choice.best, floor)):
+                part = few(found.best.values)
+            if part is None:
+                raise NumberError("there is no part whose value could be chosen")
             best, chosen, proof = part.choice, part.problem, _partly(part, found, where)
         others = _others(chosen, metric, best, keep, work * _SHARE)
     except SynthError as error:

@@ -22,8 +22,10 @@ from synth.values.ranking import EQUAL, Option
 
 Array = npt.NDArray[np.float64]
 
-#: Parts chosen at once, and how often the parts are changed.
-_FREE, _TURNS = 5, 3
+#: Parts chosen at once,
+FREE = 5
+#: and how often the parts are changed.
+_TURNS = 3
 _STEP = 1e-4
 
 
@@ -92,7 +94,7 @@ def choose_held(
         known = np.array([[values[e.parts[0]] for e in problem.elements]])
         found = choose_proven(problem, metric, floor=floor, keep=keep, work=work, known=known)
         tried.add(held)
-        if result is None or _better(found.best, result.choice.best, floor):
+        if result is None or better(found.best, result.choice.best, floor):
             result, values, tried = (
                 HeldChoice(found, held, problem),
                 dict(found.best.values),
@@ -116,12 +118,12 @@ def _turns(
     allowed = set(first) if first and len(first) < len(parts) else set(range(len(parts)))
     for _ in range(_TURNS):
         order = sorted(allowed, key=lambda k: (-waiting[k], -weight[k]))
-        free = set(order[:_FREE])
+        free = set(order[:FREE])
         yield tuple(n for k, names in enumerate(parts) if k not in free for n in names)
         waiting += 1
         waiting[list(free)] = 0
         allowed = set(range(len(parts)))
-        if len(parts) <= _FREE:
+        if len(parts) <= FREE:
             break
 
 
@@ -133,7 +135,7 @@ def _influence(problem: Problem, metric: LogMetric, values: Mapping[str, float])
     return np.asarray(np.nan_to_num(np.abs(parts[1:] - parts[0])).max(axis=1, initial=0.0))
 
 
-def _better(one: Option, other: Option, floor: float) -> bool:
+def better(one: Option, other: Option, floor: float) -> bool:
     """Whether an option is better: the error down to the floor, then spread."""
     a, b = max(one.error, floor), max(other.error, floor)
     if abs(a - b) > EQUAL:
