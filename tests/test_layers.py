@@ -29,6 +29,7 @@ ORDER = (
     ("stage_keys",),
     ("stage_file",),
     ("conditions",),
+    ("supposed",),
     ("claims",),
     ("catalog",),
     ("drawing",),

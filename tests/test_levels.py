@@ -15,7 +15,7 @@ from synth.errors import RealisationError
 from synth.network.model import Branch, Network, OpAmp
 from synth.realisation.brief import Brief
 from synth.realisation.loudness import loudness
-from synth.realisation.polish import aim_at, pass_limits, polished, with_values
+from synth.realisation.polish import near, pass_limits, polished, with_values
 from synth.realisation.realise import _told_of_less, candidates, realise
 from synth.search.arrange import PASS_DB
 from synth.search.split import splits
@@ -192,7 +192,7 @@ def test_levels_are_shown(capsys) -> None:
 def test_moving_resistors_never_makes_the_whole_worse() -> None:
     target = family_target("bandpass", "chebyshev", 4, 5000.0, width_hz=400.0)
     brief = Brief(target)
-    aim = aim_at(target)
+    aim = near(target)
     offers = candidates(brief, count=3)[:3]
     for offer in offers:
         before = error(aim, offer.stages)

@@ -76,22 +76,58 @@ def minimax(
     return Least(x, worst)
 
 
-def _linear(values: Floats, slopes: Floats, box: float) -> tuple[Floats, float]:
-    """Return the step within a box that minimises the largest linear function, and that."""
+class Solved(NamedTuple):
+    """The answer of a linear program, and the multipliers of its rows, none negative."""
+
+    x: Floats
+    multipliers: Floats
+
+
+def program(
+    cost: Floats,
+    rows: Floats,
+    most: Floats,
+    total: tuple[Floats, Floats] | None = None,
+    box: float | None = None,
+) -> Solved | None:
+    """Solve a linear program; None where it has no answer.
+
+    Parameters
+    ----------
+    cost : (n,) array
+        The last variable is free.
+    rows, most : (m, n) and (m,) arrays
+        ``rows @ x <= most``.
+    total : arrays (k, n) and (k,), optional
+        ``total[0] @ x == total[1]``.
+    box : float, optional
+        Size of the variables but the last at most.
+    """
     from scipy.optimize import linprog
 
-    near = _matter(values, slopes, box)
-    rows, n = slopes[near], slopes.shape[1]
     found = linprog(
-        np.append(np.zeros(n), 1.0),
-        A_ub=np.hstack([rows, -np.ones((rows.shape[0], 1))]),
-        b_ub=-values[near],
-        bounds=[*[(-box, box)] * n, (None, None)],
+        cost,
+        A_ub=rows,
+        b_ub=most,
+        A_eq=None if total is None else total[0],
+        b_eq=None if total is None else total[1],
+        bounds=[*[(None if box is None else -box, box)] * (cost.size - 1), (None, None)],
         method="highs",
     )
     if found.x is None:
+        return None
+    return Solved(np.asarray(found.x, dtype=float), -np.asarray(found.ineqlin.marginals))
+
+
+def _linear(values: Floats, slopes: Floats, box: float) -> tuple[Floats, float]:
+    """Return the step within a box that minimises the largest linear function, and that."""
+    near = _matter(values, slopes, box)
+    rows, n = slopes[near], slopes.shape[1]
+    cost = np.append(np.zeros(n), 1.0)
+    found = program(cost, np.hstack([rows, -np.ones((len(rows), 1))]), -values[near], box=box)
+    if found is None:
         return np.zeros(n), float(values.max())
-    return np.asarray(found.x[:-1], dtype=float), float(found.x[-1])
+    return found.x[:-1], float(found.x[-1])
 
 
 def _matter(values: Floats, slopes: Floats, box: float) -> NDArray[np.bool_]:

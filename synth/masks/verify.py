@@ -7,6 +7,7 @@ nothing hides between grid points.  A delay likewise.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -76,6 +77,28 @@ def verified(mask: Mask, transfer: Transfer) -> tuple[Kept, ...]:
 def keeps(mask: Mask, transfer: Transfer) -> bool:
     """Return whether a response keeps all of a mask."""
     return all(row.kept for row in verified(mask, transfer))
+
+
+def margin_db(limits: Sequence[Limit], transfer: Transfer, reference: Transfer) -> float:
+    """Return the least distance of |H| to a limit in dB; negative where one is not kept.
+
+    Parameters
+    ----------
+    limits : sequence of Limit
+        ``within`` is about the reference.
+    transfer, reference : Transfer
+    """
+    about = tuple(x for x in limits if x.operation == "within")
+    levels = tuple(x for x in limits if x.operation != "within")
+    rows = list(verified(Mask(levels), transfer))
+    if about:
+        quotient = Transfer.from_zpk(
+            [*transfer.zeros, *reference.poles],
+            [*transfer.poles, *reference.zeros],
+            transfer.gain / reference.gain,
+        )
+        rows += verified(Mask(about), quotient)
+    return min(r.margin for r in rows)
 
 
 def _magnitude(limit: Limit, gain: float, transfer: Transfer, extremes: Floats) -> Kept:

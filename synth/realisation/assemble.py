@@ -6,16 +6,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import log10
 
-import numpy as np
-
 from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer
+from synth.masks.verify import margin_db
 from synth.realisation.brief import Brief
+from synth.realisation.certified import certified
 from synth.realisation.design import Design, Realisation, StageUse, pole_pairs
 from synth.realisation.expected import room
 from synth.realisation.fitted import FittedStage, spread_of
 from synth.realisation.loudness import loudness
-from synth.realisation.polish import aim_at, worst
 from synth.realisation.quiet import output_noise
 from synth.search.candidates import SectionTarget
 from synth.target.target import phase_error, realised_error
@@ -27,6 +26,7 @@ from synth.values.section import pole_q
 
 #: Stages of a larger Q are said to need a trim.
 SHARP_Q = 10.0
+_NOT_SOUGHT = "not proved: found by local search, and no proof was sought"
 
 
 @dataclass(frozen=True)
@@ -53,6 +53,7 @@ def assembled(brief: Brief, chain: Sequence[FittedStage]) -> Offer:
     loop = analyse(network)
     realised = transfer(loop, loop.transfer())
     error = realised_error(target, realised)
+    excess, phase = excess_db(brief, realised), phase_error(target, realised)
     levels = loudness([s.network for s in chain], whole.maps, whole.buffers, target.grid)
     derivation = tuple(step for use in uses for step in (_stage_step(use), *use.steps))
     if len(chain) > 1 or whole.buffers:
@@ -63,12 +64,13 @@ def assembled(brief: Brief, chain: Sequence[FittedStage]) -> Offer:
         error_db=error.error_db,
         stop_error=error.stop_error,
         deviation=error.misses,
-        phase_error=phase_error(target, realised),
+        phase_error=phase,
         spread=spread_of(network),
         balanced_zeros=sum(s.balanced_zeros for s in chain),
         levels=levels,
         aim=brief.aim,
-        excess_db=excess_db(brief, realised),
+        excess_db=excess,
+        whole=certified(brief, realised, error.error_db, phase, excess),
         expected=(room(target, brief.mask, brief.spread).expected(chain) if brief.mask else None),
         noise=output_noise(network, levels, None) if brief.seeks("noise") else None,
         notes=(*whole.step.notes, *_sharp_notes(uses)),
@@ -94,11 +96,11 @@ def _sharp_notes(uses: Sequence[StageUse]) -> tuple[str, ...]:
 
 
 def excess_db(brief: Brief, response: Transfer) -> float | None:
-    """Return by how many decibels a response passes the mask, negative inside; None without."""
-    if not brief.mask:
-        return None
-    aim = aim_at(brief.target, brief.mask)
-    return worst(aim, np.abs(response(1j * aim.frequencies)) ** 2)
+    """Return by how many decibels a response passes the mask, negative inside; None without.
+
+    At the extremes of |H|, so that nothing hides between frequencies.
+    """
+    return -margin_db(brief.mask, response, brief.target.transfer) if brief.mask else None
 
 
 def _use(stage: FittedStage, names: Mapping[str, str]) -> StageUse:
@@ -116,7 +118,8 @@ def _use(stage: FittedStage, names: Mapping[str, str]) -> StageUse:
         error=stage.fit.choice.error,
         bound=stage.proof.bound if stage.proof else 0.0,
         proved=bool(stage.proof and stage.proof.proved),
-        certificate=stage.proof.certificate if stage.proof else "not proved",
+        held=tuple(names[n] for n in stage.proof.held) if stage.proof else (),
+        certificate=stage.proof.told(names) if stage.proof else _NOT_SOUGHT,
     )
 
 

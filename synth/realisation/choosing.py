@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
@@ -9,10 +10,14 @@ from synth.analysis.feedback import feedback
 from synth.analysis.loop import analyse
 from synth.realisation.assemble import Offer, assembled
 from synth.realisation.brief import Brief
+from synth.realisation.certificate import floor_db
+from synth.realisation.certified import most_of
 from synth.realisation.design import Realisation
 from synth.realisation.expected import HOPELESS
-from synth.realisation.polish import aim_at, polished
+from synth.realisation.fitted import FittedStage
+from synth.realisation.polish import WithinMask, polished, within
 from synth.realisation.ranking import doublings, rank
+from synth.realisation.refine import as_found
 from synth.tolerances.classes import SAMPLES, mask_yield
 from synth.tolerances.yields import Yield
 
@@ -72,7 +77,8 @@ def with_yield(brief: Brief, offer: Offer, after: Realisation) -> Realisation:
     before = offer.realisation
     trials = [after]
     if before.network != after.network and (before.expected or 0.0) >= HOPELESS:
-        trials += [before, *_moved(brief, offer)]
+        found = [as_found(s) for s in offer.stages]
+        trials += [assembled(brief, found).realisation, *_moved(brief, found)]
     least = min(doublings(r.misses) for r in trials)
     able = [r for r in trials if doublings(r.misses) == least]
     if len(able) > 1:
@@ -81,9 +87,16 @@ def with_yield(brief: Brief, offer: Offer, after: Realisation) -> Realisation:
     return replace(able[0], yield_=_yield(brief, able[0], SAMPLES), tolerances=brief.spread)
 
 
-def _moved(brief: Brief, offer: Offer) -> Iterator[Realisation]:
-    """Yield the offer with its own values moved for the largest margin, if it stays sound."""
-    stages = polished(aim_at(brief.target, brief.mask), offer.stages, brief.shelves)
+def mask_aim(brief: Brief) -> WithinMask:
+    """Return what values are moved for within a mask: its margin, up to what is known to exist."""
+    bound = most_of(brief, brief.target.transfer)
+    floor = floor_db(brief.spread)
+    return within(brief.target, brief.mask, math.inf if bound is None else bound, floor)
+
+
+def _moved(brief: Brief, found: Sequence[FittedStage]) -> Iterator[Realisation]:
+    """Yield the circuit with these values moved for the largest margin, if it stays sound."""
+    stages = polished(mask_aim(brief), found, brief.shelves)
     if all(feedback(analyse(s.network)).negative for s in stages):
         yield assembled(brief, stages).realisation
 

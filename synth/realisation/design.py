@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from synth.network.model import Network
+from synth.realisation.certificate import Certificate
 from synth.realisation.loudness import Loudness, OutputNoise
 from synth.shown import shown
 from synth.target.target import MEETS_DB, MEETS_DEGREES, Target
@@ -99,6 +100,9 @@ class StageUse:
         nothing is known.
     proved : bool
         Whether the values are proved best by error, floor and spread.
+    held : tuple of str
+        Parts that kept their values in the proof, which is then about the choices of the others;
+        empty where it is about all choices, or nothing is proved.
     certificate : str
         The same in a sentence.
     """
@@ -115,6 +119,7 @@ class StageUse:
     error: float
     bound: float
     proved: bool
+    held: tuple[str, ...]
     certificate: str
 
     @property
@@ -153,6 +158,8 @@ class Realisation:
         At the outputs of its op amps.
     aim : str
         What its sections were arranged for: a key of `synth.search.arrange.AIMS`.
+    whole : Certificate
+        How near the whole is to the best there can be.
     excess_db : float or None
         By how much the response passes the mask, negative inside; None without a mask.
     yield_ : Yield or None
@@ -176,6 +183,7 @@ class Realisation:
     spread: float
     balanced_zeros: int
     levels: Loudness
+    whole: Certificate
     aim: str = "range"
     excess_db: float | None = None
     yield_: Yield | None = None

@@ -23,7 +23,10 @@ from synth.target.target import MEETS_DB, MEETS_SHARE
 #: How many circuits are tried, best first, and at how many frequencies.
 _TRIED = 2
 _POINTS = 300
-_TOLD = "not proved: values of the whole rounded in turn and exchanged on exact sensitivities"
+_TOLD = (
+    "chosen with the other stages, rounded in turn and exchanged on exact sensitivities of the "
+    "whole; see there"
+)
 
 
 def met_by_exchange(

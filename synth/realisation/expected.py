@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from synth.masks.limits import Limit
 from synth.realisation.fitted import FittedStage
-from synth.realisation.polish import WithinMask, aim_at
+from synth.realisation.polish import within
 from synth.search.candidates import SectionTarget
 from synth.target.target import Target
 from synth.tolerances.sensitivity import NEPER, PER_CENT, variance
@@ -122,8 +122,7 @@ def room(target: Target, mask: Sequence[Limit], spread: Spread) -> Room:
     The level of the target is taken where it leaves as much above as below: the values are moved
     for the largest margin later, which brings it there.
     """
-    aim = aim_at(target, mask)
-    assert isinstance(aim, WithinMask)
+    aim = within(target, mask)
     w = aim.frequencies * (1 + _BESIDE)
     size = np.abs(target.transfer(1j * w))
     with np.errstate(divide="ignore"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from math import log2
@@ -25,13 +26,27 @@ class Proof:
     proved : bool
         Whether the choice is the best by error, floor and spread.
     certificate : str
-        The same in a sentence.
+        The same in a sentence, but for `held`.
+    held : tuple of str
+        Parts that kept their values in the proof: the certificate is about the choices of the
+        others.  Empty where it is about all choices, or nothing is proved.
+    taken : str
+        Said before that of a choice which is not the best of the stage, but was for the whole.
     """
 
     error: float
     bound: float
     proved: bool
     certificate: str
+    held: tuple[str, ...] = ()
+    taken: str = ""
+
+    def told(self, names: Mapping[str, str]) -> str:
+        """Return what is proved in a sentence; `names` are those of the parts in the circuit."""
+        if not self.held:
+            return f"{self.taken}{self.certificate}"
+        kept = ", ".join(sorted(names[n] for n in self.held))
+        return f"{self.taken}proved with {kept} as given: {self.certificate}"
 
 
 @dataclass(frozen=True)

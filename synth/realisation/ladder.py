@@ -26,6 +26,8 @@ from synth.ladder.values import nearest, preferred, wanted_at
 from synth.masks.limits import Limit
 from synth.network.model import Network
 from synth.progress import Progress, portion
+from synth.realisation.brief import Brief
+from synth.realisation.certified import certified
 from synth.realisation.design import Design, Realisation, StageUse, pole_pairs
 from synth.realisation.fitted import spread_of
 from synth.realisation.loudness import loudness
@@ -185,6 +187,7 @@ def _realised(
         error=size,
         bound=0.0,
         proved=False,
+        held=(),
         certificate=_CERTIFICATE,
     )
     return Realisation(
@@ -197,6 +200,7 @@ def _realised(
         spread=spread_of(network),
         balanced_zeros=0,
         levels=loudness([network], [dict(unchanged_names(network))], (), target.grid),
+        whole=certified(Brief(target, resistors, capacitors), realised, error.error_db),
     )
 
 

@@ -2,7 +2,8 @@
 
 Where the choice of whole sections leaves an error, the resistors of one section after the other
 move over their series, two at a time and some at random, by what the whole circuit then does.  A
-local search: it never makes the whole worse, and proves nothing.
+local search: it never makes the whole worse, and proves nothing.  So sections without whose moves
+the whole is as good, but for what the tolerance of the parts makes meaningless, move back.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ from synth.search.candidates import SectionTarget
 from synth.search.match import CoefficientError
 from synth.target.target import MEETS_DB, MEETS_SHARE, Target
 from synth.tolerances.limits import bounds, limit_frequencies
+from synth.transfer.critical import magnitude_extrema
+from synth.transfer.transfer import Transfer
 from synth.values.choose import LEVEL, Choice, pair_moves, random_moves, triple_moves
 from synth.values.section import SectionFit, floor_of, weighed
 from synth.values.series import Shelf
@@ -36,9 +39,13 @@ _SHARP, _GAIN = 8.0, 0.01
 _FAR = 1.0
 #: if it has at most so many resistors.
 _MOST_MOVED = 12
+#: The most margin to a mask is a deviation that matters, within these dB.
+_UNITS_DB = (0.05, 1.0)
+#: Half widths about a pole at which |H| is looked at.
+_ABOUT_POLE = np.linspace(-3.0, 3.0, 13)
 _TINY = 1e-60
 _STOP_SHARE = MEETS_SHARE / 10
-_TOLD = "not proved: moved together with the other stages for the response of the whole"
+_TOLD = "chosen with the other stages for the response of the whole; see there"
 
 
 class Aim(Protocol):
@@ -54,6 +61,14 @@ class Aim(Protocol):
     @property
     def enough(self) -> float:
         """Errors up to this need no work."""
+
+    @property
+    def floor(self) -> float:
+        """Differences up to this are none."""
+
+    @property
+    def units(self) -> tuple[float, ...]:
+        """A deviation that matters, and others to try while one is above 0."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +86,16 @@ class NearTarget:
         """Half of what counts as met."""
         return 0.5
 
+    @property
+    def floor(self) -> float:
+        """Every difference counts."""
+        return 0.0
+
+    @property
+    def units(self) -> tuple[float, ...]:
+        """What counts as met."""
+        return (1.0,)
+
     def deviations(self, squares: Array) -> Array:
         """Return deviations over what counts as met."""
         wanted = np.abs(self.target.transfer(1j * self.frequencies))
@@ -82,16 +107,44 @@ class NearTarget:
 
 @dataclass(frozen=True, eq=False)
 class WithinMask:
-    """As far as possible within the limits of a mask: the least margin, in dB, is largest."""
+    """As far as possible within the limits of a mask: the least margin, in dB, is largest.
+
+    Parameters
+    ----------
+    frequencies : array
+    least, most : array
+        Of |H|**2 there.
+    bound : float
+        No filter has a larger margin, as far as is known.
+    floor : float
+        Differences up to this are meaningless with the tolerance of the parts.
+    """
 
     frequencies: Array
     least: Array
     most: Array
+    bound: float = np.inf
+    floor: float = 0.0
 
     @property
     def enough(self) -> float:
-        """There is no margin that could not be larger."""
-        return -np.inf
+        """The margin that is as good as the most there is."""
+        return self.floor - self.bound
+
+    @property
+    def units(self) -> tuple[float, ...]:
+        """The most margin there is, and more of it."""
+        unit = float(np.clip(self.bound, *_UNITS_DB))
+        return unit, 4 * unit
+
+    @property
+    def limits_db(self) -> tuple[Array, Array]:
+        """Limits of 20 log10|H| in which the most margin is left, or the middle between two."""
+        with np.errstate(divide="ignore"):
+            low, high = 10 * np.log10(self.least), 10 * np.log10(self.most)
+        room = np.where(np.isfinite(high - low), high - low, np.inf) / 2
+        left = np.minimum(max(self.bound, 0.0) if np.isfinite(self.bound) else 0.0, room)
+        return low + left, np.maximum(high - left, low + left)
 
     def deviations(self, squares: Array) -> Array:
         """Return by how many decibels the limits are passed; negative inside."""
@@ -101,14 +154,29 @@ class WithinMask:
         return np.asarray(np.maximum(level - high, low - level))
 
 
-def aim_at(target: Target, mask: Sequence[Limit] = ()) -> Aim:
-    """Return the aim: the mask where there is one, else the target."""
-    if not mask:
-        grid = target.grid
-        size = np.abs(target.transfer(1j * grid))
-        seen = grid[size >= target.scale * _STOP_SHARE / 4]
-        return NearTarget(target, seen[:: max(1, len(seen) // _POINTS)])
-    f = np.unique(np.concatenate([limit_frequencies(x) for x in mask]))
+def near(target: Target) -> NearTarget:
+    """Return the aim of a response near to a target."""
+    grid = target.grid
+    size = np.abs(target.transfer(1j * grid))
+    seen = grid[size >= target.scale * _STOP_SHARE / 4]
+    return NearTarget(target, seen[:: max(1, len(seen) // _POINTS)])
+
+
+def within(
+    target: Target, mask: Sequence[Limit], bound: float = np.inf, floor: float = 0.0
+) -> WithinMask:
+    """Return the aim of a response within the limits of a mask.
+
+    Parameters
+    ----------
+    target : Target
+        What ``within`` is about.
+    mask : sequence of Limit
+    bound, floor : float
+        As for `WithinMask`.
+    """
+    special = _special(target.transfer)
+    f = np.unique(np.concatenate([limit_frequencies(x, special) for x in mask]))
     reference = np.abs(target.transfer.response(f)) ** 2
     least, most = np.zeros(len(f)), np.full(len(f), np.inf)
     for x in mask:
@@ -116,7 +184,15 @@ def aim_at(target: Target, mask: Sequence[Limit] = ()) -> Aim:
         b = bounds(x, f[inside], reference[inside])
         least[inside] = np.maximum(least[inside], b.least)
         most[inside] = np.minimum(most[inside], b.most)
-    return WithinMask(2 * np.pi * f, least, most)
+    return WithinMask(2 * np.pi * f, least, most, bound, floor)
+
+
+def _special(transfer: Transfer) -> list[float]:
+    """Return frequencies in hertz where |H| turns, and about each pole as dense as its Q asks."""
+    poles = np.array([p for p in transfer.poles if p.imag > 0])
+    about = np.abs(poles)[:, None] - poles.real[:, None] * _ABOUT_POLE
+    every = np.concatenate([magnitude_extrema(transfer.zeros, transfer.poles), about.ravel()])
+    return [float(w) / (2 * np.pi) for w in every if w > 0]
 
 
 def pass_limits(target: Target, decibels: float) -> tuple[Limit, ...]:
@@ -151,7 +227,11 @@ def polished(
     whole = _Whole(aim, [_Section.of(s, shelves["R"].values, aim.frequencies) for s in stages])
     if whole.error > _FAR:  # only near its target does a section help the others
         whole.settle(stages)
-    whole.search()
+    for unit in aim.units:
+        whole.search(unit)
+        if whole.error <= 0:
+            break
+    whole.return_idle()
     return tuple(
         stage if (at == section.start).all() else section.stage(stage, at)
         for stage, section, at in zip(stages, whole.sections, whole.best, strict=True)
@@ -190,10 +270,10 @@ class _Whole:
             for section, at in zip(self.sections, self.best, strict=True):
                 section.at = at
 
-    def search(self) -> None:
+    def search(self, unit: float) -> None:
         """Move the sections in turn while a round still helps, or the next one does."""
         stale = 0
-        smooth = float(_smooth(self.aim.deviations(self._squares()[None, :]))[0])
+        smooth = float(self._smooth(self._squares()[None, :], unit)[0])
         for turn in range(_ROUNDS):
             before = smooth
             for k, section in enumerate(self.sections):
@@ -202,7 +282,7 @@ class _Whole:
                 rows = section.trials(turn)
                 table = section.logs(rows)
                 rest = np.sum([x for j, x in enumerate(self.logs) if j != k], axis=0)
-                scores = _smooth(self.aim.deviations(np.exp(table + rest)))
+                scores = self._smooth(np.exp(table + rest), unit)
                 j = int(np.argmin(scores))
                 if scores[j] < smooth - 1e-9:
                     smooth, section.at, self.logs[k] = float(scores[j]), rows[j], table[j]
@@ -211,6 +291,32 @@ class _Whole:
             if stale > 1:
                 break
 
+    def _smooth(self, squares: Array, unit: float) -> Array:
+        """Return (rows,) a maximum of the deviations that feels all frequencies near it."""
+        deviations = self.aim.deviations(squares) / unit
+        top = deviations.max(axis=1)
+        near_top = np.exp(_SHARP * (deviations - top[:, None])).mean(axis=1)
+        return np.asarray(top + np.log(near_top) / _SHARP)
+
+    def return_idle(self) -> None:
+        """Bring sections back to their start while the whole stays as good, floor and all.
+
+        A floor's worth is given away only where more than that is left.
+        """
+        given = min(self.error + self.aim.floor, -self.aim.floor)
+        limit = max(self.error, given, self.aim.enough)
+        pairs = zip(self.sections, self.best, strict=True)
+        at = [s.logs(np.vstack([s.start, x])) for s, x in pairs]
+        moved = {k for k, s in enumerate(self.sections) if (self.best[k] != s.start).any()}
+        while moved:
+            rest = sum(x[int(j in moved)] for j, x in enumerate(at))
+            errors = {k: worst(self.aim, np.exp(rest + at[k][0] - at[k][1])) for k in moved}
+            k = min(errors, key=lambda j: (errors[j], j))
+            if errors[k] > limit:
+                break
+            moved.remove(k)
+            self.best[k] = self.sections[k].start
+
     def _kept(self) -> bool:
         """Remember the places if the largest deviation is smaller than ever."""
         error = worst(self.aim, self._squares())
@@ -218,14 +324,6 @@ class _Whole:
             self.error, self.best = error, [s.at for s in self.sections]
             return True
         return False
-
-
-def _smooth(deviations: Array) -> Array:
-    """Return (rows,) a maximum that feels all frequencies near it."""
-    top = deviations.max(axis=1)
-    return np.asarray(
-        top + np.log(np.exp(_SHARP * (deviations - top[:, None])).mean(axis=1)) / _SHARP
-    )
 
 
 @dataclass(eq=False)

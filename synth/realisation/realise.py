@@ -16,16 +16,17 @@ from synth.parallel import ordered
 from synth.progress import Progress, counter, portion
 from synth.realisation.assemble import Offer, assembled
 from synth.realisation.brief import Brief
-from synth.realisation.choosing import place, told_of_fewer, with_yield, worth_proof
+from synth.realisation.certificate import floor_db
+from synth.realisation.choosing import mask_aim, place, told_of_fewer, with_yield, worth_proof
 from synth.realisation.design import Realisation
 from synth.realisation.exchanged import met_by_exchange
 from synth.realisation.expected import room
 from synth.realisation.fitted import FittedStage
-from synth.realisation.polish import aim_at, polished
+from synth.realisation.polish import near, polished
 from synth.realisation.preselect import wanted_chains, widened_targets
 from synth.realisation.quiet import Listener
 from synth.realisation.ranking import doublings, rank
-from synth.realisation.refine import LISTED, WORK, Refined, jointly, refined
+from synth.realisation.refine import LISTED, WORK, Refined, as_found, jointly, refined
 from synth.realisation.workshop import Workshop
 from synth.search.candidates import SectionTarget, negated
 from synth.search.plan import Chain, Plan, best_chains, free_plan, gain_target, plans
@@ -198,14 +199,40 @@ def _chosen(brief: Brief, work: float, task: tuple[FittedStage, int]) -> Refined
 def _whole(brief: Brief, task: tuple[Offer, Sequence[Refined]]) -> Realisation:
     """Choose the stages together, then part by part; the offer stays where that is no better."""
     offer, stages = task
-    target = brief.target
-    together: Sequence[FittedStage] = jointly(target, stages)
-    if target.kind != "allpass" or brief.mask:
-        moved = polished(aim_at(target, brief.mask), together, brief.shelves)
-        together = _sound(moved, together)
-    better = assembled(brief, together).realisation
-    worse = better.misses > max(1.0, offer.realisation.misses)
-    return offer.realisation if worse else better
+    if brief.mask:
+        better = _within_mask(brief, offer, stages)
+    else:
+        together: Sequence[FittedStage] = jointly(
+            brief.target, stages, floor=floor_db(brief.spread)
+        )
+        if brief.target.kind != "allpass":
+            moved = polished(near(brief.target), together, brief.shelves)
+            together = _sound(moved, together)
+        better = assembled(brief, together).realisation
+    if better.misses <= max(1.0, offer.realisation.misses):
+        return better
+    return assembled(brief, [as_found(s) for s in offer.stages]).realisation
+
+
+def _within_mask(brief: Brief, offer: Offer, stages: Sequence[Refined]) -> Realisation:
+    """Choose the stages together for the most margin; move them only where that is worth it.
+
+    Where the mask is then passed, the values of the local search are where another try starts.
+    """
+    target, aim = brief.target, mask_aim(brief)
+    floor = aim.floor
+    found: list[Realisation] = []
+    for start in (jointly(target, stages, aim, floor), [as_found(s) for s in offer.stages]):
+        kept = assembled(brief, start).realisation
+        if not kept.whole.proved:
+            moved = _sound(polished(aim, start, brief.shelves), start)
+            better, least = assembled(brief, moved).realisation, kept.whole.value_db
+            worth = least + (floor if least >= 0 else 0.0)
+            kept = better if better.whole.value_db > worth else kept
+        found.append(kept)
+        if kept.whole.value_db >= 0:
+            break
+    return max(found, key=lambda r: r.whole.value_db)
 
 
 def _sound(moved: Sequence[FittedStage], before: Sequence[FittedStage]) -> Sequence[FittedStage]:

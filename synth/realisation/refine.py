@@ -2,7 +2,8 @@
 
 The local search gives every circuit values; those that are offered have them chosen anew by
 bounded enumeration, near the practical impedance level and never without the values already
-found.  What the work allowed does not settle stays as it was, and is said not to be proved.
+found.  Where that is too much work, a few parts at a time are chosen with proof while the others
+keep their values, and that is said.
 """
 
 from __future__ import annotations
@@ -13,19 +14,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from synth.errors import SynthError
+from synth.errors import NumberError, SynthError
 from synth.realisation.fitted import FittedStage, Proof
-from synth.realisation.polish import with_values
+from synth.realisation.polish import WithinMask, with_values
 from synth.search.candidates import SectionTarget
 from synth.target.target import RANGE_DB, Target
 from synth.units import format_si
 from synth.values.choose import LEVEL
 from synth.values.grids import Grid, between
+from synth.values.held import FREE, HeldChoice, better, choose_held
 from synth.values.joint import choose_joint
-from synth.values.metrics import section_metric
+from synth.values.metrics import LogMetric, section_metric
 from synth.values.problem import Problem, Wishes, problem_of
-from synth.values.proven import choose_proven
-from synth.values.ranking import Option, options_of
+from synth.values.proven import ProvenChoice, choose_proven
+from synth.values.ranking import Option
 from synth.values.section import floor_of, sharpness
 from synth.values.series import Shelf
 
@@ -34,13 +36,18 @@ Array = npt.NDArray[np.float64]
 #: Rows of the enumeration for one stage: some tenths of a second.
 WORK = 2e5
 #: With more free parts than this the rows do not suffice; `synth values` takes more.
-MOST_FREE = 8
-_MANY = f"more than {MOST_FREE} parts to choose"
-_NOT_ENDED = "the work allowed did not suffice"
+MOST_FREE = 7
+#: Share of the rows for each few of the parts, where all together are too many.
+_SHARE = 0.4
 #: Rows of the joint choice.
 _JOINT_WORK = 1e6
 #: Choices each section brings to the joint choice.
 LISTED = 40
+_AS_FOUND = "not proved: those of the local search, with which the whole does better"
+#: Where the floor cannot be met, errors up to so many times the least are brought too.
+_LOOSER = 1.5
+#: Levels beyond this are no matter.
+_FAINT_DB = 1000.0
 #: Resistors are looked for within these factors of `LEVEL`, capacitors of 1/(w0*LEVEL).
 _RESISTORS = (0.2, 10.0)
 _CAPACITORS = (0.2, 5.0)
@@ -74,43 +81,124 @@ def refined(stage: FittedStage, shelves: Mapping[str, Shelf], keep: int, work: f
     """
     target = stage.fit.target
     values = stage.fit.choice.values
+    terms, floor = stage.fit.candidate.terms, floor_of(target)
     try:
-        grids = {k: _near(s, k, values, target) for k, s in shelves.items()}
-        problem = problem_of(stage.fit.candidate.terms, target.w0, Wishes(grids))
+        wishes = Wishes({k: _near(s, k, values, target) for k, s in shelves.items()})
+        problem = problem_of(terms, target.w0, wishes)
         metric = section_metric(target, sharpness(target))
-        own_rows = np.array([[values[e.parts[0]] for e in problem.elements]])
-        own = options_of(problem, own_rows, metric.errors(problem.coefficients(own_rows)))[0]
-        if len(problem.elements) > MOST_FREE:
-            return Refined((replace(stage, proof=_unproved(own, 0.0, _MANY)),))
-        floor = floor_of(target)
-        found = choose_proven(problem, metric, floor=floor, keep=keep, work=work)
-    except SynthError:
-        return Refined((stage,))  # a stage outside the method keeps its values
-    if found.best.error > max(floor, own.error):
-        return Refined((replace(stage, proof=_unproved(own, found.bound, _NOT_ENDED)),))
-    told = f"{found.certificate} (among {_windows(grids, problem)})"
-    proof = Proof(found.best.error, found.bound, found.proved, told)
-    return Refined(tuple(_with_values(stage, o, proof) for o in (found.best, *found.alternatives)))
+        where = f"(among {_windows(wishes.grids, problem)})"
+
+        def few(start: Mapping[str, float]) -> HeldChoice:
+            return choose_held(
+                terms, target.w0, wishes, metric, start, floor=floor, keep=keep, work=work * _SHARE
+            )
+
+        # of many parts a few first: with a good choice known fewer have to be looked at
+        part = few(values) if len(problem.elements) > FREE else None
+        found: ProvenChoice | None = None
+        if len(problem.elements) <= MOST_FREE:
+            rows = [values] if part is None else [values, part.choice.best.values]
+            known = np.array([[row[e.parts[0]] for e in problem.elements] for row in rows])
+            found = choose_proven(problem, metric, floor=floor, keep=keep, work=work, known=known)
+        if found is not None and found.proved:
+            best, chosen = found, problem
+            proof = Proof(best.best.error, best.bound, True, f"{best.certificate} {where}")
+        else:
+            if found is not None and (part is None or better(found.best, part.choice.best, floor)):
+                part = few(found.best.values)
+            if part is None:
+                raise NumberError("there is no part whose value could be chosen")
+            best, chosen, proof = part.choice, part.problem, _partly(part, found, where)
+        others = _others(chosen, metric, best, keep, work * _SHARE)
+    except SynthError as error:
+        told = f"not proved: values of the local search; the choice by proof said: {error}"
+        return Refined((replace(stage, proof=Proof(stage.fit.choice.error, 0.0, False, told)),))
+    first = with_values(stage, best.best.values, proof)
+    return Refined((first, *(_taken(stage, o, proof) for o in others)))
 
 
-def jointly(target: Target, stages: Sequence[Refined]) -> tuple[FittedStage, ...]:
-    """Choose for every section one of its choices so that the whole deviates least.
+def _others(
+    problem: Problem, metric: LogMetric, best: ProvenChoice, keep: int, work: float
+) -> tuple[Option, ...]:
+    """Return other choices of a stage for the whole to take.
 
-    The deviation is taken where the target is within `RANGE_DB` of its maximum.
+    Where the floor cannot be met, those up to some times the least error.
+    """
+    if best.reached or keep < 2:
+        return best.alternatives
+    known = np.array([[best.best.values[e.parts[0]] for e in problem.elements]])
+    floor = _LOOSER * best.best.error
+    more = choose_proven(problem, metric, floor=floor, keep=keep, work=work, known=known)
+    found = (more.best, *more.alternatives)
+    return tuple(o for o in found if o.values != best.best.values)
+
+
+def _partly(part: HeldChoice, whole: ProvenChoice | None, where: str) -> Proof:
+    """Return what is proved where the proof among all choices did not end, or was not tried."""
+    choice = part.choice
+    error, floor = choice.best.error, choice.floor
+    bound = 0.0 if whole is None else whole.bound
+    if choice.proved:
+        told = f"{choice.certificate.removeprefix('proved: ')} {where}"
+    elif error <= floor:
+        told = (
+            f"error {error:.3g}, within {floor:.3g}, so that no smaller one is wanted; least "
+            f"spread not proved: {choice.best.spread:.4g} found"
+        )
+    else:
+        told = f"not proved: error {error:.3g}, found by local search"
+    held = part.held if choice.proved else ()
+    return Proof(error, bound, False, f"{told}; {_of_all(choice, whole)}", held)
+
+
+def _of_all(choice: ProvenChoice, whole: ProvenChoice | None) -> str:
+    """Return what is known of the choice of all parts."""
+    if whole is None:
+        return f"of all choices nothing is proved, with more than {MOST_FREE} parts"
+    if choice.reached and whole.spread_bound > 1:
+        return f"of all choices none has a spread below {whole.spread_bound:.4g}"
+    if not choice.reached and whole.bound > 0:
+        return f"of all choices none has an error below {whole.bound:.3g}"
+    return "of all choices nothing is proved in the work allowed"
+
+
+def jointly(
+    target: Target,
+    stages: Sequence[Refined],
+    aim: WithinMask | None = None,
+    floor: float = 0.0,
+) -> tuple[FittedStage, ...]:
+    """Choose for every section one of its choices so that the whole is best.
+
+    With an aim the margin is as large as can be; without, the whole deviates least where the
+    target is within `RANGE_DB` of its maximum.  What gains no more than the floor in dB is left
+    at the best of each section, unless the mask asks for it.
     """
     best = tuple(s.best for s in stages)
     if len(stages) < 2 or all(len(s.stages) == 1 for s in stages):
         return best
-    level = target.scale * 10 ** (-RANGE_DB / 20)
-    seen = target.grid[np.abs(target.transfer(1j * target.grid)) >= level]
-    tables = [np.array([_decibels(x, seen) for x in s.stages]) for s in stages]
-    finite = np.isfinite(np.vstack(tables)).all(axis=0)
-    if not finite.any():
-        return best
-    found = choose_joint([t[:, finite] for t in tables], work=_JOINT_WORK)
-    if not found.error < found.alone:
+    if aim is None:
+        level = target.scale * 10 ** (-RANGE_DB / 20)
+        seen = target.grid[np.abs(target.transfer(1j * target.grid)) >= level]
+        tables = [np.array([_decibels(x, seen, True) for x in s.stages]) for s in stages]
+        finite = np.isfinite(np.vstack(tables)).all(axis=0)
+        if not finite.any():
+            return best
+        found = choose_joint([t[:, finite] for t in tables], work=_JOINT_WORK)
+    else:
+        w = aim.frequencies
+        tables = [np.array([_decibels(x, w, False) for x in s.stages]) for s in stages]
+        tables = [np.clip(t, -_FAINT_DB, _FAINT_DB) for t in tables]
+        found = choose_joint(tables, limits=aim.limits_db, work=_JOINT_WORK)
+    missed = aim is not None and found.alone > aim.bound
+    if not found.error < found.alone - (0.0 if missed else floor):
         return best
     return tuple(s.stages[k] for s, k in zip(stages, found.picks, strict=True))
+
+
+def as_found(stage: FittedStage) -> FittedStage:
+    """Return a stage that keeps the values of the local search, since the whole wants them."""
+    return replace(stage, proof=Proof(stage.fit.choice.error, 0.0, False, _AS_FOUND))
 
 
 def _near(shelf: Shelf, letter: str, values: Mapping[str, float], target: SectionTarget) -> Grid:
@@ -126,11 +214,6 @@ def _near(shelf: Shelf, letter: str, values: Mapping[str, float], target: Sectio
     return between(shelf, low, high)
 
 
-def _unproved(own: Option, bound: float, why: str) -> Proof:
-    told = f"not proved ({why}): error {own.error:.3g}, found by local search"
-    return Proof(own.error, bound, False, told)
-
-
 def _windows(grids: Mapping[str, Grid], problem: Problem) -> str:
     letters = {e.letter for e in problem.elements}
     return ", ".join(
@@ -140,19 +223,23 @@ def _windows(grids: Mapping[str, Grid], problem: Problem) -> str:
     )
 
 
-def _with_values(stage: FittedStage, option: Option, proof: Proof) -> FittedStage:
-    return with_values(stage, option.values, replace(proof, error=option.error))
+def _taken(stage: FittedStage, option: Option, proof: Proof) -> FittedStage:
+    """Return the stage with another choice than its best, which is what the proof is about."""
+    told = f"chosen with the other stages: error {option.error:.3g}, spread {option.spread:.4g}; "
+    own = replace(proof, error=option.error, proved=False, taken=f"{told}of the stage alone ")
+    return with_values(stage, option.values, own)
 
 
-def _decibels(stage: FittedStage, w: Array) -> Array:
-    """Return how far the stage is from its section of the target, in dB, up to a constant gain."""
+def _decibels(stage: FittedStage, w: Array, against: bool) -> Array:
+    """Return |H| of the stage in dB, or how far it is from that of its section of the target."""
     fit = stage.fit
     terms, target = fit.candidate.terms, fit.target
     top, bottom = terms.coefficients(np.log([[fit.choice.values[n] for n in terms.names]]))
     s = 1j * w
     powers = s[:, None] ** np.arange(top.shape[1])
-    unit = (s / target.w0)[:, None] ** np.arange(len(target.numerator))
     got = (powers @ top[0]) / (powers @ bottom[0])
-    wanted = (unit @ np.array(target.numerator)) / (unit @ np.array(target.denominator))
+    if against:
+        unit = (s / target.w0)[:, None] ** np.arange(len(target.numerator))
+        got = got * (unit @ np.array(target.denominator)) / (unit @ np.array(target.numerator))
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(20 * np.log10(np.abs(got / wanted)), dtype=float)
+        return np.asarray(20 * np.log10(np.abs(got)), dtype=float)

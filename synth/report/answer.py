@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from synth.analysis.symbolic import Formula
 from synth.analysis.zeros import Zero
 from synth.network.model import Network
+from synth.realisation.certificate import Certificate
 from synth.realisation.circuit import Circuit
 from synth.realisation.design import Realisation, StageUse
 from synth.realisation.saved import VERSION, Json, branch_json, output_json, step_json
@@ -233,6 +234,7 @@ def _realisation(record: RealisationRecord) -> Json:
         "spread": r.spread,
         "balanced_zeros": r.balanced_zeros,
         "mask_excess_db": r.excess_db,
+        "whole": _whole(r.whole),
         "yield": None if r.yield_ is None else yield_json(r.yield_),
         "tolerances": _tolerances(r),
         **_levels(r),
@@ -262,6 +264,17 @@ def _noise(r: Realisation) -> Json | None:
         "band_hz": list(noise.band_hz),
         "temperature_k": noise.temperature_k,
         "source": noise.source,
+    }
+
+
+def _whole(c: Certificate) -> Json:
+    return {
+        "measure": c.measure,
+        "value_db": _finite(c.value_db),
+        "bound_db": c.bound_db,
+        "floor_db": c.floor_db,
+        "proved": c.proved,
+        "certificate": str(c),
     }
 
 
@@ -299,6 +312,7 @@ def _stage_use(use: StageUse) -> Json:
         "error": _finite(use.error),
         "bound": use.bound,
         "proved": use.proved,
+        "held": list(use.held),
         "certificate": use.certificate,
     }
 

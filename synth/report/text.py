@@ -193,6 +193,7 @@ def _realisation_lines(record: RealisationRecord) -> list[str]:
             lines += wrapped(f"{step.name}{told}", "     ", "       ")
     if r.excess_db is not None:
         lines += wrapped(_mask_text(r), "   ", "     ")
+    lines += wrapped(f"whole: {r.whole}", "   ", "     ")
     lines += wrapped(_level_text(r), "   ", "     ")
     if r.noise is not None:
         lines += wrapped(_noise_text(r.noise), "   ", "     ")

@@ -76,8 +76,8 @@ class ProvenChoice:
         """What is proved, in one sentence."""
         if not self.proved and self.reached and self.floor > 0:
             return (
-                f"not proved: error {self.best.error:.3g}, within {self.floor:.3g}, and spread "
-                f"{self.best.spread:.4g}; a smaller spread is ruled out only below "
+                f"error {self.best.error:.3g}, within {self.floor:.3g}, so that no smaller one is "
+                f"wanted; least spread not proved: {self.best.spread:.4g} found, and none below "
                 f"{self.spread_bound:.4g}; allow more work for a proof"
             )
         if not self.proved and self.bound <= 0:
