@@ -494,7 +494,8 @@ def test_many_conditions_are_relations_that_the_examples_satisfy() -> None:
     found = {s.name: [r.text for c in s.conditions for r in relations(c)] for s in stages()}
     assert found["sallen-key-highpass-unity"] == ["R2 >= 4*Q^2*R1"]
     assert found["twin-t"] == ["R1 = R2 = 2*R3", "C1 = C2 = C3/2"]
-    assert found["noninverting-amplifier"] == []  # for people
+    assert found["noninverting-amplifier"] == ["size >= 1"]  # "gain of 1 or more"
+    assert found["integrator-inverting"] == []  # for people
     assert found["difference-amplifier-one-source"] == []  # where H vanishes is no demand
     assert sum(bool(r) for r in found.values()) >= 25
 

@@ -84,17 +84,6 @@ def test_the_error_of_q_does_not_grow_with_q_as_that_of_the_base(
     assert errors(equal_parts(base), 1000)[1] > 4 * Q  # 4 Q f0/ft, and more in the second order
 
 
-@pytest.mark.parametrize("kind", ["highpass", "bandpass", "lowpass", "notch"])
-def test_the_impedance_converter_paired_anew_errs_in_the_second_order(kind: str) -> None:
-    before = equal_parts(f"impedance-converter-{kind}")
-    after = equal_parts(f"re-paired-impedance-converter-{kind}")
-    assert errors(before, 1000)[0] == pytest.approx(-2, abs=0.02)
-    for ratio in (100, 1000):
-        f0, q = errors(after, ratio)
-        assert abs(f0) < 0.01
-        assert q == pytest.approx(80 / ratio, rel=0.03)  # 80 (f0/ft)^2
-
-
 @pytest.mark.parametrize("q", [5.0, 20.0, 100.0])
 def test_the_loop_of_all_passes_shifts_q_alike_at_every_q(q: float) -> None:
     f0, shift = errors(equal_parts("all-pass-loop-bandpass", q), 1e4, q)

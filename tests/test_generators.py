@@ -156,7 +156,7 @@ def test_design_equations_are_read_and_never_run(text: str) -> None:
 
 
 def test_a_root_of_a_negative_number_is_out_of_reach() -> None:
-    with pytest.raises(ValueError, match=r"math domain|nonnegative"):
+    with pytest.raises(ValueError, match="a root is taken of -3"):
         worked_out((("t1", "sqrt(1 - 4*Q^2)"),), {"Q": 1.0})
 
 
