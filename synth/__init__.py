@@ -20,22 +20,14 @@ if TYPE_CHECKING:
     from synth.api import (
         analyse,
         apply,
-        cheapest_classes,
-        choose_values,
-        divide,
         explain,
         load,
         rc_cr,
         read,
-        realise,
         save,
         scale_frequency,
         scale_impedance,
         swap,
-        target_for,
-        target_from_text,
-        target_from_transfer,
-        tolerance,
     )
     from synth.api_amplifier import check, ranking
     from synth.api_mask import (
@@ -46,7 +38,15 @@ if TYPE_CHECKING:
         realise_mask,
     )
     from synth.api_pages import netlist, page, parts_list, plot
+    from synth.api_realise import (
+        divide,
+        realise,
+        target_for,
+        target_from_text,
+        target_from_transfer,
+    )
     from synth.api_routes import lift
+    from synth.api_values import cheapest_classes, choose_values, tolerance
     from synth.catalog import stage, stages
     from synth.drawing import Drawing, draw
     from synth.drawing.render import to_svg
@@ -67,22 +67,14 @@ _HOMES = {
     "synth.api": (
         "analyse",
         "apply",
-        "cheapest_classes",
-        "choose_values",
-        "divide",
         "explain",
         "load",
         "rc_cr",
         "read",
-        "realise",
         "save",
         "scale_frequency",
         "scale_impedance",
         "swap",
-        "target_for",
-        "target_from_text",
-        "target_from_transfer",
-        "tolerance",
     ),
     "synth.api_amplifier": ("check", "ranking"),
     "synth.api_mask": (
@@ -94,7 +86,15 @@ _HOMES = {
     ),
     "synth.measured.table": ("ResponseTable", "read_response", "response_from_text"),
     "synth.api_pages": ("netlist", "page", "parts_list", "plot"),
+    "synth.api_realise": (
+        "divide",
+        "realise",
+        "target_for",
+        "target_from_text",
+        "target_from_transfer",
+    ),
     "synth.api_routes": ("lift",),
+    "synth.api_values": ("cheapest_classes", "choose_values", "tolerance"),
     "synth.catalog": ("stage", "stages"),
     "synth.drawing": ("Drawing", "draw"),
     "synth.drawing.render": ("to_svg",),

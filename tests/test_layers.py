@@ -45,7 +45,16 @@ ORDER = (
     ("pages",),
     ("demo",),
     ("cli",),
-    ("api", "api_amplifier", "api_mask", "api_pages", "api_routes", "__init__"),
+    (
+        "api",
+        "api_amplifier",
+        "api_mask",
+        "api_pages",
+        "api_realise",
+        "api_routes",
+        "api_values",
+        "__init__",
+    ),
 )
 LEVEL = {room: level for level, rooms in enumerate(ORDER) for room in rooms}
 HEAVY = ("scipy", "sympy", "networkx", "matplotlib", "jinja2", "schemdraw")

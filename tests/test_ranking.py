@@ -10,8 +10,8 @@ import random
 import numpy as np
 import pytest
 
-from synth.api import target_for
 from synth.api_amplifier import ranking
+from synth.api_realise import target_for
 from synth.checking.checked import check
 from synth.checking.conditions import Conditions
 from synth.checking.model import op_amp_model
