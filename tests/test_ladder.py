@@ -15,10 +15,10 @@ from synth.errors import RealisationError, TargetError
 from synth.ladder.bands import prototype_of
 from synth.ladder.prototype import lowpass_ladder
 from synth.ladder.simulation import FORMS, inductors, leapfrog, negative_resistance
-from synth.ladder.values import preferred, wanted_at
 from synth.network.deck_reader import read_deck
 from synth.network.model import Port
 from synth.realisation.brief import Brief
+from synth.realisation.exchange import preferred, wanted_at
 from synth.realisation.ladder import compared, ladders, pass_band
 from synth.realisation.realise import realise
 from synth.report.netlist import deck_text

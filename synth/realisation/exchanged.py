@@ -2,7 +2,7 @@
 
 Sections are fitted one by one and then moved against each other.  At high Q that may end short of
 the target; the values of all parts are then rounded in turn and exchanged on exact sensitivities
-of the whole (`synth.ladder.values`), which needs no sections.
+of the whole (`synth.realisation.exchange`), which needs no sections.
 """
 
 from __future__ import annotations
@@ -11,10 +11,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from synth.errors import SynthError
-from synth.ladder.values import preferred, wanted_at
 from synth.realisation.assemble import Offer, assembled
 from synth.realisation.brief import Brief
 from synth.realisation.design import Realisation
+from synth.realisation.exchange import preferred, wanted_at
 from synth.realisation.fitted import FittedStage, Proof
 from synth.realisation.polish import with_values
 from synth.realisation.ranking import rank

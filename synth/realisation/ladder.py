@@ -22,13 +22,13 @@ from synth.ladder.simulation import (
     leapfrog_resonators,
     negative_resistance,
 )
-from synth.ladder.values import nearest, preferred, wanted_at
 from synth.masks.limits import Limit
 from synth.network.model import Network
 from synth.progress import Progress, portion
 from synth.realisation.brief import Brief
 from synth.realisation.certified import certified
 from synth.realisation.design import Design, Realisation, StageUse, pole_pairs
+from synth.realisation.exchange import nearest, preferred, wanted_at
 from synth.realisation.fitted import spread_of
 from synth.realisation.loudness import loudness
 from synth.target.target import Target, phase_error, realised_error

@@ -1,4 +1,4 @@
-"""Preferred values for a simulated ladder: capacitors first, then resistors that make up for them.
+"""Preferred values of a large circuit by exchange: capacitors first, then resistors that make up.
 
 A ladder's response, or that of any large circuit, is a polynomial of all its parts at once, too
 large to be enumerated with proof.  Near a solution ln |H| is nearly linear in the logarithms of
