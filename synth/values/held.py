@@ -132,7 +132,9 @@ def _influence(problem: Problem, metric: LogMetric, values: Mapping[str, float])
     row = np.array([values[e.parts[0]] for e in problem.elements])
     rows = np.vstack([row, row * (1 + _STEP * np.eye(len(row)))])
     parts = metric.parts(problem.coefficients(rows))
-    return np.asarray(np.nan_to_num(np.abs(parts[1:] - parts[0])).max(axis=1, initial=0.0))
+    with np.errstate(invalid="ignore"):  # figures of a coefficient that vanishes have no size
+        moved = np.abs(parts[1:] - parts[0])
+    return np.asarray(np.nan_to_num(moved).max(axis=1, initial=0.0))
 
 
 def better(one: Option, other: Option, floor: float) -> bool:
