@@ -295,7 +295,8 @@ def test_decks_name_two_nodes_and_keep_them() -> None:
     text = write_deck(network)
     assert "* the output is the voltage from node out to node inv" in text
     assert text.splitlines()[-2] == ".print ac v(out,inv)"
-    assert read_deck(text, output="out,inv").network.reading == network.reading
+    assert read_deck(text).network.reading == network.reading
+    assert read_deck(text, output="out").network.reading == Port("output", "out")
     assert read_deck(GEOPHONE, output="in,out").network.reading.nodes == ("in", "out")
 
 
@@ -309,6 +310,120 @@ def test_a_node_with_a_comma_in_its_name_is_still_one_node() -> None:
     moved = changed.renamed(nodes={"p": "q,in"})
     assert ReadAt("q,in").apply(moved)[0].reading == Port("output", "q,in")
     assert ReadAt("q,in").apply(changed)[0].reading == Port("output", "q", "in")
+
+
+def _read_again(network: Network) -> Network:
+    """Write a network and read it without a word on its output."""
+    return read_deck(write_deck(network)).network
+
+
+def _h(network: Network) -> object:
+    return expanded(analyse(network).transfer())
+
+
+@every_one
+def test_a_written_deck_of_a_differential_stage_is_read_as_it_was(one) -> None:  # type: ignore[no-untyped-def]
+    for network in (one.circuit(), Swap().apply(one.circuit())[0]):
+        assert _read_again(network).reading == network.reading
+        assert _h(_read_again(network)) == _h(network)
+
+
+@pytest.mark.parametrize("output", ["inv", "a,inv", "inv,out", "in,out", "inv,in"])
+def test_a_moved_output_survives_the_deck_whatever_was_printed(output: str) -> None:
+    """Also where the deck prints something itself, which the written one then leaves out."""
+    moves = ReadAt(output) if "a" not in output else None
+    for printed in ("", ".print ac v(out)", ".print ac vdb(out)", ".print ac v(b) v(in)"):
+        deck = GEOPHONE.replace(".end", f"{printed}\n.end")
+        network = read_deck(deck).network
+        if moves is None:
+            network = read_deck(deck, output=output).network
+        else:
+            network = moves.apply(network)[0]
+        text = write_deck(network)
+        assert read_deck(text).network.reading == network.reading
+        assert f".print ac v({output})" in text.splitlines()
+        assert not printed or f"* left out: {printed}" in text.splitlines()
+
+
+def test_a_node_with_a_dot_is_renamed_to_be_printed() -> None:
+    network = read_between(
+        read_deck(GEOPHONE).network.renamed(nodes={"inv": "x1.n"}), "x1.n", "out"
+    )
+    assert ".print ac v(x1_n,out)" in write_deck(network).splitlines()
+    assert _h(_read_again(network)) == _h(network)
+    alone = replace(network, outputs=(Port("output", "x1.n"),))
+    assert _read_again(alone).reading == Port("output", "x1_n")
+
+
+@pytest.mark.parametrize(
+    ("cards", "nodes"),
+    [
+        (".print ac v(inv)", ("inv",)),
+        (".PRINT AC V( Inv )  ; the line driver", ("inv",)),
+        (".print ac\n+ v(out,\n+ inv) $ both", ("out", "inv")),
+        (".print ac v(inv,0)", ("inv",)),
+        (".print ac v(in,inv)\n.plot ac v(b)\n.print tran v(a)", ("in", "inv")),
+    ],
+)
+def test_the_only_voltage_that_a_deck_prints_is_its_output(
+    cards: str, nodes: tuple[str, ...]
+) -> None:
+    found = read_deck(GEOPHONE.replace(".end", f"{cards}\n.end"))
+    assert found.network.reading == Port("output", *nodes)
+    assert found.notes == (
+        f"the output is v({','.join(nodes)}), as the deck's only .print ac line asks; "
+        "--output names another",
+    )
+    named = read_deck(GEOPHONE.replace(".end", f"{cards}\n.end"), output="b")
+    assert (named.network.reading, named.notes) == (Port("output", "b"), ())
+
+
+@pytest.mark.parametrize(
+    "cards",
+    [
+        ".print ac v(out)",
+        ".print ac v(in)",
+        ".print ac v(0)",
+        ".print ac v(inv,inv)",
+        ".print ac v(0,inv)",
+        ".print ac v(nowhere)",
+        ".print ac v(out,nowhere)",
+        ".print ac v(a,b,inv)",
+        ".print ac vdb(inv)",
+        ".print ac i(vin)",
+        ".print ac v(inv) v(out)",
+        ".print ac v(inv)\n.print ac v(b)",
+        ".print ac v(inv)\n.print ac vp(inv)",
+        ".print ac all",
+        ".print ac",
+        ".print tran v(inv)",
+        ".plot ac v(inv)",
+        ".print ac v(out)\n.print tran v(inv)",
+    ],
+)
+def test_a_deck_that_prints_anything_else_is_read_at_out(cards: str) -> None:
+    found = read_deck(GEOPHONE.replace(".end", f"{cards}\n.end"))
+    assert (found.network.reading, found.notes) == (Port("output", "out"), ())
+    assert read_deck(write_deck(found.network)).network.reading == Port("output", "out")
+
+
+def test_a_supply_that_is_printed_is_no_output() -> None:
+    deck = GEOPHONE.replace("XU1 0 a out", "VCC vcc 0 5\nXU1 0 a vcc 0 out")
+    found = read_deck(deck.replace(".end", ".print ac v(vcc)\n.end")).network
+    assert found.reading == Port("output", "out")
+    assert read_deck(deck.replace(".end", ".print ac v(inv,vcc)\n.end")).network.reading == Port(
+        "output", "inv"
+    )
+
+
+@pytest.mark.parametrize("output", ["out,", ",out", "out,,inv", ",", ""])
+def test_a_missing_name_is_refused(output: str) -> None:
+    with pytest.raises(DeckError, match=rf"^in '{output}' a name is missing; name one node"):
+        read_deck(GEOPHONE, output=output)
+    with pytest.raises(DeckError, match="a name is missing"):
+        read_deck(GEOPHONE, input_="in,")
+    network = read_deck(GEOPHONE).network
+    assert "a name is missing" in ReadAt(output).accepts(network)
 
 
 @pytest.mark.parametrize(
