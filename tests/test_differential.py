@@ -12,6 +12,7 @@ from synth.analysis.numbers import common_form, transfer
 from synth.analysis.real import real_system
 from synth.analysis.ring import add, negate
 from synth.analysis.sweep import Sweep
+from synth.analysis.symbolic import formula, to_sympy
 from synth.api import read
 from synth.catalog import stage, stages
 from synth.cli.main import run
@@ -22,8 +23,12 @@ from synth.network.deck_reader import read_deck
 from synth.network.deck_writer import write_deck
 from synth.network.equivalence import equivalent, shape_key
 from synth.network.model import Branch, Network, OpAmp, Port
+from synth.plots.figures import figure
 from synth.realisation.design import Design
 from synth.realisation.saved import design_text, read_design
+from synth.report.examined import Wishes, examine
+from synth.report.explain import explanation
+from synth.report.mathematics import ratio
 from synth.search.candidates import derivations
 from synth.search.lifted import build_index
 from synth.tolerances.nodal import nodal
@@ -668,8 +673,20 @@ def test_catalog_says_between_which_nodes(capsys) -> None:
     ("pair", "words"),
     [
         ("out,inv", ("H + H' = 0", "both rise by 1 V", "5. H and -H", "do not sum to 0", "-N(s)")),
-        ("out,in", ("H + H' = -1", "output.- left at the input", "-D(s) - N(s)")),
-        ("in,out", ("H + H' = 1", "output.+ left at the input", "D(s) - N(s)")),
+        (
+            "out,in",
+            (
+                *("H + H' = -1", "5. H and -1 - H", "output.- left at the input"),
+                *("T_output.- = -1", "H'(s) = -H(s) - 1 = -1 - H(s)", ", and -D(s) - N(s) takes"),
+            ),
+        ),
+        (
+            "in,out",
+            (
+                *("H + H' = 1", "5. H and 1 - H", "output.+ left at the input"),
+                *("T_output.+ = 1", "H'(s) = -H(s) + 1 = 1 - H(s)", ", and D(s) - N(s) takes"),
+            ),
+        ),
     ],
 )
 def test_explain_tells_the_law_of_a_differential_output(desk, capsys, pair, words) -> None:
@@ -677,6 +694,42 @@ def test_explain_tells_the_law_of_a_differential_output(desk, capsys, pair, word
     for text in (*words, "The numerators add up to 0: checked exactly"):
         assert text in said
     assert "fault" not in said
+
+
+@pytest.mark.parametrize("pair", ["out,inv", "out,in", "in,out", *(s.name for s in DIFFERENTIAL)])
+def test_what_explain_derives_for_the_complement_is_that_of_the_swapped_circuit(pair: str) -> None:
+    """The last response that section 5 comes to, against the exact polynomials after the swap."""
+    network = read_deck(GEOPHONE, output=pair).network if "," in pair else stage(pair).circuit()
+    loop, swapped = analyse(network), analyse(Swap().apply(network)[0])
+    both = network.complement_sum
+    record = explanation(network)
+    row = record.complement or record.analysis.ground
+    assert (record.complement is None) == (both == 0)
+    form, other = common_form(loop), common_form(swapped)
+    assert row.numerator == exact.to_floats(other.numerator)
+    wanted = exact.add(exact.scale(form.denominator, both), exact.scale(form.numerator, -1))
+    assert row.numerator == exact.to_floats(wanted)
+    there = to_sympy(formula(swapped.transfer(), swapped.denominators, network.branches))
+    assert (to_sympy(row.formula) - there).simplify() == 0
+    section = " ".join(record.text.partition("\n5. ")[2].partition("\n6. ")[0].split())
+    name = {0: "-H(s)", 1: "H'(s)", -1: "H'(s)"}[both]
+    assert f"= {row.formula} " in section.partition(f" {name} = ")[2]
+    h = row.transfer
+    assert f"{name} = {ratio(h.numerator, h.denominator).plain} " in section
+
+
+@pytest.mark.parametrize("pair", ["out,inv", "out,in", "in,out"])
+def test_the_complement_figure_shows_sum_and_defect_apart(pair: str) -> None:
+    network = read_deck(GEOPHONE, output=pair).network
+    made = figure(examine("it", Design(network), Wishes(samples=60)), "complement")
+    curves = {c.role: c for c in made.panels[0].curves}
+    both = network.complement_sum
+    assert list(curves) == ["built", "complement", *(["sum"] if both else []), "defect"]
+    assert "none" not in made.note
+    assert f"the sum is {both}" in made.note
+    if both:
+        assert max(curves["sum"].y) == pytest.approx(0, abs=1)
+        assert curves["sum"].y != curves["defect"].y
 
 
 @pytest.mark.parametrize("pair", ["out,inv", "in,out"])
