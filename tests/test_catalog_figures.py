@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +13,11 @@ import pytest
 
 from synth.analysis.loop import analyse
 from synth.analysis.numbers import modes, transfer
-from synth.catalog import load_stage, package_stages, stage, stage_files, stages
+from synth.catalog import Stage, load_stage, package_stages, stage, stage_files, stages
 from synth.cli.main import run
-from synth.errors import CatalogError
+from synth.errors import CatalogError, SynthError
+from synth.generators.asked import GAINS as GAINS_ASKED
+from synth.generators.asked import NOTCH_AT
 from synth.generators.bandwidth import gain_bandwidth
 from synth.generators.equations import KINDS
 from synth.generators.kept import kept_designs, kept_figures
@@ -251,3 +254,99 @@ def test_the_twin_t_notch_with_follower_reaches_any_q_with_unlike_halves() -> No
     assert figures is not None
     for row in figures["at"][1:]:
         assert row["spread"] == pytest.approx(4 * row["q"] ** 2, rel=0.05)
+
+
+# -- the gain of what is designed ------------------------------------------------------------------
+
+
+def _spread_as_designed(s: Stage, kind: str, equations: str, q: float, gain: float) -> float | None:
+    """Largest ratio of like parts that design equations give; None where one is not positive."""
+    rows = kept_designs(s)[kind].rows if equations == "derived" else tuple(s.design.items())
+    given = {"w0": W0, "Q": q, "g": gain, "C": 1e-8, "m": NOTCH_AT.get(kind, 1.0)}
+    try:
+        found = worked_out(rows, given)
+    except (SynthError, ValueError):
+        return None
+    alike: dict[str, list[float]] = {}
+    for b in s.network.branches:
+        alike.setdefault(b.name[0], []).append(found.get(b.name, 0.0))
+    if min(min(v) for v in alike.values()) <= 0:
+        return None
+    return max(max(v) / min(v) for v in alike.values())
+
+
+def test_the_gain_of_what_is_designed_is_1_or_that_of_the_smallest_spread() -> None:
+    """Every kept figure against the equations that are printed, at every gain of the list."""
+    others = 0
+    for s in stages():
+        for kind in s.kinds:
+            for row in (kept_figures(s, kind) or {"at": []})["at"]:
+                if not row["designed"]:
+                    continue
+                told, equations = row["designed"]["gain"], row["designed"]["equations"]
+                where = (s.name, kind, row["q"])
+                spreads = {
+                    g: _spread_as_designed(s, kind, equations, row["q"], g) for g in GAINS_ASKED
+                }
+                got = spreads[told or 1.0]
+                assert got == pytest.approx(row["designed"]["spread"], rel=6e-3), where
+                if told is None:
+                    assert len({x for x in spreads.values() if x}) == 1, where
+                elif told != 1.0:
+                    others += 1
+                    assert spreads[1.0] is None, where
+                    assert got == min(x for x in spreads.values() if x), where
+    assert others > 20
+
+
+@pytest.mark.parametrize(
+    ("kind", "words"),
+    [
+        ("highpass-notch", "as designed, g = 2 at Q = 1, 10 at Q = 5, 40 at Q = 20: spread 2.25,"),
+        ("lowpass-notch", "as designed, g = 4 at Q = 1, 20 at Q = 5, 60 at Q = 20: spread 4,"),
+    ],
+)
+def test_the_list_says_the_gain_that_was_taken(
+    kind: str, words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Bainter notch: R6 asks g > Q of a high-pass notch, and g > Q*m^2 of a low-pass notch."""
+    told = said(capsys, "catalog", "--kind", kind)
+    assert words in told.partition("bainter-notch:")[2]
+    assert words in said(capsys, "catalog", "bainter-notch")
+    listed = ", ".join(f"{g:g}" for g in GAINS_ASKED[1:])
+    assert f"as designed g is 1, or where the equations do not reach it that of {listed}" in told
+    told = said(capsys, "catalog", "--help")
+    assert listed.replace(", 0.1", " and 0.1") in told
+    text = files("synth").joinpath("schema.json").read_text(encoding="utf-8")
+    assert listed.replace(", 0.1", " and 0.1") in text
+
+
+def test_one_gain_at_every_q_is_said_once(capsys: pytest.CaptureFixture[str]) -> None:
+    listed = said(capsys, "catalog", "--kind", "highpass").partition("fliege-highpass:")[2]
+    assert "as designed, g = 2: spread 1, 5, 20;" in listed
+    told = said(capsys, "catalog", "fliege-highpass")
+    assert "measured: as designed, g = 2, the spread of like parts" in told
+    assert "as designed, g" not in said(capsys, "catalog", "tow-thomas-feed-forward")
+
+
+def test_every_kind_of_a_stage_has_what_is_designed_or_says_why() -> None:
+    """A stage without such a line has no design equations, as the list says."""
+    for s in stages():
+        for kind in s.kinds:
+            figures = kept_figures(s, kind)
+            if figures is None or not figures["at"] or any(r["designed"] for r in figures["at"]):
+                continue
+            assert figures["none"] or kind not in kept_designs(s), (s.name, kind)
+
+
+def test_a_real_mode_and_a_pair_of_one_frequency_are_told_apart(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The real mode of a symmetrical twin-T lies at the frequency of its pair."""
+    told = said(capsys, "catalog", "twin-t-notch-gain")
+    heads = re.findall(r"measured: sensitivities of (.*?):", told)
+    assert heads == [
+        "the pair at 50.37 Hz",
+        "Q of the pair at 50.37 Hz",
+        "the real mode at 50.37 Hz",
+    ]

@@ -12,6 +12,7 @@ from synth.analysis.numbers import common_form, transfer
 from synth.analysis.real import real_system
 from synth.analysis.ring import add, negate
 from synth.analysis.sweep import Sweep
+from synth.analysis.symbolic import formula, to_sympy
 from synth.api import read
 from synth.catalog import stage, stages
 from synth.cli.main import run
@@ -22,8 +23,12 @@ from synth.network.deck_reader import read_deck
 from synth.network.deck_writer import write_deck
 from synth.network.equivalence import equivalent, shape_key
 from synth.network.model import Branch, Network, OpAmp, Port
+from synth.plots.figures import figure
 from synth.realisation.design import Design
 from synth.realisation.saved import design_text, read_design
+from synth.report.examined import Wishes, examine
+from synth.report.explain import explanation
+from synth.report.mathematics import ratio
 from synth.search.candidates import derivations
 from synth.search.lifted import build_index
 from synth.tolerances.nodal import nodal
@@ -295,7 +300,8 @@ def test_decks_name_two_nodes_and_keep_them() -> None:
     text = write_deck(network)
     assert "* the output is the voltage from node out to node inv" in text
     assert text.splitlines()[-2] == ".print ac v(out,inv)"
-    assert read_deck(text, output="out,inv").network.reading == network.reading
+    assert read_deck(text).network.reading == network.reading
+    assert read_deck(text, output="out").network.reading == Port("output", "out")
     assert read_deck(GEOPHONE, output="in,out").network.reading.nodes == ("in", "out")
 
 
@@ -309,6 +315,120 @@ def test_a_node_with_a_comma_in_its_name_is_still_one_node() -> None:
     moved = changed.renamed(nodes={"p": "q,in"})
     assert ReadAt("q,in").apply(moved)[0].reading == Port("output", "q,in")
     assert ReadAt("q,in").apply(changed)[0].reading == Port("output", "q", "in")
+
+
+def _read_again(network: Network) -> Network:
+    """Write a network and read it without a word on its output."""
+    return read_deck(write_deck(network)).network
+
+
+def _h(network: Network) -> object:
+    return expanded(analyse(network).transfer())
+
+
+@every_one
+def test_a_written_deck_of_a_differential_stage_is_read_as_it_was(one) -> None:  # type: ignore[no-untyped-def]
+    for network in (one.circuit(), Swap().apply(one.circuit())[0]):
+        assert _read_again(network).reading == network.reading
+        assert _h(_read_again(network)) == _h(network)
+
+
+@pytest.mark.parametrize("output", ["inv", "a,inv", "inv,out", "in,out", "inv,in"])
+def test_a_moved_output_survives_the_deck_whatever_was_printed(output: str) -> None:
+    """Also where the deck prints something itself, which the written one then leaves out."""
+    moves = ReadAt(output) if "a" not in output else None
+    for printed in ("", ".print ac v(out)", ".print ac vdb(out)", ".print ac v(b) v(in)"):
+        deck = GEOPHONE.replace(".end", f"{printed}\n.end")
+        network = read_deck(deck).network
+        if moves is None:
+            network = read_deck(deck, output=output).network
+        else:
+            network = moves.apply(network)[0]
+        text = write_deck(network)
+        assert read_deck(text).network.reading == network.reading
+        assert f".print ac v({output})" in text.splitlines()
+        assert not printed or f"* left out: {printed}" in text.splitlines()
+
+
+def test_a_node_with_a_dot_is_renamed_to_be_printed() -> None:
+    network = read_between(
+        read_deck(GEOPHONE).network.renamed(nodes={"inv": "x1.n"}), "x1.n", "out"
+    )
+    assert ".print ac v(x1_n,out)" in write_deck(network).splitlines()
+    assert _h(_read_again(network)) == _h(network)
+    alone = replace(network, outputs=(Port("output", "x1.n"),))
+    assert _read_again(alone).reading == Port("output", "x1_n")
+
+
+@pytest.mark.parametrize(
+    ("cards", "nodes"),
+    [
+        (".print ac v(inv)", ("inv",)),
+        (".PRINT AC V( Inv )  ; the line driver", ("inv",)),
+        (".print ac\n+ v(out,\n+ inv) $ both", ("out", "inv")),
+        (".print ac v(inv,0)", ("inv",)),
+        (".print ac v(in,inv)\n.plot ac v(b)\n.print tran v(a)", ("in", "inv")),
+    ],
+)
+def test_the_only_voltage_that_a_deck_prints_is_its_output(
+    cards: str, nodes: tuple[str, ...]
+) -> None:
+    found = read_deck(GEOPHONE.replace(".end", f"{cards}\n.end"))
+    assert found.network.reading == Port("output", *nodes)
+    assert found.notes == (
+        f"the output is v({','.join(nodes)}), as the deck's only .print ac line asks; "
+        "--output names another",
+    )
+    named = read_deck(GEOPHONE.replace(".end", f"{cards}\n.end"), output="b")
+    assert (named.network.reading, named.notes) == (Port("output", "b"), ())
+
+
+@pytest.mark.parametrize(
+    "cards",
+    [
+        ".print ac v(out)",
+        ".print ac v(in)",
+        ".print ac v(0)",
+        ".print ac v(inv,inv)",
+        ".print ac v(0,inv)",
+        ".print ac v(nowhere)",
+        ".print ac v(out,nowhere)",
+        ".print ac v(a,b,inv)",
+        ".print ac vdb(inv)",
+        ".print ac i(vin)",
+        ".print ac v(inv) v(out)",
+        ".print ac v(inv)\n.print ac v(b)",
+        ".print ac v(inv)\n.print ac vp(inv)",
+        ".print ac all",
+        ".print ac",
+        ".print tran v(inv)",
+        ".plot ac v(inv)",
+        ".print ac v(out)\n.print tran v(inv)",
+    ],
+)
+def test_a_deck_that_prints_anything_else_is_read_at_out(cards: str) -> None:
+    found = read_deck(GEOPHONE.replace(".end", f"{cards}\n.end"))
+    assert (found.network.reading, found.notes) == (Port("output", "out"), ())
+    assert read_deck(write_deck(found.network)).network.reading == Port("output", "out")
+
+
+def test_a_supply_that_is_printed_is_no_output() -> None:
+    deck = GEOPHONE.replace("XU1 0 a out", "VCC vcc 0 5\nXU1 0 a vcc 0 out")
+    found = read_deck(deck.replace(".end", ".print ac v(vcc)\n.end")).network
+    assert found.reading == Port("output", "out")
+    assert read_deck(deck.replace(".end", ".print ac v(inv,vcc)\n.end")).network.reading == Port(
+        "output", "inv"
+    )
+
+
+@pytest.mark.parametrize("output", ["out,", ",out", "out,,inv", ",", ""])
+def test_a_missing_name_is_refused(output: str) -> None:
+    with pytest.raises(DeckError, match=rf"^in '{output}' a name is missing; name one node"):
+        read_deck(GEOPHONE, output=output)
+    with pytest.raises(DeckError, match="a name is missing"):
+        read_deck(GEOPHONE, input_="in,")
+    network = read_deck(GEOPHONE).network
+    assert "a name is missing" in ReadAt(output).accepts(network)
 
 
 @pytest.mark.parametrize(
@@ -553,8 +673,20 @@ def test_catalog_says_between_which_nodes(capsys) -> None:
     ("pair", "words"),
     [
         ("out,inv", ("H + H' = 0", "both rise by 1 V", "5. H and -H", "do not sum to 0", "-N(s)")),
-        ("out,in", ("H + H' = -1", "output.- left at the input", "-D(s) - N(s)")),
-        ("in,out", ("H + H' = 1", "output.+ left at the input", "D(s) - N(s)")),
+        (
+            "out,in",
+            (
+                *("H + H' = -1", "5. H and -1 - H", "output.- left at the input"),
+                *("T_output.- = -1", "H'(s) = -H(s) - 1 = -1 - H(s)", ", and -D(s) - N(s) takes"),
+            ),
+        ),
+        (
+            "in,out",
+            (
+                *("H + H' = 1", "5. H and 1 - H", "output.+ left at the input"),
+                *("T_output.+ = 1", "H'(s) = -H(s) + 1 = 1 - H(s)", ", and D(s) - N(s) takes"),
+            ),
+        ),
     ],
 )
 def test_explain_tells_the_law_of_a_differential_output(desk, capsys, pair, words) -> None:
@@ -562,6 +694,42 @@ def test_explain_tells_the_law_of_a_differential_output(desk, capsys, pair, word
     for text in (*words, "The numerators add up to 0: checked exactly"):
         assert text in said
     assert "fault" not in said
+
+
+@pytest.mark.parametrize("pair", ["out,inv", "out,in", "in,out", *(s.name for s in DIFFERENTIAL)])
+def test_what_explain_derives_for_the_complement_is_that_of_the_swapped_circuit(pair: str) -> None:
+    """The last response that section 5 comes to, against the exact polynomials after the swap."""
+    network = read_deck(GEOPHONE, output=pair).network if "," in pair else stage(pair).circuit()
+    loop, swapped = analyse(network), analyse(Swap().apply(network)[0])
+    both = network.complement_sum
+    record = explanation(network)
+    row = record.complement or record.analysis.ground
+    assert (record.complement is None) == (both == 0)
+    form, other = common_form(loop), common_form(swapped)
+    assert row.numerator == exact.to_floats(other.numerator)
+    wanted = exact.add(exact.scale(form.denominator, both), exact.scale(form.numerator, -1))
+    assert row.numerator == exact.to_floats(wanted)
+    there = to_sympy(formula(swapped.transfer(), swapped.denominators, network.branches))
+    assert (to_sympy(row.formula) - there).simplify() == 0
+    section = " ".join(record.text.partition("\n5. ")[2].partition("\n6. ")[0].split())
+    name = {0: "-H(s)", 1: "H'(s)", -1: "H'(s)"}[both]
+    assert f"= {row.formula} " in section.partition(f" {name} = ")[2]
+    h = row.transfer
+    assert f"{name} = {ratio(h.numerator, h.denominator).plain} " in section
+
+
+@pytest.mark.parametrize("pair", ["out,inv", "out,in", "in,out"])
+def test_the_complement_figure_shows_sum_and_defect_apart(pair: str) -> None:
+    network = read_deck(GEOPHONE, output=pair).network
+    made = figure(examine("it", Design(network), Wishes(samples=60)), "complement")
+    curves = {c.role: c for c in made.panels[0].curves}
+    both = network.complement_sum
+    assert list(curves) == ["built", "complement", *(["sum"] if both else []), "defect"]
+    assert "none" not in made.note
+    assert f"the sum is {both}" in made.note
+    if both:
+        assert max(curves["sum"].y) == pytest.approx(0, abs=1)
+        assert curves["sum"].y != curves["defect"].y
 
 
 @pytest.mark.parametrize("pair", ["out,inv", "in,out"])

@@ -362,7 +362,7 @@ def test_every_stage_with_parts_has_a_measured_remark() -> None:
     """R and C set the corner of an RC low-pass as 1/(R*C), and R2/R1 the gain of an amplifier."""
     assert {s.name for s in stages() if not measured_remarks(s)} <= {"voltage-follower"}
     told = measured_remarks(stage("first-order-lowpass-inverting"))
-    assert any(t.startswith("sensitivities of the mode") and "R2 -1, C1 -1" in t for t in told)
+    assert any(t.startswith("sensitivities of the real mode") and "R2 -1, C1 -1" in t for t in told)
     told = measured_remarks(stage("inverting-amplifier"))
     assert any("sensitivities of the gain: " in t and "R2 1" in t and "R1 -1" in t for t in told)
 

@@ -168,7 +168,8 @@ def test_a_source_that_is_named_is_an_input_and_not_set_aside():
         ("a,V1", "named twice"),
         ("a,nowhere", "no node or V source is called nowhere"),
         ("a,0", "--input 0 is the ground"),
-        ("", "no node or V source is called"),
+        ("", "a name is missing"),
+        ("a,,b", "a name is missing"),
     ],
 )
 def test_wrong_inputs(names, words):

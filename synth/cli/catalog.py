@@ -77,8 +77,10 @@ def catalog(
     part, and the gain-bandwidth over f0 below which f0 is off by more than 5 % or, marked with an
     asterisk, the circuit oscillates. "As designed" are the same figures with the values of the
     design equations, those of the stage file where it has any; they take equal capacitors where
-    they can. A lowpass-notch has its notch at 1.5 f0, a highpass-notch at f0/1.5. Figures are
-    computed beforehand, for the stages of the package only: those of your own have none.
+    they can, and g = 1, or where they do not reach it that g of 2, 4, 6, 10, 20, 40, 60, 100, 0.5,
+    0.25 and 0.1 with the smallest spread, which is then said. A lowpass-notch has its notch at 1.5
+    f0, a highpass-notch at f0/1.5. Figures are computed beforehand, for the stages of the package
+    only: those of your own have none.
     """
     from synth.catalog import stage, stages
     from synth.cli.output import deliver

@@ -14,6 +14,9 @@ from typing import Any, NamedTuple
 ZERO_KINDS = ("bandstop", "lowpass-notch", "highpass-notch")
 #: Zero over pole frequency where a notch kind asks for one and nobody says which.
 NOTCH_AT = {"lowpass-notch": 1.5, "highpass-notch": 1 / 1.5}
+#: Gains g that design equations are asked for when figures are made: the first, or where they do
+#: not reach it that of the others with the smallest spread.
+GAINS = (1.0, 2.0, 4.0, 6.0, 10.0, 20.0, 40.0, 60.0, 100.0, 0.5, 0.25, 0.1)
 
 
 class Asked(NamedTuple):

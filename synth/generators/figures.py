@@ -19,20 +19,18 @@ from synth.analysis.numbers import modes
 from synth.analysis.sensitivity import mode_sensitivities
 from synth.claims import response
 from synth.errors import SynthError
-from synth.generators.asked import NOTCH_AT
+from synth.generators.asked import GAINS, NOTCH_AT
 from synth.generators.bandwidth import gain_bandwidth
 from synth.generators.equations import KINDS, Design
 from synth.generators.smallest import F0, LEVEL, Search, Smallest, sound
 from synth.network.model import Network
 from synth.stage_file import Stage
-from synth.transfer.design import worked_out
+from synth.transfer.design import names_in, worked_out
 
 Json = dict[str, Any]
 
 #: The Q at which figures are given.
 QS = (1.0, 5.0, 20.0)
-#: Gains that design equations are asked for: the first that they reach.
-GAINS = (1.0, 2.0, 0.4)
 #: Figures of one circuit.
 _KEYS = (
     *("spread", "f0_sensitivity", "q_sensitivity", "q_sensitivity_sum"),
@@ -61,7 +59,8 @@ def figures(stage: Stage, designs: Mapping[str, Design]) -> dict[str, Json]:
         magnitudes of the sensitivities of f0 and Q, the sum of those of Q, the gain-bandwidth
         and its limit; None where that Q is out of reach; and under ``designed`` the same at the
         values of the design equations, with the ``equations`` (published or derived) and the
-        ``gain`` they were asked for, or None; ``none``: why there are no figures, where no Q is in
+        ``gain`` they were asked for, one of `GAINS`, or None where they leave no choice; None
+        out of their reach; ``none``: why there are no figures, where no Q is in
         reach or none was sought.
     """
     return {kind: _of_kind(stage, kind, designs.get(kind)) for kind in stage.kinds}
@@ -168,24 +167,48 @@ def _equations(
 def _designed(stage: Stage, kind: str, q: float, design: Design | None) -> Json | None:
     """Return the figures at the values of the design equations, the published ones first."""
     for equations, rows in _equations(stage, kind, design):
-        for gain in GAINS:
-            values = _values(stage, kind, rows, q, gain)
-            if values is None:
-                continue
-            network = stage.network.with_values(values)
-            if sound(network):
-                return {"equations": equations, "gain": gain, **_measured(network)}
+        found = _reached(stage, kind, rows, q)
+        if found is not None:
+            gain, network = found
+            return {"equations": equations, "gain": gain, **_measured(network)}
     return None
 
 
 def _start(stage: Stage, kind: str, q: float, design: Design | None) -> dict[str, float] | None:
     """Return values to start from: of the derived design equations, else of the published ones."""
     for _, rows in reversed(_equations(stage, kind, design)):
-        for gain in GAINS:
-            values = _values(stage, kind, rows, q, gain)
-            if values is not None:
-                return values
+        found = _reached(stage, kind, rows, q)
+        if found is not None:
+            return found[1].values
     return None
+
+
+def _reached(
+    stage: Stage, kind: str, rows: Sequence[tuple[str, str]], q: float
+) -> tuple[float | None, Network] | None:
+    """Return the gain of `GAINS` that is taken and the circuit with it; None out of reach."""
+    if not any("g" in names_in(text) for _, text in rows):
+        network = _circuit(stage, kind, rows, q, GAINS[0])
+        return None if network is None else (None, network)
+    best: tuple[float, Network] | None = None
+    for gain in GAINS:
+        network = _circuit(stage, kind, rows, q, gain)
+        if network is None:
+            continue
+        if best is None or spread_of(network) < spread_of(best[1]):
+            best = gain, network
+        if gain == GAINS[0]:
+            break
+    return best
+
+
+def _circuit(
+    stage: Stage, kind: str, rows: Sequence[tuple[str, str]], q: float, gain: float
+) -> Network | None:
+    """Return the circuit of design equations, its op amps in negative feedback, or None."""
+    values = _values(stage, kind, rows, q, gain)
+    network = None if values is None else stage.network.with_values(values)
+    return network if network is not None and sound(network) else None
 
 
 def _values(

@@ -1,7 +1,8 @@
 """Published circuits and the stages that they are: how many turn out to be swaps or lifts.
 
 ``catalog/published.tsv`` has a line for each: its name, the stage, and where the stage is a derived
-one its base and steps.  The tests match the graphs and compare the transfer functions.
+one its base and steps.  A stage that was published under two names has two lines.  The tests match
+the graphs and compare the transfer functions.
 """
 
 from __future__ import annotations
@@ -41,10 +42,16 @@ def published() -> tuple[Published, ...]:
 
 
 def published_counts() -> dict[str, int]:
-    """Return how many there are, how many derive from others, and how many by swap or lift."""
-    found = [p for p in published() if p.base]
+    """Return how many circuits there are and how many stages; the rest counts the stages.
+
+    A stage that was published under two names is one: how many of them derive from others, and
+    how many by swap or lift.
+    """
+    stages = {p.stage: p for p in published()}.values()
+    found = [p for p in stages if p.base]
     return {
         "circuits": len(published()),
+        "stages": len(stages),
         "derived": len(found),
         "swaps_or_lifts": sum(p.steps.startswith(("swap", "lift")) for p in found),
     }

@@ -1,8 +1,8 @@
 """Node names that are safe in a deck: the reference is 0, the rest survives the simulator.
 
 Tried in the simulator: letters, digits and ``_ + - . / # : ! % & @ ^ ? < > |`` stand for
-themselves in every part line; parentheses, commas, quotes, braces, ``=``, ``$``, ``;`` and two
-slashes do not.  The simulator does not distinguish capitals.
+themselves in every part line, and but for the dot in what is printed; parentheses, commas, quotes,
+braces, ``=``, ``$``, ``;`` and two slashes do not.  The simulator does not distinguish capitals.
 """
 
 from __future__ import annotations
@@ -10,18 +10,20 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Iterator
 
+from synth.errors import DeckError
 from synth.network.model import Network
 
 _SAFE = re.compile(r"(?!.*//)[A-Za-z0-9_+\-./#:!%&@^?<>|]+")
-_OUT = ("out", "/out")
+#: Names of an output's node, in lower case.
+OUT = ("out", "/out")
 
 
 def deck_nodes(network: Network) -> dict[str, str]:
     """Return node -> name in a deck, for every node of the network and its bench.
 
-    Safe names stay.  The reference becomes ``0`` when nothing else is called so; other unsafe
-    names are rewritten, and an output with an unsafe name becomes ``out`` when that is free and it
-    is read against the reference.
+    Safe names stay, but for those with a dot at an output.  The reference becomes ``0`` when
+    nothing else is called so; other names are rewritten, and an output with such a name becomes
+    ``out`` when that is free and it is read against the reference.
 
     Parameters
     ----------
@@ -39,15 +41,17 @@ def deck_nodes(network: Network) -> dict[str, str]:
         zero = network.reference
     names: dict[str, str] = {} if zero is None else {zero: "0"}
     taken = {"0", "gnd"}
+    dotted = {n for n in network.read_nodes if "." in n}  # v(a.b) is not understood
     for node in nodes:
-        if node not in names and node.lower() not in taken and _SAFE.fullmatch(node):
+        fits = _SAFE.fullmatch(node) and node not in dotted
+        if fits and node not in names and node.lower() not in taken:
             names[node] = node
             taken.add(node.lower())
     outputs = [p.node for p in network.outputs if not p.against]
     for node in nodes:
         if node in names:
             continue
-        first = node in outputs[:1] and not taken.intersection(_OUT)
+        first = node in outputs[:1] and not taken.intersection(OUT)
         name = "out" if first else _free(node, taken)
         names[node] = name
         taken.add(name.lower())
@@ -62,9 +66,18 @@ def listed(text: str, known: Callable[[str], object]) -> tuple[str, ...]:
     text : str
     known : callable
         Gives something true for a name that is one although it has commas.
+
+    Raises
+    ------
+    DeckError
+        If no name stands before, behind or between the commas.
     """
-    names = tuple(n.strip() for n in text.split(",") if n.strip())
-    return names if names and not known(text) else (text,)
+    if known(text):
+        return (text,)
+    names = tuple(n.strip() for n in text.split(","))
+    if not all(names):
+        raise DeckError(f"in {text!r} a name is missing; name one node, or more joined by commas")
+    return names
 
 
 def is_zero(node: str) -> bool:
@@ -85,8 +98,8 @@ def _every_node(network: Network) -> Iterator[str]:
 
 
 def _free(node: str, taken: Iterable[str]) -> str:
-    stem = re.sub(r"[^A-Za-z0-9_+\-.]+", "_", node).strip("_") or "n"
-    if is_zero(stem) or stem.lower() in _OUT:
+    stem = re.sub(r"[^A-Za-z0-9_+\-]+", "_", node).strip("_") or "n"
+    if is_zero(stem) or stem.lower() in OUT:
         stem = "n_" + stem
     name, k = stem, 2
     while name.lower() in taken:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from synth.errors import DeckError
-from synth.network.deck_nodes import listed
+from synth.network.deck_cards import asked_output
+from synth.network.deck_nodes import OUT, listed
 from synth.network.deck_parts import Parts
 from synth.network.model import OpAmp, Source
 
@@ -46,7 +47,12 @@ def has_ac(source: Source) -> bool:
 
 
 def find_ports(
-    parts: Parts, *, input_: str | None, output: str | None, ground: str | None
+    parts: Parts,
+    *,
+    input_: str | None,
+    output: str | None,
+    ground: str | None,
+    cards: Sequence[str] = (),
 ) -> Ports:
     """Find input, output, reference and supplies of a deck.
 
@@ -58,9 +64,11 @@ def find_ports(
         Node or V source of the input, or several joined by commas; None looks for it.
     output : str or None
         Node of the output, or two joined by a comma, the first read against the second; None
-        looks for ``out``.
+        looks for the only voltage that the only ``.print ac`` line asks for, else for ``out``.
     ground : str or None
         The signal reference; None is node 0.
+    cards : sequence of str
+        The lines of the deck that ask the simulator for something.
 
     Returns
     -------
@@ -86,8 +94,14 @@ def find_ports(
     for source, node in driven:
         if source is not None:
             _check_orientation(source, node, grounds, ground)
-    read = _output(parts, output)
+    asked = None if output is not None else _asked(parts, cards, nodes, grounds)
+    read = asked or _output(parts, output)
     grounds, notes = _undriven_supplies(parts, grounds, {*nodes, *read})
+    if asked and [n for n in parts.nodes if n.lower() in OUT] != list(asked):
+        notes.append(
+            f"the output is v({','.join(asked)}), as the deck's only .print ac line asks; "
+            "--output names another"
+        )
     second = [s for s in others if has_ac(s)]
     notes += [f"source {s.name} also has an AC value; it is set aside" for s in second]
     sources = [
@@ -241,6 +255,18 @@ def _check_orientation(
     )
 
 
+def _asked(
+    parts: Parts, cards: Sequence[str], inputs: tuple[str, ...], grounds: Iterable[str]
+) -> tuple[str, ...] | None:
+    """Return the output that the deck asks to be printed, if there is exactly one such."""
+    held = {*map(str.lower, grounds), "gnd"}
+    found = asked_output(cards, set(map(str.lower, inputs)), held)
+    nodes = tuple(parts.find(n) for n in found or ())
+    signal = {*parts.signal_pins(), *inputs}
+    known = tuple(n for n in nodes if n is not None and n in signal)
+    return known if known and len(known) == len(nodes) else None
+
+
 def _output(parts: Parts, wanted: str | None) -> tuple[str, ...]:
     if wanted is not None:
         nodes = tuple(_existing(parts, n, "--output") for n in listed(wanted, parts.find))
@@ -250,7 +276,7 @@ def _output(parts: Parts, wanted: str | None) -> tuple[str, ...]:
                 "the first read against the second"
             )
         return nodes
-    found = [n for n in parts.nodes if n.lower() in ("out", "/out")]
+    found = [n for n in parts.nodes if n.lower() in OUT]
     if len(found) == 1:
         return (found[0],)
     if found:

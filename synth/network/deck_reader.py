@@ -39,7 +39,8 @@ def read_deck(
     """Read the text of a deck.
 
     The input is the V source with an AC value, else the only V source that feeds no supply pin.
-    The output is node ``out``, in any case, with or without a leading slash.  Nodes that reach
+    The output is the only voltage, of one node or between two, that the only ``.print ac`` line
+    asks for; else node ``out``, in any case, with or without a leading slash.  Nodes that reach
     the ground through DC sources only are supplies; parts among supplies and ground, and those
     that make the signal's ground, are set aside in ``network.bench``.  Op amps are X calls with
     3 pins (plus minus out) or 5 (plus minus vcc vee out), and E sources of gain 1e4 or more; the
@@ -86,7 +87,7 @@ def read_deck(
     parts = read_parts(deck)
     if not parts.branches and not parts.amplifiers:
         raise DeckError("the deck has no parts; the first line is taken as its title")
-    ports = find_ports(parts, input_=input_, output=output, ground=ground)
+    ports = find_ports(parts, input_=input_, output=output, ground=ground, cards=deck.requests)
     apart = parts_apart(parts, ports)
     branches = tuple(b for b in parts.branches if b.name not in apart.branches)
     amplifiers, gains = _op_amps(parts, ports, deck)

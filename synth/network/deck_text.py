@@ -211,6 +211,11 @@ def number_of(token: str, parameters: Mapping[str, str], where: str) -> tuple[fl
         raise DeckError(f"{where}: {error}") from error
 
 
+def without_comment(line: str) -> str:
+    """Return a line of a deck without what stands behind ``;``, ``//`` or a ``$`` after a space."""
+    return _TRAILING.split(line, maxsplit=1)[0]
+
+
 def _title(text: str) -> str:
     if text.lower().startswith(".title"):
         text = text[6:]
@@ -224,7 +229,7 @@ def _logical_lines(physical: list[str]) -> Iterator[Line]:
         text = " ".join(raw.split())
         if not text or text[0] in "*$":
             continue
-        text = _TRAILING.split(text, maxsplit=1)[0].strip()
+        text = without_comment(text).strip()
         if text.startswith("+"):
             if not pieces:
                 raise DeckError(f"line {number} begins with + but there is no line to continue")

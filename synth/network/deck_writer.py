@@ -266,6 +266,4 @@ def _amplifiers(
 def _print_line(network: Network, nodes: Mapping[str, str]) -> str:
     """Ask for the outputs; a batch run without such a line does nothing."""
     names = [[nodes[n] for n in p.nodes] for p in network.outputs]
-    if any("." in name for pair in names for name in pair):  # v(a.b) is not understood
-        return ".print ac all"
     return ".print ac " + " ".join(f"v({','.join(pair)})" for pair in names)

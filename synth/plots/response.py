@@ -119,6 +119,12 @@ def _passing(size: Array) -> npt.NDArray[np.bool_]:
 
 #: H + H' with ideal op amps -> what the difference from it is called.
 _DEFECTS = {1: "defect H + H' − 1", 0: "defect H + H'", -1: "defect H + H' + 1"}
+#: H + H' with ideal op amps -> how that looks, the vertical axis being in decibels.
+_IDEAL = {
+    1: "the sum is 1 (0 dB) and the defect 0",
+    0: "the sum is 0, so that the sum itself is the defect",
+    -1: "the sum is -1 (0 dB) and the defect 0",
+}
 
 
 def complement(found: Examined) -> Figure:
@@ -126,17 +132,15 @@ def complement(found: Examined) -> Figure:
     f = found.frequencies
     both = found.network.complement_sum
     other = both - found.real - found.hidden
-    rows = (
-        ("H", "built", found.real),
-        ("complement H'", "complement", other),
-        ("H + H'", "sum", found.real + other),
-        (_DEFECTS[both], "defect", -found.hidden),
-    )
+    defect = (_DEFECTS[both], "defect", -found.hidden)
+    rows = [("H", "built", found.real), ("complement H'", "complement", other)]
+    # where the sum is to be 0 it is the defect
+    rows += [("H + H'", "sum", found.real + other), defect] if both else [defect]
     curves = tuple(Curve(label, role, _row(f), _row(decibels(h))) for label, role, h in rows)
     y = _decibel_axis("magnitude", [np.array(c.y) for c in curves])
     note = (
         f"H' has input and ground interchanged. All with {found.model.name} op amps; with ideal "
-        f"ones the sum is {'0 dB' if both else 'none'} and the defect none."
+        f"ones {_IDEAL[both]}."
         if found.network.op_amps
         else "H' has input and ground interchanged."
     )

@@ -9,12 +9,13 @@ from math import inf
 from typing import Any
 
 from synth.catalog import Stage
+from synth.generators.asked import GAINS as GAINS_ASKED
 from synth.generators.kept import Json, kept_designs, kept_figures
 from synth.generators.published import published_counts
 from synth.realisation.saved import VERSION
 from synth.report.answer import parts_json, response_json
 from synth.report.layout import labelled, wrapped
-from synth.report.measured import measured_remarks
+from synth.report.measured import gains_taken, measured_remarks
 from synth.report.netlist import deck_text
 from synth.report.record import Response
 from synth.report.text import count_text, response_lines
@@ -142,8 +143,12 @@ def catalog_text(stages: Iterable[Stage], kind: str | None = None) -> str:
     lines += wrapped(
         f"{len(found)} circuits, {derived} of them derived; `synth catalog NAME` shows a stage, "
         "`synth lift` finds the shares of the others; figures are those of responses of second "
-        "order, see `synth catalog --help`; a dash: no values found, or out of reach of the "
-        "design equations; an asterisk: below it the circuit oscillates before f0 is off by 5 %"
+        "order, see `synth catalog --help`; as designed g is "
+        f"{GAINS_ASKED[0]:g}, or where the equations do not reach it that of "
+        f"{', '.join(f'{g:g}' for g in GAINS_ASKED[1:])} with the smallest spread, and no such "
+        "line where a stage has no design equations; a dash: no values found, or out of reach of "
+        "the design equations; an asterisk: below it the circuit oscillates before f0 is off by "
+        "5 %"
     )
     return "\n".join(lines) + "\n"
 
@@ -169,11 +174,12 @@ def figure_lines(stage: Stage, indent: str, kind: str | None = None) -> list[str
     designed = [row["designed"] or {} for row in figures["at"]]
     if not any(designed) and figures["none"]:
         return wrapped(f"{label}: none, {figures['none']}", indent, indent + "  ")
+    as_designed = f"as designed{gains_taken(figures['at'])}"
     if all(row["spread"] is None for row in figures["at"]):
-        return _figures_at(f"{label}, as designed", designed, indent)
+        return _figures_at(f"{label}, {as_designed}", designed, indent)
     lines = _figures_at(label, figures["at"], indent)
     if any(designed):
-        lines += _figures_at("as designed", designed, indent)
+        lines += _figures_at(as_designed, designed, indent)
     return lines
 
 
@@ -365,8 +371,8 @@ def tree_text(stages: Sequence[Stage]) -> str:
     )
     p = published_counts()
     lines += wrapped(
-        f"{p['circuits']} published circuits are among them, compared by graph and H(s): "
-        f"{p['swaps_or_lifts']} turn out to be swaps or lifts of others, and {p['derived']} derive "
-        "from others in all"
+        f"{p['circuits']} published circuits are {p['stages']} of these stages, compared by graph "
+        f"and H(s): {p['swaps_or_lifts']} are swaps or lifts of others, {p['derived']} derive in "
+        "all"
     )
     return "\n".join(lines) + "\n"

@@ -31,7 +31,8 @@ def example_remarks(stage: Stage) -> list[str]:
             found.append(f"spread of the {kind}s of the example: {max(values) / min(values):.3g}")
     poles = [p for p in modes(loop) if p]
     for s in mode_sensitivities(loop, poles) if poles else ():
-        what = f"the mode at {format_si(abs(s.root) / (2 * pi), 'Hz')}"
+        kind = "the pair" if s.root.imag else "the real mode"
+        what = f"{kind} at {format_si(abs(s.root) / (2 * pi), 'Hz')}"
         found.append(f"sensitivities of {what}: {_listed(s.f0)}")
         if s.q:
             found.append(f"sensitivities of Q of {what}: {_listed(s.q)}")

@@ -14,7 +14,7 @@ from synth.analysis.defect import defect_frequencies, limits
 from synth.analysis.feedback import feedback
 from synth.analysis.finite import hidden_transfer
 from synth.analysis.loop import Loop, analyse, expanded
-from synth.analysis.numbers import transfer
+from synth.analysis.numbers import common_form, transfer
 from synth.analysis.real import real_system
 from synth.analysis.sweep import Sweep
 from synth.analysis.symbolic import Term, cleared_together, formula
@@ -32,6 +32,7 @@ from synth.report.explanation import (
     Spot,
     UnstableCase,
 )
+from synth.report.inputs import InputRow, complement_row
 from synth.report.record import Analysis, Response, analysis_record, transform_record
 from synth.transform.step import Step, Transformation
 
@@ -82,6 +83,7 @@ def explanation(
     return Explanation(
         analysis,
         model,
+        _complement(loop, analysis),
         _coefficients(loop),
         None if frequency is None else _spot(loop, analysis, frequency),
         hidden_transfer(network) if network.op_amps else None,
@@ -93,6 +95,13 @@ def explanation(
 
 
 # -- the algebra -----------------------------------------------------------------------------------
+
+
+def _complement(loop: Loop, analysis: Analysis) -> InputRow | None:
+    network = loop.network
+    if len(network.inputs) > 1 or network.complement_sum == network.terminal_sum:
+        return None
+    return complement_row(loop, common_form(loop) if analysis.response.numbers else None)
 
 
 def _coefficients(loop: Loop) -> tuple[Coefficient, ...]:

@@ -13,6 +13,7 @@ from synth.analysis.defect import Limits
 from synth.analysis.finite import HiddenTransfer
 from synth.analysis.symbolic import Formula, Term
 from synth.network.model import Network, Terminal
+from synth.report.inputs import InputRow
 from synth.report.record import Analysis, Response
 from synth.transfer.transfer import Transfer
 from synth.transform.step import Step
@@ -167,6 +168,9 @@ class Explanation:
         Parts, terminals with their T_k, inputs, H.
     model : Amplifier
         The real amplifier of the figures.
+    complement : InputRow or None
+        The response with input and ground interchanged where a differential output goes on
+        reading the input, which the sum over the terminals at ground alone is not; else None.
     coefficients : tuple of Coefficient
         The sum of the numerators power by power; empty when it has too many terms to be read.
     spot : Spot or None
@@ -183,6 +187,7 @@ class Explanation:
 
     analysis: Analysis
     model: Amplifier
+    complement: InputRow | None
     coefficients: tuple[Coefficient, ...]
     spot: Spot | None
     hidden: HiddenTransfer | None

@@ -11,6 +11,7 @@ from synth.report.document import Block, Equation, Grid, Heading, Items, say
 from synth.report.explanation import Explanation
 from synth.report.explanation_real import real_story
 from synth.report.explanation_steps import steps_story, value_text
+from synth.report.inputs import InputRow
 from synth.report.mathematics import Math
 from synth.units import format_si
 
@@ -374,8 +375,12 @@ def _numeric_sum(record: Explanation, denominator: Sequence[float]) -> list[Bloc
 # -- 5 H and its complement ------------------------------------------------------------------------
 
 
-#: What takes the place of N(s) where H and its complement do not sum to 1.
-_OTHERS = {0: "-N(s)", -1: "-D(s) - N(s)"}
+#: By what H and its complement sum to: the heading, and what takes the place of N(s).
+_PLACES = {
+    1: ("5. H and 1 - H", "D(s) - N(s)"),
+    0: ("5. H and -H", "-N(s)"),
+    -1: ("5. H and -1 - H", "-D(s) - N(s)"),
+}
 
 
 def _but_the_probe(network: Network) -> str:
@@ -385,15 +390,16 @@ def _but_the_probe(network: Network) -> str:
 
 def _complement(record: Explanation) -> list[Block]:
     analysis = record.analysis
-    total, both = record.network.terminal_sum, record.network.complement_sum
+    total = record.network.terminal_sum
+    several = len(analysis.inputs) > 1
+    heading, place = _PLACES[total if several else record.network.complement_sum]
     blocks: list[Block] = [
-        Heading("5. H and 1 - H" if total else "5. H and -H"),
+        Heading(heading),
         say(
             "H is the sum over the terminals at an input: they are at 1 V together. The rest of "
             f"the sum, over the terminals at ground, is what is missing to {total}:"
         ),
     ]
-    several = len(analysis.inputs) > 1
     for row in analysis.inputs:
         driven = [t_of(r.terminal) for r in analysis.terminals if r.terminal.at == row.name]
         h = m.symbol("H", row.name if several else "", "s")
@@ -411,13 +417,32 @@ def _complement(record: Explanation) -> list[Block]:
         blocks.append(
             say("The complement of all inputs together is what the ground, driven alone, gives.")
         )
-    else:
-        blocks.append(
-            say(
-                "So interchange the two: drive the terminals at ground, ground the driven ones"
-                f"{_but_the_probe(record.network)}. The denominator stays, and ",
-                m.joined([_D, m.raw("N(s)")], " - ") if both == 1 else m.raw(_OTHERS[both]),
-                " takes the place of N(s).",
-            )
-        )
-    return blocks
+        return blocks
+    exchange = "So interchange the two: drive the terminals at ground, ground the driven ones"
+    stays: tuple[str | Math, ...] = ("The denominator stays, and ", m.raw(place))
+    if record.complement is None:
+        return [*blocks, say(f"{exchange}. ", *stays, " takes the place of N(s).")]
+    return [
+        *blocks,
+        say(f"{exchange}{_but_the_probe(record.network)}, so that its own transfer stays:"),
+        *_read_on(record, record.complement),
+        say(*stays, " takes the place of N(s)."),
+    ]
+
+
+def _read_on(record: Explanation, row: InputRow) -> list[Block]:
+    """Return the lines from -H to the complement where the output reads the input."""
+    h, other = m.symbol("H", "", "s"), m.symbol("H'", "", "s")
+    both = record.network.complement_sum
+    terminals = record.network.terminals
+    probe = [t_of(t) for t in terminals if t.at != "ground" and t.held]
+    grounded = [t_of(t) for t in terminals if t.at == "ground"]
+    lines = [
+        m.equal(m.total(probe), m.raw(str(both))),
+        m.equal(other, m.total([*grounded, *probe])),
+        m.equal(other, m.total([m.less(0, [h]), m.raw(str(both))]), m.less(both, [h])),
+        m.equal(other, m.fraction(row.formula)),
+    ]
+    if row.transfer is not None:
+        lines.append(m.equal(other, m.ratio(row.transfer.numerator, row.transfer.denominator)))
+    return [Equation(line) for line in lines]

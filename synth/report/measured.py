@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from math import exp, log
 from statistics import linear_regression
 
+from synth.generators.asked import GAINS
 from synth.generators.bandwidth import OSCILLATION
 from synth.generators.kept import Json, kept_figures
 from synth.report.example_remarks import example_remarks
@@ -41,7 +42,8 @@ def _growths(rows: Sequence[Json], none: str | None) -> list[str]:
         found.append(f"no values found for Q = {', '.join(missing)}")
     elif missing and not designed:
         found.append(f"no figures at Q = {', '.join(missing)}: {none}")
-    for where, chosen in (("at the smallest spread found", reached), ("as designed", designed)):
+    as_designed = f"as designed{gains_taken(rows)}"
+    for where, chosen in (("at the smallest spread found", reached), (as_designed, designed)):
         for key, what in _GROWTH:
             values = [(row["q"], row[key]) for row in chosen if row[key]]
             if len(values) < 2:
@@ -51,6 +53,26 @@ def _growths(rows: Sequence[Json], none: str | None) -> list[str]:
             if all(not line.endswith(told) for line in found):
                 found.append(f"{where}, {told}")
     return found
+
+
+def gains_taken(rows: Sequence[Json]) -> str:
+    """Return ", g = 10 at Q = 5" where design equations were asked for another gain than 1.
+
+    Parameters
+    ----------
+    rows : sequence
+        The figures at each Q (`synth.generators.figures.figures`).
+    """
+    designed = [row for row in rows if row["designed"]]
+    taken: dict[float, list[str]] = {}
+    for row in designed:
+        gain = row["designed"]["gain"]
+        if gain is not None and gain != GAINS[0]:
+            taken.setdefault(gain, []).append(f"{row['q']:g}")
+    if len(taken) == 1 and len(designed) == len(rows) == len(*taken.values()):
+        return f", g = {next(iter(taken)):g}"
+    told = ", ".join(f"{gain:g} at Q = {' and '.join(qs)}" for gain, qs in taken.items())
+    return f", g = {told}" if told else ""
 
 
 def _growth(what: str, values: Sequence[tuple[float, float]], limits: Sequence[str]) -> str:

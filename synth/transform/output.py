@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from synth.errors import NetworkError
+from synth.errors import DeckError, NetworkError
 from synth.network.deck_nodes import listed
 from synth.network.model import Network, Port
 from synth.transform.step import Step, require, unchanged_names
@@ -44,7 +44,10 @@ class ReadAt:
         if len(network.outputs) != 1:
             return f"a step output needs one output; this network has {len(network.outputs)}"
         held = [u.out for u in network.op_amps]
-        nodes = self._nodes(network)
+        try:
+            nodes = self._nodes(network)
+        except DeckError as error:
+            return str(error)
         if len(nodes) > 2:
             return f"{self.node} names {len(nodes)} nodes; an output is read at one, or between two"
         sources = [p.node for p in network.inputs] if len(nodes) == 2 else []
