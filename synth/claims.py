@@ -16,7 +16,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from fractions import Fraction
 from functools import cache, lru_cache
@@ -31,7 +31,7 @@ from synth.network.model import Network
 from synth.stage_file import Stage
 from synth.supposed import check_supposed
 from synth.transfer import polynomial as exact
-from synth.transfer.design import worked_out
+from synth.transfer.design import GIVEN, names_in, worked_out
 from synth.transfer.grammar import parse
 
 #: Kind of stage -> what its transfer function N/D is, common factors cancelled.
@@ -54,7 +54,19 @@ STAGE_KINDS: Mapping[str, str] = {
 #: Kinds whose conditions cannot name a gain.
 _NO_GAIN = frozenset({"integrator", "differentiator", "shelving", "peaking", "general"})
 #: Raise it when the checks change, so that every stage is verified again.
-CHECKS = 3
+CHECKS = 4
+#: Where design equations are worked out: w0 in rad/s, Q, g, C in farad, m.  Numbers without a
+#: pattern, so that an equation that holds at one of them by chance fails at the others; one that
+#: is out of reach (a value that is not positive) is left out.
+_POINTS = (
+    (7351.3, 1.847, 1.273, 1.31e-8, 1.437),
+    (913.7, 4.713, 0.683, 4.57e-8, 1.219),
+    (53170.0, 0.829, 2.319, 2.33e-9, 2.131),
+)
+#: A design is exact but for the rounding of floats.
+_DESIGNED = 1e-6
+#: Kinds whose notch is at m*w0.
+_BESIDE = frozenset({"lowpass-notch", "highpass-notch"})
 #: Gains count as equal within this fraction: ratios of preferred values seldom meet exactly.
 _EQUAL = Fraction(1, 20)
 #: A notch passes less than this fraction of the pass-band gain.
@@ -111,29 +123,76 @@ def _analysed(loop: Loop) -> str:
 
 
 def _check_design(stage: Stage) -> None:
-    """Work the published design equations out at one point and measure kind, w0 and Q."""
-    zero = 1 / 1.5 if stage.kinds[0] == "highpass-notch" else 1.5
-    given = {"w0": 1e4, "Q": 2.0, "g": 1.0, "C": 1e-8, "m": zero}
-    try:
-        values = worked_out(tuple(stage.design.items()), given)
-        circuit = stage.network.with_values(
-            {b.name: values[b.name] for b in stage.network.branches}
+    """Work the published design equations out at several points and measure what they ask for."""
+    rows = tuple(stage.design.items())
+    used = {n for text in stage.design.values() for n in names_in(text)}
+    reached, why = 0, ""
+    for given in _asked(stage.kinds[0]):
+        try:
+            values = worked_out(rows, given)
+            parts = {b.name: values[b.name] for b in stage.network.branches}
+        except KeyError as error:
+            raise CatalogError(f"key design: no equation for {error.args[0]}") from error
+        except SynthError as error:
+            raise CatalogError(f"key design: {error}") from error
+        except ValueError as error:  # a negative root: out of reach at this point
+            why = str(error)
+            continue
+        low = min(parts, key=parts.__getitem__)
+        if not parts[low] > 0:
+            why = f"{low} is {parts[low]:.4g}"
+            continue
+        reached += 1
+        _check_asked(*response(stage.loop, stage.network.with_values(parts)), stage, given, used)
+    if not reached:
+        raise CatalogError(
+            f"key design: out of reach at each of the points that are tried, the last with Q = "
+            f"{given['Q']:g} and g = {given['g']:g}: {why}"
         )
-    except KeyError as error:
-        raise CatalogError(f"key design: no equation for {error.args[0]}") from error
-    except (ValueError, SynthError) as error:
-        raise CatalogError(f"key design, at Q = 2 and g = 1: {error}") from error
-    n, d = response(stage.loop, circuit)
-    found = kind_of(n, d)
-    if found != stage.kinds[0]:
-        raise CatalogError(f"key design: the equations make a {found}, not a {stage.kinds[0]}")
-    if len(d) == 3:
-        w0, q = float(d[0]) ** 0.5, float(d[0]) ** 0.5 / float(d[1])
-        if abs(w0 / given["w0"] - 1) > 1e-6 or abs(q / given["Q"] - 1) > 1e-6:
+
+
+def _asked(kind: str) -> Iterator[dict[str, float]]:
+    """Yield the points at which design equations are worked out: w0, Q, g, C and m."""
+    for point in _POINTS:
+        given = dict(zip(GIVEN, point, strict=True))
+        yield {**given, "m": 1 / given["m"]} if kind == "highpass-notch" else given
+
+
+def _check_asked(
+    n: exact.Poly, d: exact.Poly, stage: Stage, given: Mapping[str, float], used: set[str]
+) -> None:
+    """Compare what the design equations make with what they were asked for."""
+    kind, found = stage.kinds[0], kind_of(n, d)
+    at = ", ".join(f"{name} = {given[name]:g}" for name in GIVEN if name in used)
+    if found != kind:
+        raise CatalogError(f"key design: at {at} the equations make a {found}, not a {kind}")
+    measured = designed_for(n, d, kind)
+    claimed = {"w0", "Q", *({"g"} & used), *({"m"} if kind in _BESIDE else ())}
+    for name in GIVEN:
+        if name in claimed & set(measured) and abs(measured[name] / given[name] - 1) > _DESIGNED:
             raise CatalogError(
-                f"key design: asked for w0 = {given['w0']:g} and Q = 2, the equations give {w0:g} "
-                f"and {q:g}"
+                f"key design: at {at} the equations give {name} = {measured[name]:.6g}, not "
+                f"{given[name]:.6g}"
             )
+
+
+def designed_for(n: exact.Poly, d: exact.Poly, kind: str) -> dict[str, float]:
+    """Return what design equations of a kind ask for, measured on H as `response` gives it.
+
+    ``w0`` and ``Q`` are those of one pair of poles (``w0`` also that of one pole), ``m`` is the
+    frequency of the zeros over w0, and ``g`` the magnitude of the pass-band gain, of a peaking
+    stage the gain at the centre over that at the ends.  What the kind does not define is left out.
+    """
+    found = numbers_of(n, d)
+    if len(d) == 2 and d[0]:
+        found["w0"] = float(d[0])
+    if "wz" in found and "w0" in found:
+        found["m"] = found["wz"] / found["w0"]
+    if kind == "peaking":
+        found["g"] = float(n[1] / d[1] / gain_of(n, d, kind))
+    elif kind not in _NO_GAIN and (kind != "bandpass" or len(d) == 3):
+        found["g"] = abs(float(gain_of(n, d, kind)))
+    return found
 
 
 def _check_supposed(stage: Stage) -> None:
