@@ -143,12 +143,35 @@ def _check_design(stage: Stage) -> None:
             why = f"{low} is {parts[low]:.4g}"
             continue
         reached += 1
-        _check_asked(*response(stage.loop, stage.network.with_values(parts)), stage, given, used)
+        n, d = _without_common(*response(stage.loop, stage.network.with_values(parts)))
+        _check_asked(n, d, stage, given, used)
     if not reached:
         raise CatalogError(
             f"key design: out of reach at each of the points that are tried, the last with Q = "
             f"{given['Q']:g} and g = {given['g']:g}: {why}"
         )
+
+
+def _without_common(n: exact.Poly, d: exact.Poly) -> tuple[exact.Poly, exact.Poly]:
+    """Cancel poles and zeros of an order above two that would meet but for the rounding of values."""
+    if len(d) <= 3 or len(n) < 2:
+        return n, d
+    import numpy as np
+
+    poles: list[complex] = [*np.roots([float(c) for c in reversed(d)])]
+    zeros: list[complex] = []
+    for zero in np.roots([float(c) for c in reversed(n)]):
+        near = min(poles, key=lambda p: abs(p - zero))
+        if abs(near - zero) <= _DESIGNED * abs(zero):
+            poles.remove(near)
+        else:
+            zeros.append(zero)
+    if len(poles) == len(d) - 1:
+        return n, d
+    top, bottom = (
+        tuple(Fraction(c) for c in reversed(np.real(np.poly(r)).tolist())) for r in (zeros, poles)
+    )
+    return exact.scale(top, n[-1]), bottom
 
 
 def _asked(kind: str) -> Iterator[dict[str, float]]:
