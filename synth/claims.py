@@ -25,10 +25,11 @@ from hashlib import blake2b
 from synth.analysis.loop import Loop
 from synth.analysis.numbers import Whole, admittances, multiplied, whole
 from synth.analysis.ring import Poly as RingPoly
-from synth.conditions import check_about, check_conditions, numbers_of
+from synth.conditions import check_about, check_conditions, named, numbers_of, with_sizes
 from synth.errors import CatalogError, SynthError
 from synth.network.model import Network
 from synth.stage_file import Stage
+from synth.statements import Statement, statements
 from synth.supposed import check_supposed
 from synth.transfer import polynomial as exact
 from synth.transfer.design import GIVEN, names_in, worked_out
@@ -103,13 +104,18 @@ def check_claims(stage: Stage) -> None:
             "key variants: it must have one table for each kind after the first, here "
             f"{', '.join(stage.kinds[1:]) or 'none'}"
         )
-    check_about(stage.conditions, stage.kinds)
+    said = statements(stage.conditions, [b.name for b in stage.network.branches])
+    check_about(said, stage.kinds)
+    measured = {}
     for kind in stage.kinds:
         circuit = stage.circuit(kind)
-        _check_values(stage, kind, circuit)
+        measured[kind] = _where(stage, kind), _measured(stage, kind, circuit)
         if circuit.op_amps:
             _check_feedback(stage, kind, circuit)
-    _check_supposed(stage)
+    check_conditions(said, measured)
+    for statement in said:
+        if statement.supposed and statement.checked:
+            _check_supposed(stage, statement)
     if stage.design:
         _check_design(stage)
 
@@ -169,7 +175,7 @@ def _without_common(n: exact.Poly, d: exact.Poly) -> tuple[exact.Poly, exact.Pol
     if len(poles) == len(d) - 1:
         return n, d
     top, bottom = (
-        tuple(Fraction(c) for c in reversed(np.real(np.poly(r)).tolist())) for r in (zeros, poles)
+        tuple(Fraction(c) for c in reversed(np.atleast_1d(np.real(np.poly(r))).tolist())) for r in (zeros, poles)
     )
     return exact.scale(top, n[-1]), bottom
 
@@ -218,18 +224,22 @@ def designed_for(n: exact.Poly, d: exact.Poly, kind: str) -> dict[str, float]:
     return found
 
 
-def _check_supposed(stage: Stage) -> None:
-    """Check what conditions say of values that they suppose."""
-    circuit = stage.circuit(stage.kinds[0])
+def _check_supposed(stage: Stage, said: Statement) -> None:
+    """Check a statement with what it supposes, each relation as a kind that it is about."""
+    kinds = [next(k for k in stage.kinds if k in (r.kinds or stage.kinds)) for r in said.relations]
+    for kind in dict.fromkeys(kinds):
+        circuit = stage.circuit(kind)
 
-    def response_at(values: Mapping[str, float]) -> tuple[exact.Poly, exact.Poly]:
-        return response(stage.loop, circuit.with_values(values))
+        def response_at(
+            values: Mapping[str, float], circuit: Network = circuit
+        ) -> tuple[exact.Poly, exact.Poly]:
+            return _without_common(*response(stage.loop, circuit.with_values(values)))
 
-    def gain(n: exact.Poly, d: exact.Poly) -> dict[str, float]:
-        return _gain_named(n, d, stage.kinds[0])
+        def gain(n: exact.Poly, d: exact.Poly, kind: str = kind) -> dict[str, float]:
+            return _gain_named(n, d, kind)
 
-    for condition in stage.conditions:
-        check_supposed(condition, circuit.values, response_at, gain)
+        about = tuple(r for r, k in zip(said.relations, kinds, strict=True) if k == kind)
+        check_supposed(said._replace(relations=about), circuit.values, response_at, gain)
 
 
 def _gain_named(n: exact.Poly, d: exact.Poly, kind: str) -> dict[str, float]:
@@ -272,7 +282,8 @@ def _where(stage: Stage, kind: str) -> str:
     return f"variants.{kind}" if kind in stage.variants else "example"
 
 
-def _check_values(stage: Stage, kind: str, circuit: Network) -> None:
+def _measured(stage: Stage, kind: str, circuit: Network) -> dict[str, float]:
+    """Return what conditions may name, with the values of a kind; check kind and sign of it."""
     where = _where(stage, kind)
     n, d = response(stage.loop, circuit)
     found = kind_of(n, d)
@@ -281,14 +292,13 @@ def _check_values(stage: Stage, kind: str, circuit: Network) -> None:
             f"key {where}: with these values the stage is no {kind} ({STAGE_KINDS[kind]}); "
             f"it is of the kind {found} ({STAGE_KINDS[found]})"
         )
-    known = {**circuit.values, **numbers_of(n, d), **_gain_named(n, d, kind)}
-    check_conditions(stage.conditions, kind, where, known)
     sign = sign_of(n, d, kind)
     if stage.sign is not None and stage.sign != sign:
         raise CatalogError(
             f"key sign: {stage.sign} claimed, but the pass-band gain has sign {sign} with the "
             f"values of {where}"
         )
+    return {**circuit.values, **named(n, d), **with_sizes(_gain_named(n, d, kind))}
 
 
 # -- the published transfer function ---------------------------------------------------------------
