@@ -159,7 +159,7 @@ def _check_design(stage: Stage) -> None:
 
 
 def _without_common(n: exact.Poly, d: exact.Poly) -> tuple[exact.Poly, exact.Poly]:
-    """Cancel poles and zeros of an order above two that would meet but for the rounding of values."""
+    """Cancel poles and zeros of an order above two that miss each other by rounding only."""
     if len(d) <= 3 or len(n) < 2:
         return n, d
     import numpy as np
@@ -175,7 +175,8 @@ def _without_common(n: exact.Poly, d: exact.Poly) -> tuple[exact.Poly, exact.Pol
     if len(poles) == len(d) - 1:
         return n, d
     top, bottom = (
-        tuple(Fraction(c) for c in reversed(np.atleast_1d(np.real(np.poly(r))).tolist())) for r in (zeros, poles)
+        tuple(Fraction(c) for c in reversed(np.atleast_1d(np.real(np.poly(r))).tolist()))
+        for r in (zeros, poles)
     )
     return exact.scale(top, n[-1]), bottom
 

@@ -26,6 +26,13 @@ _SIGNS: Signs = {
     "<=": lambda a, b, _: a <= b + _EQUAL * abs(b),
     ">=": lambda a, b, _: a + _EQUAL * abs(a) >= b,
 }
+#: Names of gains in relations -> as a person writes them.
+_SHOWN: Mapping[str, str] = {
+    "gain": "gain",
+    "centre": "centre gain",
+    "dc": "DC gain",
+    "high": "gain at high frequencies",
+}
 _DECIMAL = re.compile(r"-?\s*\d*\.(\d+)")
 #: Ohms and seconds are changed by these factors to see whether the two sides have one unit.
 _OHM, _SECOND = 3.0, 7.0
@@ -87,10 +94,10 @@ def unknown(found: Relation, values: Mapping[str, float], where: str) -> Catalog
             f"{', '.join(MEASURED)}; what stands for something else is supposed before a colon, "
             "and words are written without a sign between them"
         )
+    plain = sorted(_SHOWN.get(n.removesuffix("_size"), n) for n in missing)
     return CatalogError(
-        f"key conditions: {found.text} names "
-        f"{', '.join(sorted(n.removesuffix('_size') for n in missing))}, which the stage has not "
-        f"with {where}: w0 and Q are those of one pair of poles, wz of a pair of zeros, and gains "
+        f"key conditions: {found.text} names {', '.join(plain)}, which the stage has not with "
+        f"{where}: w0 and Q are those of one pair of poles, wz of a pair of zeros, and gains "
         "those of a pass-band, at a place where they are real and finite"
     )
 

@@ -51,6 +51,8 @@ _PLACES: Mapping[str, str] = {
     "at dc": "dc",
     "at high frequencies": "high",
     "across the load": "gain",
+    "on both sides of the notch": "gain",
+    "on both sides": "gain",
 }
 #: Every name of a gain.
 GAINS = ("gain", "centre", "dc", "high")
@@ -59,7 +61,8 @@ _SIZES = tuple(f"{name}_size" for name in GAINS)
 _LEADING = "|".join(k for k in _PLACES if k and " " not in k)
 _TRAILING = "|".join(k for k in _PLACES if " " in k)
 _GAIN = re.compile(
-    rf"(?:(?:a|an|the) )?(?:({_LEADING}) )?(?:gain|boost)(?: ({_TRAILING}))? (.+?)(?: ({_TRAILING}))?",
+    rf"(?:(?:a|an|the) )?(?:({_LEADING}) )?(?:gain|boost)(?: ({_TRAILING}))? (.+?)"
+    rf"(?: ({_TRAILING}))?",
     re.IGNORECASE,
 )
 _NUMBER_OF = re.compile(r"(?:(?:a|an|the) )?(Q|w0|wz) (.+)")
@@ -78,6 +81,8 @@ _FORMS = tuple(
         (r"(?:equal to |exactly |always )?(.+)", "="),
     )
 )
+#: Signs as they are printed -> as they are typed.
+_PRINT = str.maketrans({"≤": "<=", "≥": ">=", "−": "-"})
 _BETWEEN = re.compile(r"\bbetween (.+?) and ")
 _RANGE = re.compile(r"between (.+) \.\. (.+)")
 _SIGN = re.compile(r"(<=|>=|<|>|=)")
@@ -85,6 +90,7 @@ _LIST = re.compile(r"[,]\s*|\s+and\s+")
 _NOTE = re.compile(r"(.*\S)\s+(\([^()]*\))")
 #: Names or numbers beside each other with a blank between: a sentence where a name is unknown.
 _SENTENCE = re.compile(r"[\w)]\s+[\w(]")
+_NOTHING = re.compile(r"[0.]+")
 _ORDINARY = re.compile(r"[a-z]{3,}|a")
 #: A number with a suffix or a unit, as 15k, 10nF, 4k7, 15 kohm.
 _VALUE = re.compile(
@@ -147,8 +153,9 @@ def statements(conditions: Iterable[str], parts: Sequence[str]) -> tuple[Stateme
 
 
 def _statements(condition: str, parts: Sequence[str]) -> Iterator[Statement]:
-    before, supposed = "", ()
-    for piece in (p.strip() for p in condition.split(";")):
+    before = ""
+    supposed: tuple[Given, ...] = ()
+    for piece in (p.strip() for p in condition.translate(_PRINT).replace("==", "=").split(";")):
         head, colon, said = piece.partition(":")
         if colon:
             given = _supposed(head, parts)
@@ -169,7 +176,9 @@ def _statements(condition: str, parts: Sequence[str]) -> Iterator[Statement]:
             text = before + ", ".join(i for i, _ in read)
             yield Statement(text, supposed, tuple(r for _, r in read))
         if rest:  # as it stands where all of it is in words
-            yield Statement(before + (", ".join(rest) if read else (said if colon else piece).strip()))
+            yield Statement(
+                before + (", ".join(rest) if read else (said if colon else piece).strip())
+            )
 
 
 def _items(text: str) -> list[str]:
@@ -242,11 +251,15 @@ def _value(text: str, known: AbstractSet[str]) -> str | None:
 def _plain(text: str, known: AbstractSet[str]) -> Relation | None:
     """Return the relation that formulas with signs between them are."""
     pieces = _SIGN.split(text)
-    sides = [_formula(side, known) for side in pieces[::2]]
-    read = tuple(side for side in sides if side is not None)
-    if len(pieces) < 3 or len(read) < len(sides):
+    if len(pieces) < 3:
         return None
-    return Relation(text.strip(), read, tuple(pieces[1::2]))
+    sides = []
+    for piece in pieces[::2]:
+        side = _formula(piece, known)
+        if side is None:
+            return None
+        sides.append(side)
+    return Relation(text.strip(), tuple(sides), tuple(pieces[1::2]))
 
 
 def _formula(text: str, known: AbstractSet[str]) -> str | None:
@@ -261,10 +274,9 @@ def _formula(text: str, known: AbstractSet[str]) -> str | None:
             return found[0]
 
     formula = _VALUE.sub(spelt, text.strip())
-    if not is_formula(formula):
+    if _SENTENCE.search(formula) and names_in(formula) - known:
         return None
-    sentence = names_in(formula) - known and _SENTENCE.search(formula)
-    return None if sentence else formula
+    return formula if is_formula(formula) else None
 
 
 # -- what is supposed ------------------------------------------------------------------------------
@@ -307,6 +319,7 @@ def _assigned(item: str, parts: Sequence[str], before: Sequence[Given]) -> list[
     source = (*formulas, *given, None)[0]
     if len(sides) < 2 or len(formulas) > 1 or not plain or source is None:
         return []
-    if names_in(source) - known or set(plain) & {*MEASURED, *GAINS, *_SIZES}:
+    unknown = names_in(source) - known or set(plain) & {*MEASURED, *GAINS, *_SIZES}
+    if unknown or _NOTHING.fullmatch(source):
         return []
     return [Given(tuple(plain), source)]

@@ -30,6 +30,9 @@ _MOVED = (
     (1.07, 0.93, 0.96, 1.12, 0.89),
     (0.91, 1.04, 1.13, 0.87, 1.09, 0.95, 1.02),
 )
+#: What is supposed is put into the values so often, each may change what others use.
+_PASSES = 5
+_SETTLED = 1e-9
 #: Values of the parts -> (N, D) of H(s) as `synth.claims.response` gives them.
 Response = Callable[[Mapping[str, float]], tuple[exact.Poly, exact.Poly]]
 Gain = Callable[[exact.Poly, exact.Poly], Mapping[str, float]]
@@ -68,8 +71,8 @@ def check_supposed(
             return
     if not known:
         raise CatalogError(
-            f"key conditions: {said.text}: what is supposed leaves no positive values near those "
-            "of the example"
+            f"key conditions: {said.text}: what is supposed cannot be met with positive values "
+            "near those of the example"
         )
     raise unknown(left[0], known, "what is supposed")
 
@@ -77,11 +80,24 @@ def check_supposed(
 def _met(said: Statement, values: Mapping[str, float]) -> Iterator[dict[str, float]]:
     """Yield values near those of the example with what is supposed, and the names in it."""
     for factors in _MOVED:
-        found = {n: v * factors[k % len(factors)] for k, (n, v) in enumerate(values.items())}
+        moved = {n: v * factors[k % len(factors)] for k, (n, v) in enumerate(values.items())}
         try:
-            for given in said.supposed:
-                found.update(dict.fromkeys(given.names, value_of(given.formula, found)))
+            found = _settled(said, moved)
         except (ExpressionError, ValueError):
             continue
-        if all(v > 0 for v in found.values()):
+        if found and all(v > 0 for v in found.values()):
             yield found
+
+
+def _settled(said: Statement, values: Mapping[str, float]) -> dict[str, float]:
+    """Put what is supposed into values until nothing changes; return nothing if it always does."""
+    found = dict(values)
+    for _ in range(_PASSES):
+        before = dict(found)
+        for given in said.supposed:
+            found.update(dict.fromkeys(given.names, value_of(given.formula, found)))
+        if found.keys() == before.keys() and all(
+            abs(v - before[n]) <= _SETTLED * abs(v) for n, v in found.items()
+        ):
+            return found
+    return {}

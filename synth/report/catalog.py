@@ -210,9 +210,7 @@ def stage_answer(stage: Stage, response: Response) -> Json:
             "source": stage.source,
             **origin_json(stage),
             "conditions": list(stage.conditions),
-            "statements": [
-                {"text": s.text, "checked": s.checked} for s in statements_of(stage)
-            ],
+            "statements": [{"text": s.text, "checked": s.checked} for s in statements_of(stage)],
             "remarks": list(stage.remarks),
             "published_design": _rows_json(tuple(stage.design.items())),
             "designs": [
