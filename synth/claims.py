@@ -65,7 +65,7 @@ _POINTS = (
     (53170.0, 0.829, 2.319, 2.33e-9, 2.131),
 )
 #: A design is exact but for the rounding of floats.
-_DESIGNED = 1e-6
+_DESIGNED, _EXACT = 1e-6, Fraction(1, 10**6)
 #: Kinds whose notch is at m*w0.
 _BESIDE = frozenset({"lowpass-notch", "highpass-notch"})
 #: Gains count as equal within this fraction: ratios of preferred values seldom meet exactly.
@@ -137,6 +137,11 @@ def _check_design(stage: Stage) -> None:
         try:
             values = worked_out(rows, given)
             parts = {b.name: values[b.name] for b in stage.network.branches}
+            low = min(parts, key=parts.__getitem__)
+            if not parts[low] > 0:
+                why = f"{low} is {parts[low]:.4g}"
+                continue
+            circuit = stage.network.with_values(parts)
         except KeyError as error:
             raise CatalogError(f"key design: no equation for {error.args[0]}") from error
         except SynthError as error:
@@ -144,13 +149,8 @@ def _check_design(stage: Stage) -> None:
         except ValueError as error:  # a negative root: out of reach at this point
             why = str(error)
             continue
-        low = min(parts, key=parts.__getitem__)
-        if not parts[low] > 0:
-            why = f"{low} is {parts[low]:.4g}"
-            continue
         reached += 1
-        n, d = _without_common(*response(stage.loop, stage.network.with_values(parts)))
-        _check_asked(n, d, stage, given, used)
+        _check_asked(*_without_common(*response(stage.loop, circuit)), stage, given, used)
     if not reached:
         raise CatalogError(
             f"key design: out of reach at each of the points that are tried, the last with Q = "
@@ -192,7 +192,7 @@ def _check_asked(
     n: exact.Poly, d: exact.Poly, stage: Stage, given: Mapping[str, float], used: set[str]
 ) -> None:
     """Compare what the design equations make with what they were asked for."""
-    kind, found = stage.kinds[0], kind_of(n, d)
+    kind, found = stage.kinds[0], kind_of(n, d, _EXACT, _EXACT)
     at = ", ".join(f"{name} = {given[name]:g}" for name in GIVEN if name in used)
     if found != kind:
         raise CatalogError(f"key design: at {at} the equations make a {found}, not a {kind}")
@@ -457,11 +457,13 @@ def response(loop: Loop, circuit: Network) -> tuple[exact.Poly, exact.Poly]:
     return exact.scale(upper, 1 / lower[-1]), exact.monic(lower)
 
 
-def kind_of(n: exact.Poly, d: exact.Poly) -> str:
+def kind_of(
+    n: exact.Poly, d: exact.Poly, equal: Fraction = _EQUAL, least: Fraction = _NOTCH
+) -> str:
     """Return the kind (a key of `STAGE_KINDS`) of N/D, as `response` gives them.
 
-    Gains within 5 % of each other count as equal; a notch passes less than 1 % of the pass-band
-    gain at its centre.
+    Gains within a share of each other count as equal, by default 5 %; a notch passes less than
+    `least` of the pass-band gain at its centre, by default 1 %.
     """
     order = exact.degree(d)
     powers = [k for k, c in enumerate(n) if c]
@@ -472,16 +474,14 @@ def kind_of(n: exact.Poly, d: exact.Poly) -> str:
     if len(n) != len(d) or not d[0] or not n[0]:
         return "general"
     low, high = n[0] / d[0], n[-1] / d[-1]
-    if all(
-        _near(c, (-1) ** k * low * e, low * e) for k, (c, e) in enumerate(zip(n, d, strict=True))
-    ):
+    if all(_near(c, (-1) ** k * low * e, equal) for k, (c, e) in enumerate(zip(n, d, strict=True))):
         return "allpass"
     if low * high < 0 or order > 2:
         return "general"
-    flat = _near(low, high, low)
+    flat = _near(high, low, equal)
     if order == 1:
         return "gain" if flat else "shelving"
-    if abs(n[1]) <= _NOTCH * abs(high * d[1]):
+    if abs(n[1]) <= least * abs(high * d[1]):
         return "bandstop" if flat else "lowpass-notch" if abs(low) > abs(high) else "highpass-notch"
     return "peaking" if flat and n[1] * low > 0 else "general"
 
@@ -501,8 +501,8 @@ def _kind_of_monomial(power: int, d_powers: list[int]) -> str:
     return "bandpass" if 2 * power == order else "general"
 
 
-def _near(a: Fraction, b: Fraction, scale: Fraction) -> bool:
-    return abs(a - b) <= _EQUAL * abs(scale)
+def _near(a: Fraction, b: Fraction, equal: Fraction) -> bool:
+    return abs(a - b) <= equal * abs(b)
 
 
 def gain_of(n: exact.Poly, d: exact.Poly, kind: str) -> Fraction:

@@ -159,8 +159,10 @@ def _statements(condition: str, parts: Sequence[str]) -> Iterator[Statement]:
         head, colon, said = piece.partition(":")
         if colon:
             given = _supposed(head, parts)
-            if given is None:
-                yield Statement(piece)
+            if given is None:  # a phrase as "Q: 12", or words
+                known = {*parts, *MEASURED, *GAINS, *_SIZES}
+                phrase = _phrase(_bare(f"{head.strip()} is {said.strip()}", known), known)
+                yield Statement(piece, (), (phrase,) if phrase else ())
                 continue
             before, supposed = f"{head.strip()}: ", given
         known = {*parts, *(n for g in supposed for n in g.names), *MEASURED, *GAINS, *_SIZES}

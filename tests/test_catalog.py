@@ -410,6 +410,9 @@ WRONG_DESIGNS = [
     ("fliege-lowpass-notch", {"C1": "C*13/18", "C3": "C*5/18"}, "the equations give m = 1.5, not"),
     ("tow-thomas-lowpass", {"R4": "R2/g^2"}, "the equations give g = "),
     ("multiple-feedback-bandpass-differential", {"R1": "R2/(2*g)"}, "key design: "),
+    ("fliege-notch", {"R6": "R1*(1 + 1/100)"}, "key design: at .* the equations make a general"),
+    ("fliege-bandpass", {"R1": "1e200*Q^2/(w0*C)"}, "key design: "),
+    ("fliege-bandpass", {"R1": "(1e200*Q)^2/(w0*C)"}, "key design: .* is too large a number"),
     (
         "multiple-feedback-bandpass-differential",
         {"R1": "R2/(2*g)", "R3": "Q/(w0*C*(2*Q^2 - g))"},
@@ -432,6 +435,15 @@ def test_a_wrong_design_equation_is_refused(
     path = written({**data, "name": f"own-{name}"}, tmp_path)
     with pytest.raises(CatalogError, match=words):
         load_stage(path)
+
+
+def test_a_design_of_the_first_order_is_measured(tmp_path: Path) -> None:
+    data = {**data_of(FILES["first-order-lowpass"]), "name": "own"}
+    design = {"C1": "C", "R1": "1/(w0*C)", "R3": "R1", "R2": "R3*(g - 1)"}
+    assert load_stage(written({**data, "design": design}, tmp_path)).design == design
+    for change in ({"R1": "2/(w0*C)"}, {"R2": "R3*g"}):
+        with pytest.raises(CatalogError, match=r"key design: at .* the equations give "):
+            load_stage(written({**data, "design": {**design, **change}}, tmp_path))
 
 
 # -- bad files, each named -------------------------------------------------------------------------

@@ -118,6 +118,8 @@ FAIL = [
     (GAIN, "K = 1 + RB/RA, RB = RA: gain K/3", "gain K/3 does not hold"),
     (UNITY, "Q ≥ 3", "Q >= 3 does not hold"),
     (UNITY, "Q == 3", "Q = 3 does not hold"),
+    (UNITY, "Q: 12", "Q is 12 does not hold"),
+    (UNITY, "sqrt(20000 - R1) < 1", "does not hold"),
     (UNITY, "gain 3 at DC", "gain 3 at DC does not hold"),
     (UNITY, "sqrt(R1 - 1000000) < 2", "a root is taken"),
     (GAIN, "R1 = R2, RA = RB", "RA = RB does not hold"),

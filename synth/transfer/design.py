@@ -58,7 +58,7 @@ def value_of(text: str, values: Mapping[str, float]) -> float:
     ExpressionError
         If it cannot be read, names something without a value, or divides by zero.
     ValueError
-        If a root is taken of a negative number.
+        If a root is taken of a negative number, or a number is too large.
 
     Examples
     --------
@@ -73,12 +73,15 @@ def value_of(text: str, values: Mapping[str, float]) -> float:
             "pi and sqrt(...)"
         )
     known = dict(values)
-    for name, inside in roots:
-        inner = inside.evaluate(known, float)
-        if inner < 0:
-            raise ValueError(f"a root is taken of {inner:.4g}, which is negative")
-        known[name] = sqrt(inner)
-    return float(rest.evaluate(known, float))
+    try:
+        for name, inside in roots:
+            inner = inside.evaluate(known, float)
+            if inner < 0:
+                raise ValueError(f"a root is taken of {inner:.4g}, which is negative")
+            known[name] = sqrt(inner)
+        return float(rest.evaluate(known, float))
+    except OverflowError:
+        raise ValueError(f"{text} is too large a number") from None
 
 
 @lru_cache(maxsize=1024)  # the same equations are worked out at several points
