@@ -16,7 +16,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from functools import cache, lru_cache
@@ -64,6 +64,8 @@ _POINTS = (
     (913.7, 4.713, 0.683, 4.57e-8, 1.219),
     (53170.0, 0.829, 2.319, 2.33e-9, 2.131),
 )
+#: Where they are worked out that reach none of these: resistors and capacitors alone.
+_LOW_POINT = (3127.9, 0.313, 0.237, 6.83e-9, 1.663)
 #: A design is exact but for the rounding of floats.
 _DESIGNED, _EXACT = 1e-6, Fraction(1, 10**6)
 #: Kinds whose notch is at m*w0.
@@ -133,7 +135,10 @@ def _check_design(stage: Stage) -> None:
     rows = tuple(stage.design.items())
     used = {n for text in stage.design.values() for n in names_in(text)}
     reached, why = 0, ""
-    for given in _asked(stage.kinds[0]):
+    for point in (*_POINTS, _LOW_POINT):
+        if reached and point is _LOW_POINT:
+            break
+        given = _asked(stage.kinds[0], point)
         try:
             values = worked_out(rows, given)
             parts = {b.name: values[b.name] for b in stage.network.branches}
@@ -181,11 +186,10 @@ def _without_common(n: exact.Poly, d: exact.Poly) -> tuple[exact.Poly, exact.Pol
     return exact.scale(top, n[-1]), bottom
 
 
-def _asked(kind: str) -> Iterator[dict[str, float]]:
-    """Yield the points at which design equations are worked out: w0, Q, g, C and m."""
-    for point in _POINTS:
-        given = dict(zip(GIVEN, point, strict=True))
-        yield {**given, "m": 1 / given["m"]} if kind == "highpass-notch" else given
+def _asked(kind: str, point: Sequence[float]) -> dict[str, float]:
+    """Return w0, Q, g, C and m of a point."""
+    given = dict(zip(GIVEN, point, strict=True))
+    return {**given, "m": 1 / given["m"]} if kind == "highpass-notch" else given
 
 
 def _check_asked(
@@ -197,6 +201,11 @@ def _check_asked(
     if found != kind:
         raise CatalogError(f"key design: at {at} the equations make a {found}, not a {kind}")
     measured = designed_for(n, d, kind)
+    if "Q" in used and "Q" not in measured:
+        raise CatalogError(
+            f"key design: Q is that of one pair of poles; at {at} the equations make a {found} of "
+            f"order {len(d) - 1}"
+        )
     claimed = {"w0", "Q", *({"g"} & used), *({"m"} if kind in _BESIDE else ())}
     for name in GIVEN:
         if name in claimed & set(measured) and abs(measured[name] / given[name] - 1) > _DESIGNED:
@@ -209,13 +218,16 @@ def _check_asked(
 def designed_for(n: exact.Poly, d: exact.Poly, kind: str) -> dict[str, float]:
     """Return what design equations of a kind ask for, measured on H as `response` gives it.
 
-    ``w0`` and ``Q`` are those of one pair of poles (``w0`` also that of one pole), ``m`` is the
+    ``w0`` and ``Q`` are those of one pair of poles, which may stand beside a real pole (``w0`` is
+    also that of a single pole), ``m`` is the
     frequency of the zeros over w0, and ``g`` the magnitude of the pass-band gain, of a peaking
     stage the gain at the centre over that at the ends.  What the kind does not define is left out.
     """
     found = numbers_of(n, d)
     if len(d) == 2 and d[0]:
         found["w0"] = float(d[0])
+    if len(d) == 4:
+        found |= _pair(d)
     if "wz" in found and "w0" in found:
         found["m"] = found["wz"] / found["w0"]
     if kind == "peaking":
@@ -223,6 +235,14 @@ def designed_for(n: exact.Poly, d: exact.Poly, kind: str) -> dict[str, float]:
     elif kind not in _NO_GAIN and (kind != "bandpass" or len(d) == 3):
         found["g"] = abs(float(gain_of(n, d, kind)))
     return found
+
+
+def _pair(d: exact.Poly) -> dict[str, float]:
+    """Return w0 and Q of the complex poles beside a real one, if there are any."""
+    import numpy as np
+
+    pair = [p for p in np.roots([float(c) for c in reversed(d)]) if p.imag > 0 and p.real]
+    return {"w0": abs(pair[0]), "Q": -abs(pair[0]) / (2 * pair[0].real)} if pair else {}
 
 
 def _check_supposed(stage: Stage, said: Statement) -> None:

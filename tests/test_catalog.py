@@ -410,6 +410,9 @@ WRONG_DESIGNS = [
     ("fliege-lowpass-notch", {"C1": "C*13/18", "C3": "C*5/18"}, "the equations give m = 1.5, not"),
     ("tow-thomas-lowpass", {"R4": "R2/g^2"}, "the equations give g = "),
     ("multiple-feedback-bandpass-differential", {"R1": "R2/(2*g)"}, "key design: "),
+    ("twin-t-resonator-bleed", {"C1": "C*1.02"}, "key design: at .* the equations give "),
+    ("twin-t-resonator-bleed", {"R5": "20*Q/(w0*C)"}, "key design: at .* the equations give "),
+    ("rc-lowpass", {"C1": "C", "R1": "Q/(Q*w0*C)"}, "Q is that of one pair of poles; .* order 1"),
     ("fliege-notch", {"R6": "R1*(1 + 1/100)"}, "key design: at .* the equations make a general"),
     ("fliege-bandpass", {"R1": "1e200*Q^2/(w0*C)"}, "key design: "),
     ("fliege-bandpass", {"R1": "(1e200*Q)^2/(w0*C)"}, "key design: .* is too large a number"),
@@ -431,7 +434,7 @@ def test_a_wrong_design_equation_is_refused(
     name: str, change: dict[str, str], words: str, tmp_path: Path
 ) -> None:
     data = data_of(FILES[name])
-    data["design"] = {**data["design"], **change}
+    data["design"] = {**data.get("design", {}), **change}
     path = written({**data, "name": f"own-{name}"}, tmp_path)
     with pytest.raises(CatalogError, match=words):
         load_stage(path)
@@ -444,6 +447,15 @@ def test_a_design_of_the_first_order_is_measured(tmp_path: Path) -> None:
     for change in ({"R1": "2/(w0*C)"}, {"R2": "R3*g"}):
         with pytest.raises(CatalogError, match=r"key design: at .* the equations give "):
             load_stage(written({**data, "design": {**design, **change}}, tmp_path))
+
+
+def test_a_design_of_low_q_is_measured(tmp_path: Path) -> None:
+    data = {**data_of(FILES["rc-ladder-lowpass-two"]), "name": "own"}
+    design = {"C1": "C", "C2": "C", "R1": "(1/Q - sqrt(1/Q^2 - 8))/(4*w0*C)"}
+    rest = {"R2": "1/(R1*(w0*C)^2)"}
+    assert load_stage(written({**data, "design": design | rest}, tmp_path)).design == design | rest
+    with pytest.raises(CatalogError, match=r"key design: at .* the equations give "):
+        load_stage(written({**data, "design": design | {"R2": "2/(R1*(w0*C)^2)"}}, tmp_path))
 
 
 # -- bad files, each named -------------------------------------------------------------------------
