@@ -16,7 +16,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from functools import cache, lru_cache
@@ -25,13 +25,14 @@ from hashlib import blake2b
 from synth.analysis.loop import Loop
 from synth.analysis.numbers import Whole, admittances, multiplied, whole
 from synth.analysis.ring import Poly as RingPoly
-from synth.conditions import check_about, check_conditions, numbers_of
+from synth.conditions import check_about, check_conditions, named, numbers_of, with_sizes
 from synth.errors import CatalogError, SynthError
 from synth.network.model import Network
 from synth.stage_file import Stage
+from synth.statements import Statement, statements
 from synth.supposed import check_supposed
 from synth.transfer import polynomial as exact
-from synth.transfer.design import worked_out
+from synth.transfer.design import GIVEN, names_in, worked_out
 from synth.transfer.grammar import parse
 
 #: Kind of stage -> what its transfer function N/D is, common factors cancelled.
@@ -54,7 +55,21 @@ STAGE_KINDS: Mapping[str, str] = {
 #: Kinds whose conditions cannot name a gain.
 _NO_GAIN = frozenset({"integrator", "differentiator", "shelving", "peaking", "general"})
 #: Raise it when the checks change, so that every stage is verified again.
-CHECKS = 3
+CHECKS = 4
+#: Where design equations are worked out: w0 in rad/s, Q, g, C in farad, m.  Numbers without a
+#: pattern, so that an equation that holds at one of them by chance fails at the others; one that
+#: is out of reach (a value that is not positive) is left out.
+_POINTS = (
+    (7351.3, 1.847, 1.273, 1.31e-8, 1.437),
+    (913.7, 4.713, 0.683, 4.57e-8, 1.219),
+    (53170.0, 0.829, 2.319, 2.33e-9, 2.131),
+)
+#: Where they are worked out that reach none of these: resistors and capacitors alone.
+_LOW_POINT = (3127.9, 0.313, 0.237, 6.83e-9, 1.663)
+#: A design is exact but for the rounding of floats.
+_DESIGNED, _EXACT = 1e-6, Fraction(1, 10**6)
+#: Kinds whose notch is at m*w0.
+_BESIDE = frozenset({"lowpass-notch", "highpass-notch"})
 #: Gains count as equal within this fraction: ratios of preferred values seldom meet exactly.
 _EQUAL = Fraction(1, 20)
 #: A notch passes less than this fraction of the pass-band gain.
@@ -91,13 +106,18 @@ def check_claims(stage: Stage) -> None:
             "key variants: it must have one table for each kind after the first, here "
             f"{', '.join(stage.kinds[1:]) or 'none'}"
         )
-    check_about(stage.conditions, stage.kinds)
+    said = statements(stage.conditions, [b.name for b in stage.network.branches])
+    check_about(said, stage.kinds)
+    measured = {}
     for kind in stage.kinds:
         circuit = stage.circuit(kind)
-        _check_values(stage, kind, circuit)
+        measured[kind] = _where(stage, kind), _measured(stage, kind, circuit)
         if circuit.op_amps:
             _check_feedback(stage, kind, circuit)
-    _check_supposed(stage)
+    check_conditions(said, measured)
+    for statement in said:
+        if statement.supposed and statement.checked:
+            _check_supposed(stage, statement)
     if stage.design:
         _check_design(stage)
 
@@ -111,43 +131,136 @@ def _analysed(loop: Loop) -> str:
 
 
 def _check_design(stage: Stage) -> None:
-    """Work the published design equations out at one point and measure kind, w0 and Q."""
-    zero = 1 / 1.5 if stage.kinds[0] == "highpass-notch" else 1.5
-    given = {"w0": 1e4, "Q": 2.0, "g": 1.0, "C": 1e-8, "m": zero}
-    try:
-        values = worked_out(tuple(stage.design.items()), given)
-        circuit = stage.network.with_values(
-            {b.name: values[b.name] for b in stage.network.branches}
+    """Work the published design equations out at several points and measure what they ask for."""
+    rows = tuple(stage.design.items())
+    used = {n for text in stage.design.values() for n in names_in(text)}
+    reached, why = 0, ""
+    for point in (*_POINTS, _LOW_POINT):
+        if reached and point is _LOW_POINT:
+            break
+        given = _asked(stage.kinds[0], point)
+        try:
+            values = worked_out(rows, given)
+            parts = {b.name: values[b.name] for b in stage.network.branches}
+            low = min(parts, key=parts.__getitem__)
+            if not parts[low] > 0:
+                why = f"{low} is {parts[low]:.4g}"
+                continue
+            circuit = stage.network.with_values(parts)
+        except KeyError as error:
+            raise CatalogError(f"key design: no equation for {error.args[0]}") from error
+        except SynthError as error:
+            raise CatalogError(f"key design: {error}") from error
+        except ValueError as error:  # a negative root: out of reach at this point
+            why = str(error)
+            continue
+        reached += 1
+        _check_asked(*_without_common(*response(stage.loop, circuit)), stage, given, used)
+    if not reached:
+        raise CatalogError(
+            f"key design: out of reach at each of the points that are tried, the last with Q = "
+            f"{given['Q']:g} and g = {given['g']:g}: {why}"
         )
-    except KeyError as error:
-        raise CatalogError(f"key design: no equation for {error.args[0]}") from error
-    except (ValueError, SynthError) as error:
-        raise CatalogError(f"key design, at Q = 2 and g = 1: {error}") from error
-    n, d = response(stage.loop, circuit)
-    found = kind_of(n, d)
-    if found != stage.kinds[0]:
-        raise CatalogError(f"key design: the equations make a {found}, not a {stage.kinds[0]}")
-    if len(d) == 3:
-        w0, q = float(d[0]) ** 0.5, float(d[0]) ** 0.5 / float(d[1])
-        if abs(w0 / given["w0"] - 1) > 1e-6 or abs(q / given["Q"] - 1) > 1e-6:
+
+
+def _without_common(n: exact.Poly, d: exact.Poly) -> tuple[exact.Poly, exact.Poly]:
+    """Cancel poles and zeros of an order above two that miss each other by rounding only."""
+    if len(d) <= 3 or len(n) < 2:
+        return n, d
+    import numpy as np
+
+    poles: list[complex] = [*np.roots([float(c) for c in reversed(d)])]
+    zeros: list[complex] = []
+    for zero in np.roots([float(c) for c in reversed(n)]):
+        near = min(poles, key=lambda p: abs(p - zero))
+        if abs(near - zero) <= _DESIGNED * abs(zero):
+            poles.remove(near)
+        else:
+            zeros.append(zero)
+    if len(poles) == len(d) - 1:
+        return n, d
+    top, bottom = (
+        tuple(Fraction(c) for c in reversed(np.atleast_1d(np.real(np.poly(r))).tolist()))
+        for r in (zeros, poles)
+    )
+    return exact.scale(top, n[-1]), bottom
+
+
+def _asked(kind: str, point: Sequence[float]) -> dict[str, float]:
+    """Return w0, Q, g, C and m of a point."""
+    given = dict(zip(GIVEN, point, strict=True))
+    return {**given, "m": 1 / given["m"]} if kind == "highpass-notch" else given
+
+
+def _check_asked(
+    n: exact.Poly, d: exact.Poly, stage: Stage, given: Mapping[str, float], used: set[str]
+) -> None:
+    """Compare what the design equations make with what they were asked for."""
+    kind, found = stage.kinds[0], kind_of(n, d, _EXACT, _EXACT)
+    at = ", ".join(f"{name} = {given[name]:g}" for name in GIVEN if name in used)
+    if found != kind:
+        raise CatalogError(f"key design: at {at} the equations make a {found}, not a {kind}")
+    measured = designed_for(n, d, kind)
+    if "Q" in used and "Q" not in measured:
+        raise CatalogError(
+            f"key design: Q is that of one pair of poles; at {at} the equations make a {found} of "
+            f"order {len(d) - 1}"
+        )
+    claimed = {"w0", "Q", *({"g"} & used), *({"m"} if kind in _BESIDE else ())}
+    for name in GIVEN:
+        if name in claimed & set(measured) and abs(measured[name] / given[name] - 1) > _DESIGNED:
             raise CatalogError(
-                f"key design: asked for w0 = {given['w0']:g} and Q = 2, the equations give {w0:g} "
-                f"and {q:g}"
+                f"key design: at {at} the equations give {name} = {measured[name]:.6g}, not "
+                f"{given[name]:.6g}"
             )
 
 
-def _check_supposed(stage: Stage) -> None:
-    """Check what conditions say of values that they suppose."""
-    circuit = stage.circuit(stage.kinds[0])
+def designed_for(n: exact.Poly, d: exact.Poly, kind: str) -> dict[str, float]:
+    """Return what design equations of a kind ask for, measured on H as `response` gives it.
 
-    def response_at(values: Mapping[str, float]) -> tuple[exact.Poly, exact.Poly]:
-        return response(stage.loop, circuit.with_values(values))
+    ``w0`` and ``Q`` are those of one pair of poles, which may stand beside a real pole (``w0`` is
+    also that of a single pole), ``m`` is the
+    frequency of the zeros over w0, and ``g`` the magnitude of the pass-band gain, of a peaking
+    stage the gain at the centre over that at the ends.  What the kind does not define is left out.
+    """
+    found = numbers_of(n, d)
+    if len(d) == 2 and d[0]:
+        found["w0"] = float(d[0])
+    if len(d) == 4:
+        found |= _pair(d)
+    if "wz" in found and "w0" in found:
+        found["m"] = found["wz"] / found["w0"]
+    if kind == "peaking":
+        found["g"] = float(n[1] / d[1] / gain_of(n, d, kind))
+    elif kind not in _NO_GAIN and (kind != "bandpass" or len(d) == 3):
+        found["g"] = abs(float(gain_of(n, d, kind)))
+    return found
 
-    def gain(n: exact.Poly, d: exact.Poly) -> dict[str, float]:
-        return _gain_named(n, d, stage.kinds[0])
 
-    for condition in stage.conditions:
-        check_supposed(condition, circuit.values, response_at, gain)
+def _pair(d: exact.Poly) -> dict[str, float]:
+    """Return w0 and Q of the complex poles beside a real one, if there are any."""
+    import numpy as np
+
+    pair = [p for p in np.roots([float(c) for c in reversed(d)]) if p.imag > 0 and p.real]
+    return {"w0": abs(pair[0]), "Q": -abs(pair[0]) / (2 * pair[0].real)} if pair else {}
+
+
+def _check_supposed(stage: Stage, said: Statement) -> None:
+    """Check a statement with what it supposes, each relation as a kind that it is about."""
+    kinds = [next(k for k in stage.kinds if k in (r.kinds or stage.kinds)) for r in said.relations]
+    for kind in dict.fromkeys(kinds):
+        circuit = stage.circuit(kind)
+
+        def response_at(
+            values: Mapping[str, float], circuit: Network = circuit
+        ) -> tuple[exact.Poly, exact.Poly]:
+            return _without_common(*response(stage.loop, circuit.with_values(values)))
+
+        def gain(n: exact.Poly, d: exact.Poly, kind: str = kind) -> dict[str, float]:
+            return _gain_named(n, d, kind)
+
+        about = tuple(r for r, k in zip(said.relations, kinds, strict=True) if k == kind)
+        check_supposed(said._replace(relations=about), circuit.values, response_at, gain)
 
 
 def _gain_named(n: exact.Poly, d: exact.Poly, kind: str) -> dict[str, float]:
@@ -190,7 +303,8 @@ def _where(stage: Stage, kind: str) -> str:
     return f"variants.{kind}" if kind in stage.variants else "example"
 
 
-def _check_values(stage: Stage, kind: str, circuit: Network) -> None:
+def _measured(stage: Stage, kind: str, circuit: Network) -> dict[str, float]:
+    """Return what conditions may name, with the values of a kind; check kind and sign of it."""
     where = _where(stage, kind)
     n, d = response(stage.loop, circuit)
     found = kind_of(n, d)
@@ -199,14 +313,13 @@ def _check_values(stage: Stage, kind: str, circuit: Network) -> None:
             f"key {where}: with these values the stage is no {kind} ({STAGE_KINDS[kind]}); "
             f"it is of the kind {found} ({STAGE_KINDS[found]})"
         )
-    known = {**circuit.values, **numbers_of(n, d), **_gain_named(n, d, kind)}
-    check_conditions(stage.conditions, kind, where, known)
     sign = sign_of(n, d, kind)
     if stage.sign is not None and stage.sign != sign:
         raise CatalogError(
             f"key sign: {stage.sign} claimed, but the pass-band gain has sign {sign} with the "
             f"values of {where}"
         )
+    return {**circuit.values, **named(n, d), **with_sizes(_gain_named(n, d, kind))}
 
 
 # -- the published transfer function ---------------------------------------------------------------
@@ -364,11 +477,13 @@ def response(loop: Loop, circuit: Network) -> tuple[exact.Poly, exact.Poly]:
     return exact.scale(upper, 1 / lower[-1]), exact.monic(lower)
 
 
-def kind_of(n: exact.Poly, d: exact.Poly) -> str:
+def kind_of(
+    n: exact.Poly, d: exact.Poly, equal: Fraction = _EQUAL, least: Fraction = _NOTCH
+) -> str:
     """Return the kind (a key of `STAGE_KINDS`) of N/D, as `response` gives them.
 
-    Gains within 5 % of each other count as equal; a notch passes less than 1 % of the pass-band
-    gain at its centre.
+    Gains within a share of each other count as equal, by default 5 %; a notch passes less than
+    `least` of the pass-band gain at its centre, by default 1 %.
     """
     order = exact.degree(d)
     powers = [k for k, c in enumerate(n) if c]
@@ -379,16 +494,14 @@ def kind_of(n: exact.Poly, d: exact.Poly) -> str:
     if len(n) != len(d) or not d[0] or not n[0]:
         return "general"
     low, high = n[0] / d[0], n[-1] / d[-1]
-    if all(
-        _near(c, (-1) ** k * low * e, low * e) for k, (c, e) in enumerate(zip(n, d, strict=True))
-    ):
+    if all(_near(c, (-1) ** k * low * e, equal) for k, (c, e) in enumerate(zip(n, d, strict=True))):
         return "allpass"
     if low * high < 0 or order > 2:
         return "general"
-    flat = _near(low, high, low)
+    flat = _near(high, low, equal)
     if order == 1:
         return "gain" if flat else "shelving"
-    if abs(n[1]) <= _NOTCH * abs(high * d[1]):
+    if abs(n[1]) <= least * abs(high * d[1]):
         return "bandstop" if flat else "lowpass-notch" if abs(low) > abs(high) else "highpass-notch"
     return "peaking" if flat and n[1] * low > 0 else "general"
 
@@ -408,8 +521,8 @@ def _kind_of_monomial(power: int, d_powers: list[int]) -> str:
     return "bandpass" if 2 * power == order else "general"
 
 
-def _near(a: Fraction, b: Fraction, scale: Fraction) -> bool:
-    return abs(a - b) <= _EQUAL * abs(scale)
+def _near(a: Fraction, b: Fraction, equal: Fraction) -> bool:
+    return abs(a - b) <= equal * abs(b)
 
 
 def gain_of(n: exact.Poly, d: exact.Poly, kind: str) -> Fraction:

@@ -1,184 +1,143 @@
-"""Conditions of a stage that are relations: read, and checked with the values of its examples.
+"""Conditions of a stage that are relations, checked with the values of its examples.
 
-A condition is for people.  Pieces of it, between semicolons, that read ``A = B``, ``A < B`` and so
-on in the part names, with Q, w0 and wz (frequency of the zeros) beside them, are relations as
-well; so are those behind one of the words of `ABOUT` and "when", and phrases like "gain of 1 or
-more".  A relation may be followed by "for ..." and be joined to others by "and".  The example that
-satisfies it shows that it can be met.  What is supposed before a colon is `synth.supposed`'s.
+What a condition says is read by `synth.statements`.  The example that satisfies a relation shows
+that it can be met.  What is said of supposed values is `synth.supposed`'s.
 """
 
 from __future__ import annotations
 
 import operator
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from typing import NamedTuple
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
-from synth.errors import CatalogError
+from synth.errors import CatalogError, SynthError
+from synth.statements import GAINS, MEASURED, Relation, Statement
 from synth.transfer import polynomial as exact
-from synth.transfer.design import is_formula, names_in, value_of
+from synth.transfer.design import names_in, value_of
 
-#: What a piece "... when RELATION" is about -> the kinds whose values satisfy it; None: all.
-ABOUT: Mapping[str, tuple[str, ...] | None] = {
-    "": None,
-    "stable": None,
-    "notch": ("bandstop", "lowpass-notch", "highpass-notch"),
-    "equal gains on both sides of the notch": ("bandstop",),
-    "all-pass": ("allpass",),
-    "an integrator": ("integrator",),
-}
 #: Two sides count as equal within this fraction: ratios of preferred values seldom meet exactly.
 _EQUAL = 0.05
-_SIGNS: Mapping[str, Callable[[float, float], bool]] = {
-    "=": lambda a, b: abs(a - b) <= _EQUAL * max(abs(a), abs(b)),
-    "<": operator.lt,
-    ">": operator.gt,
-    "<=": lambda a, b: a <= b * (1 + _EQUAL),
-    ">=": lambda a, b: a * (1 + _EQUAL) >= b,
+#: Sign -> whether it holds between two numbers that are known to within the third.
+Signs = Mapping[str, Callable[[float, float, float], bool]]
+_SIGNS: Signs = {
+    "=": lambda a, b, slack: abs(a - b) <= max(slack, _EQUAL * max(abs(a), abs(b))),
+    "<": lambda a, b, _: operator.lt(a, b),
+    ">": lambda a, b, _: operator.gt(a, b),
+    "<=": lambda a, b, _: a <= b + _EQUAL * abs(b),
+    ">=": lambda a, b, _: a + _EQUAL * abs(a) >= b,
 }
-_SIGN = re.compile(r"(<=|>=|<|>|=)")
-_PART = re.compile(r"[RCLD]\d+")
-#: Phrases that are relations, ``size`` being the magnitude of the gain.
-_PHRASES = (
-    (re.compile(r"(gain|Q) of (\S+) or more"), "{} >= {}"),
-    (re.compile(r"(gain|Q) of (\S+) or less"), "{} <= {}"),
-    (re.compile(r"(gain|Q) above (\S+)"), "{} > {}"),
-    (re.compile(r"(gain|Q) below (\S+)"), "{} < {}"),
-)
-_GAIN = re.compile(r"(?:the )?gain (?:is )?(\S+)")
+#: Names of gains in relations -> as a person writes them.
+_SHOWN: Mapping[str, str] = {
+    "gain": "gain",
+    "centre": "centre gain",
+    "dc": "DC gain",
+    "high": "gain at high frequencies",
+}
+_DECIMAL = re.compile(r"-?\s*\d*\.(\d+)")
 #: Ohms and seconds are changed by these factors to see whether the two sides have one unit.
 _OHM, _SECOND = 3.0, 7.0
 _ROUNDING = 1e-9
 
 
-class Relation(NamedTuple):
-    """Formulas with the signs between them, and the kinds they are about (None: all)."""
-
-    text: str
-    sides: tuple[str, ...]
-    signs: tuple[str, ...]
-    kinds: tuple[str, ...] | None
-
-    @property
-    def names(self) -> set[str]:
-        """Names that occur."""
-        return {n for s in self.sides for n in names_in(s)}
-
-
-def relations(condition: str) -> Iterator[Relation]:
-    """Yield the relations of a condition; none where it is text for people."""
-    for piece in map(_spelt_out, condition.split(";")):
-        if not _SIGN.search(piece):
-            continue
-        about, when, rest = piece.partition(" when ")
-        words = about.strip() if when else ""
-        if words not in ABOUT:
-            continue
-        found = [relation(r, ABOUT[words]) for r in _joined(rest if when else piece)]
-        if all(found):
-            yield from (r for r in found if r)
-
-
-def _spelt_out(piece: str) -> str:
-    """Return a phrase as the relation it is, other text as it is."""
-    for phrase, form in _PHRASES:
-        if found := phrase.fullmatch(piece.strip()):
-            return form.format(found[1].replace("gain", "size"), found[2])
-    found = _GAIN.fullmatch(piece.strip())
-    return f"gain = {found[1]}" if found else piece
-
-
-def _joined(text: str) -> list[str]:
-    return [t.strip() for t in text.split(" for ")[0].split(" and ")]
-
-
-def relation(text: str, kinds: tuple[str, ...] | None = None) -> Relation | None:
-    """Return the relation that a text is; None where it is none."""
-    sides = [side.strip() for side in _SIGN.split(text)]
-    if len(sides) < 3:
-        return None
-    if not all(is_formula(side) for side in sides[::2]):
-        return None
-    return Relation(text, tuple(sides[::2]), tuple(sides[1::2]), kinds)
-
-
-def check_about(conditions: Sequence[str], kinds: Sequence[str]) -> None:
-    """Refuse conditions for a kind that the stage is not.
+def check_about(said: Iterable[Statement], kinds: Sequence[str]) -> None:
+    """Refuse relations for a kind that the stage is not.
 
     Raises
     ------
     CatalogError
     """
-    for condition in conditions:
-        for found in relations(condition):
+    for statement in said:
+        for found in statement.relations:
             if found.kinds is not None and not set(found.kinds) & set(kinds):
                 raise CatalogError(
-                    f"key conditions: {condition!r} is about the kinds {', '.join(found.kinds)}; "
-                    f"the stage is of {', '.join(kinds)}"
+                    f"key conditions: {statement.text!r} is about the kinds "
+                    f"{', '.join(found.kinds)}; the stage is of {', '.join(kinds)}"
                 )
 
 
 def check_conditions(
-    conditions: tuple[str, ...], kind: str, where: str, values: Mapping[str, float]
+    said: Iterable[Statement], measured: Mapping[str, tuple[str, Mapping[str, float]]]
 ) -> None:
-    """Check the relations that are about a kind.
+    """Check the relations that suppose nothing, with the values of each kind they are about.
 
     Parameters
     ----------
-    conditions : tuple of str
-    kind : str
-        That the values make.
-    where : str
-        The key of the stage file that the values stand in.
-    values : mapping
-        Of the parts in ohm and farad; ``gain``, ``w0``, ``wz`` in rad/s and ``Q`` where there are
-        any.
+    said : iterable of Statement
+    measured : mapping
+        Kind -> the key of the stage file that its values stand in, and by name the values of the
+        parts in ohm and farad and what `named` measures.
 
     Raises
     ------
     CatalogError
-        If one does not hold, compares quantities of different units, or names a part that the
-        stage has not.
+        If a relation does not hold, compares quantities of different units, or has a name that is
+        not known.
     """
-    known = {**values, **({"size": abs(values["gain"])} if "gain" in values else {})}
-    for condition in conditions:
-        for found in relations(condition):
-            unknown = found.names - set(known)
-            missing = sorted(n for n in unknown if _PART.fullmatch(n))
-            if missing:
-                raise CatalogError(
-                    f"key conditions: {found.text} names {', '.join(missing)}; the stage has "
-                    "no such part"
-                )
-            if not unknown and (found.kinds is None or kind in found.kinds):
-                check(found, where, known, _SIGNS)
-                _check_units(found, known)
+    for found in (r for s in said if not s.supposed for r in s.relations):
+        about = [m for kind, m in measured.items() if found.kinds is None or kind in found.kinds]
+        known = [(where, values) for where, values in about if found.names <= set(values)]
+        if not known:
+            raise unknown(found, about[0][1], f"the values of {about[0][0]}")
+        for where, values in known:
+            check(found, where, values, _SIGNS)
+            _check_units(found, values)
 
 
-def check(
-    found: Relation,
-    where: str,
-    values: Mapping[str, float],
-    signs: Mapping[str, Callable[[float, float], bool]],
-) -> None:
-    """Check one relation; CatalogError if it does not hold."""
-    sides = _values(found, values)
-    for left, sign, right in zip(sides, found.signs, sides[1:], strict=False):
-        if not signs[sign](left, right):
+def unknown(found: Relation, values: Mapping[str, float], where: str) -> CatalogError:
+    """Return the error for a relation with names that `values` has not."""
+    missing = found.names - set(values)
+    strange = sorted(n for n in missing if n.removesuffix("_size") not in (*MEASURED, *GAINS))
+    if strange:
+        neither = "which is neither a part" if len(strange) == 1 else "which are neither parts"
+        return CatalogError(
+            f"key conditions: {found.text} names {', '.join(strange)}, {neither} of the stage nor "
+            f"{', '.join(MEASURED)}; what stands for something else is supposed before a colon, "
+            "and words are written without a sign between them"
+        )
+    plain = sorted(_SHOWN.get(n.removesuffix("_size"), n) for n in missing)
+    return CatalogError(
+        f"key conditions: {found.text} names {', '.join(plain)}, which the stage has not with "
+        f"{where}: w0 and Q are those of one pair of poles, wz of a pair of zeros, and gains "
+        "those of a pass-band, at a place where they are real and finite"
+    )
+
+
+def check(found: Relation, where: str, values: Mapping[str, float], signs: Signs) -> None:
+    """Check one relation; CatalogError if it does not hold or cannot be worked out.
+
+    A plain decimal number is known to its own digits: 0.71 is between 0.705 and 0.715.
+    """
+    try:
+        sides = [value_of(s, values) for s in found.sides]
+    except (SynthError, ValueError) as error:
+        raise CatalogError(f"key conditions: {found.text}: {error}") from error
+    slacks = [_slack(s) for s in found.sides]
+    for k, sign in enumerate(found.signs):
+        left, right = sides[k], sides[k + 1]
+        if not signs[sign](left, right, max(slacks[k], slacks[k + 1])):
             raise CatalogError(
                 f"key conditions: {found.text} does not hold with the values of {where}: "
                 f"{left:.4g} {sign} {right:.4g} is not so"
             )
 
 
-def _values(found: Relation, values: Mapping[str, float]) -> list[float]:
-    return [value_of(s, values) for s in found.sides]
+def _slack(side: str) -> float:
+    """Return to within what a side is known: half of the last digit of a plain decimal number."""
+    decimal = _DECIMAL.fullmatch(side)
+    return 0.5001 * 10.0 ** -len(decimal[1]) if decimal else 0.0
 
 
 def _check_units(found: Relation, values: Mapping[str, float]) -> None:
-    """Refuse a relation whose sides differ by a factor after a change of units."""
+    """Refuse a relation whose sides differ by a factor after a change of units.
+
+    Plain numbers are in ohm, farad, rad/s or whatever the other side is in.
+    """
     others = {n: v * _factor(n) for n, v in values.items()}
-    before, after = _values(found, values), _values(found, others)
+    sides = [s for s in found.sides if names_in(s)]
+    try:
+        before, after = ([value_of(s, known) for s in sides] for known in (values, others))
+    except (SynthError, ValueError):
+        return  # a difference that has a number in it
     if not all(before):
         return  # nothing has the unit of everything
     ratios = [b / a for a, b in zip(before, after, strict=True)]
@@ -198,6 +157,25 @@ def _factor(name: str) -> float:
     return _OHM**ohm * _SECOND**second
 
 
+def named(n: exact.Poly, d: exact.Poly) -> dict[str, float]:
+    """Return what conditions may name of H = N/D, as far as it is defined.
+
+    ``w0`` in rad/s and ``Q`` of a pair of poles, ``wz`` of a pair of zeros, and the gains
+    ``centre``, ``dc`` and ``high`` with their signs; ``NAME_size`` is the magnitude of a gain.
+    """
+    found = {**numbers_of(n, d), **_centre(n, d)}
+    if d[0]:
+        found["dc"] = float(n[0] / d[0]) if n else 0.0
+    if len(n) <= len(d):
+        found["high"] = float(n[-1] / d[-1]) if len(n) == len(d) else 0.0
+    return with_sizes(found)
+
+
+def with_sizes(found: Mapping[str, float]) -> dict[str, float]:
+    """Return measured numbers with the magnitudes of the gains beside them."""
+    return {**found, **{f"{name}_size": abs(found[name]) for name in GAINS if name in found}}
+
+
 def numbers_of(n: exact.Poly, d: exact.Poly) -> dict[str, float]:
     """Return w0 and Q of a pair of poles, and wz of a pair of zeros, where there are any."""
     found = {}
@@ -207,3 +185,13 @@ def numbers_of(n: exact.Poly, d: exact.Poly) -> dict[str, float]:
     if len(n) == 3 and n[0] / n[2] > 0:
         found["wz"] = float(n[0] / n[2]) ** 0.5
     return found
+
+
+def _centre(n: exact.Poly, d: exact.Poly) -> dict[str, float]:
+    """Return the gain at the centre of a pair of poles where it is real, with its sign."""
+    if len(d) != 3 or len(n) < 2 or not d[1]:
+        return {}
+    # at s = j*w0 nothing is left of the outer terms when they are equal, seen from there
+    outer = float((n[2] * d[0] if len(n) == 3 else 0) - n[0])
+    real = float(n[1] / d[1])
+    return {} if abs(outer) > _ROUNDING * abs(n[0]) else {"centre": real}

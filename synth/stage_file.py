@@ -73,7 +73,9 @@ class Stage:
         band-pass); None where it depends on the values.
     H : str
         The published transfer function in s and the part names.
-    conditions, remarks : tuple of str
+    conditions : tuple of str
+        For people, and checked as far as `synth.statements` reads them.
+    remarks : tuple of str
         For people.
     network : Network
         The graph, without values.

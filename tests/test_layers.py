@@ -27,7 +27,7 @@ ORDER = (
     ("transform",),
     ("positions",),
     ("stage_keys",),
-    ("stage_file",),
+    ("stage_file", "statements"),
     ("conditions",),
     ("supposed",),
     ("claims",),

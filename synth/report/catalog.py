@@ -19,6 +19,7 @@ from synth.report.measured import gains_taken, measured_remarks
 from synth.report.netlist import deck_text
 from synth.report.record import Response
 from synth.report.text import count_text, response_lines
+from synth.statements import Statement, statements
 
 #: At this Q the list is sorted by figures that depend on Q.
 SORT_Q = 5.0
@@ -215,6 +216,7 @@ def stage_answer(stage: Stage, response: Response) -> Json:
             "source": stage.source,
             **origin_json(stage),
             "conditions": list(stage.conditions),
+            "statements": [{"text": s.text, "checked": s.checked} for s in statements_of(stage)],
             "remarks": list(stage.remarks),
             "published_design": _rows_json(tuple(stage.design.items())),
             "designs": [
@@ -233,6 +235,11 @@ def stage_answer(stage: Stage, response: Response) -> Json:
     }
 
 
+def statements_of(stage: Stage) -> tuple[Statement, ...]:
+    """Return what the conditions of a stage say, in pieces that were checked or are in words."""
+    return statements(stage.conditions, [b.name for b in stage.network.branches])
+
+
 def _rows_json(rows: Sequence[tuple[str, str]]) -> list[Json]:
     return [{"name": name, "is": text} for name, text in rows]
 
@@ -247,9 +254,11 @@ def stage_text(stage: Stage, response: Response) -> str:
     if stage.base:
         lines += wrapped(origin_text(stage), hanging="  ")
     lines += labelled("source", stage.source)
-    for label, texts in (("condition", stage.conditions), ("remark", stage.remarks)):
-        for text in texts:
-            lines += labelled(label, text)
+    for said in statements_of(stage):
+        label = "condition (checked)" if said.checked else "condition (in words)"
+        lines += labelled(label, said.text)
+    for text in stage.remarks:
+        lines += labelled("remark", text)
     lines += labelled("published H(s)", stage.H)
     if stage.design:
         label = f"design as {stage.kinds[0]}, of the stage file"

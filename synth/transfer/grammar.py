@@ -207,6 +207,8 @@ class _Parser:
             opening = self._take()
             self._deeper(opening)
             exponent = self._exponent()
+            if self._text not in (")", ""):
+                raise self._no_exponent(self._next)
             self._close(opening)
             return exponent
         minus = self._text == "-"
@@ -215,10 +217,15 @@ class _Parser:
         token = self._take()
         digits = token.group()
         if not digits.isdigit() or len(digits) > 4 or int(digits) > MAX_EXPONENT:
-            raise _error(
-                _position(token), f"an exponent must be a whole number up to {MAX_EXPONENT}"
-            )
+            raise self._no_exponent(token)
         return -int(digits) if minus else int(digits)
+
+    @staticmethod
+    def _no_exponent(token: _Token) -> ExpressionError:
+        return _error(
+            _position(token),
+            f"an exponent must be a whole number up to {MAX_EXPONENT}; a root is written sqrt(...)",
+        )
 
     def _atom(self) -> Node:
         kind, text, token = self._kind, self._text, self._take()
@@ -248,6 +255,8 @@ class _Parser:
             inner = _bounded(self._sum())
             self._close(opening)
             return Number(_root(Expression("", inner), _position(token)))
+        if text == "sqrt":
+            raise _error(_position(token), "sqrt needs a parenthesis; write sqrt(...)")
         known = ", ".join(sorted(self._names))
         told = f"the names are {known}, besides" if known else "only numbers are known here, with"
         raise _error(_position(token), f"the name {text!r} is unknown; {told} pi and sqrt(...)")
