@@ -26,6 +26,8 @@ _MOST_NUMBERS = 1 << 20  # in the matrices of one call of the solver
 _SHIFT = 0.7390851332151607
 #: An eigenvalue of the inverse below this share of the largest is a mode at infinity.
 _INFINITE = 1e-11
+#: Half the step of frequency over which the phase is taken for the delay, as a share of it.
+_DELAY_STEP = 1e-4
 #: A mode counts as in the right half-plane when its real part is above this share of its size.
 ON_AXIS = 1e-7
 #: A mode nearer to the origin than this share of the typical rate is at it.
@@ -92,6 +94,14 @@ class Nodal:
         """Return |H|**2, (frequencies, circuits)."""
         h = self.response(prepared, frequencies)
         return np.asarray(h.real**2 + h.imag**2)
+
+    def delays(self, prepared: Array, frequencies: Array) -> Array:
+        """Return the group delay in seconds, (frequencies, circuits): how the phase turns."""
+        before, after = (
+            self.response(prepared, frequencies * (1 + step)) for step in (-_DELAY_STEP, _DELAY_STEP)
+        )
+        width = 4 * np.pi * frequencies * _DELAY_STEP
+        return np.asarray(np.angle(before * after.conj()) / width[:, None])
 
     def modes(self, prepared: Array) -> ComplexArray:
         """Return the natural modes with ideal op amps in rad/s, (circuits, modes); nan beyond.
