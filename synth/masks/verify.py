@@ -106,8 +106,7 @@ def delay_excess(delays: Sequence[DelayLimit], transfer: Transfer) -> float:
 
     Of the limit that is passed the most; minus infinity without limits.
     """
-    rows = [_delay(x, transfer) for x in delays]
-    return max((-r.margin / r.limit.ripple for r in rows), default=-math.inf)
+    return max((-_delay(x, transfer).margin / x.ripple for x in delays), default=-math.inf)
 
 
 def _magnitude(limit: Limit, gain: float, transfer: Transfer, extremes: Floats) -> Kept:

@@ -167,7 +167,8 @@ class Realisation:
         By which share of its limit the ripple of the delay passes it, negative inside; None where
         the mask does not limit the delay.
     yield_ : Yield or None
-        Share of circuits that keep the mask, its delay too, with the tolerances of the parts; None without one.
+        Share of circuits that keep the mask, its delay too, with the tolerances of the parts; None
+        without one.
     tolerances : Spread or None
         Those tolerances.
     expected : float or None

@@ -17,8 +17,8 @@ from itertools import product
 
 import numpy as np
 
-from synth.errors import NumberError
 from synth.analysis.numbers import modes
+from synth.errors import NumberError
 from synth.masks.limits import DelayLimit, Limit
 from synth.network.model import KINDS, Network
 from synth.progress import Progress

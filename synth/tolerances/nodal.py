@@ -26,8 +26,6 @@ _MOST_NUMBERS = 1 << 20  # in the matrices of one call of the solver
 _SHIFT = 0.7390851332151607
 #: An eigenvalue of the inverse below this share of the largest is a mode at infinity.
 _INFINITE = 1e-11
-#: Half the step of frequency over which the phase is taken for the delay, as a share of it.
-_DELAY_STEP = 1e-4
 #: A mode counts as in the right half-plane when its real part is above this share of its size.
 ON_AXIS = 1e-7
 #: A mode nearer to the origin than this share of the typical rate is at it.
@@ -96,12 +94,23 @@ class Nodal:
         return np.asarray(h.real**2 + h.imag**2)
 
     def delays(self, prepared: Array, frequencies: Array) -> Array:
-        """Return the group delay in seconds, (frequencies, circuits): how the phase turns."""
-        before, after = (
-            self.response(prepared, frequencies * (1 + step)) for step in (-_DELAY_STEP, _DELAY_STEP)
-        )
-        width = 4 * np.pi * frequencies * _DELAY_STEP
-        return np.asarray(np.angle(before * after.conj()) / width[:, None])
+        """Return the group delay in seconds, (frequencies, circuits), -Re(H'/H) by s.
+
+        The derivative of the unknowns solves the same equations, ``A v' = b' - A' v``.
+        """
+        found = np.empty((len(frequencies), prepared.shape[1]))
+        step = max(1, _MOST_NUMBERS // len(self.right[0]) ** 2)
+        for k, f in enumerate(frequencies):
+            for start in range(0, prepared.shape[1], step):
+                columns = slice(start, start + step)
+                y = self.admittances(prepared[:, columns], float(f))
+                slope = y * self.powers / (2j * np.pi * f)
+                left, right = np.tensordot(y, self.matrix, 1), y @ self.right
+                v = np.linalg.solve(left, right[..., None])
+                turned = (slope @ self.right)[..., None] - np.tensordot(slope, self.matrix, 1) @ v
+                change = np.linalg.solve(left, turned)[..., 0] @ self.output
+                found[k, columns] = -(change / self.read(v[..., 0])).real
+        return found
 
     def modes(self, prepared: Array) -> ComplexArray:
         """Return the natural modes with ideal op amps in rad/s, (circuits, modes); nan beyond.

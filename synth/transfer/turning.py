@@ -1,7 +1,7 @@
 """How fast the phase of a polynomial turns along the axis, of many polynomials at once.
 
-With ``P(jw) = E(w) + j O(w)`` the phase turns by ``(E O' - O E')/(E**2 + O**2)``; the group delay of
-a quotient is that of its denominator less that of its numerator, and of a cascade the sum.
+With ``P(jw) = E(w) + j O(w)`` the phase turns by ``(E O' - O E')/(E**2 + O**2)``; the group delay
+of a quotient is that of its denominator less that of its numerator, and of a cascade the sum.
 """
 
 from __future__ import annotations
