@@ -191,10 +191,10 @@ def test_a_circuit_that_misses_says_so_first(flat) -> None:
 
 def test_a_delay_that_no_values_keep_is_told_with_the_certificate() -> None:
     target = family_target("lowpass", "butterworth", 1, 1000.0)
-    mask = mask_from_text("0 500 >= -3 dB\n0 inf <= 0.5 dB\n0 1k delay 2 %")
+    mask = mask_from_text("0 500 >= -3 dB\n5k inf <= -13 dB\n0 1k delay 2 %")
     (r,) = realise(brief(mask, target), top=1)
     assert not r.meets
-    assert r.delay_excess == pytest.approx((1 / 3 - 0.02) / 0.02, rel=0.05)
+    assert r.delay_excess > 5  # the corner stays below 1.6 kHz: a ripple above 16 %
     assert r.yield_.value == 0
     assert str(r.whole).startswith("misses the mask; of the limits of |H|: ")
     assert realise(replace(brief(mask, target), delays=()), top=1)[0].meets
