@@ -68,7 +68,14 @@ def realise_mask(
     """
 
     def search(target: Target) -> tuple[Realisation, ...]:
-        brief = Brief(target, resistors, capacitors, mask=mask.absolute, seed=seed)
+        brief = Brief(
+            target,
+            resistors,
+            capacitors,
+            mask=mask.absolute,
+            seed=seed,
+            delays=mask.delays,
+        )
         return realise(brief, top=top, progress=progress)
 
     return circuits_for(mask, compare(mask, families=families).candidates, search)[1]

@@ -231,7 +231,8 @@ def realise(
             if limit is not None:
                 mask = (*mask, *pass_limits(target, limit))
             first = rank if op_amp is None else ideal_names(rank)
-            return Brief(target, *shelves, best_for, mask, spread, seed, executor, first)
+            delays = () if wanted.mask is None else wanted.mask.delays
+            return Brief(target, *shelves, best_for, mask, spread, seed, executor, first, delays)
 
         if op_amp is None:
             wanted, found = _searched(wanted, brief, count)

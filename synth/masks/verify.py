@@ -101,6 +101,14 @@ def margin_db(limits: Sequence[Limit], transfer: Transfer, reference: Transfer) 
     return min(r.margin for r in rows)
 
 
+def delay_excess(delays: Sequence[DelayLimit], transfer: Transfer) -> float:
+    """Return by which share of its limit the ripple of a delay passes it; negative inside.
+
+    Of the limit that is passed the most; minus infinity without limits.
+    """
+    return max((-_delay(x, transfer).margin / x.ripple for x in delays), default=-math.inf)
+
+
 def _magnitude(limit: Limit, gain: float, transfer: Transfer, extremes: Floats) -> Kept:
     inside = extremes[(extremes > limit.low_hz) & (extremes < limit.high_hz)]
     at = np.concatenate([[limit.low_hz], inside, [limit.high_hz]])

@@ -8,7 +8,7 @@ from math import log10
 
 from synth.analysis.loop import analyse
 from synth.analysis.numbers import transfer
-from synth.masks.verify import margin_db
+from synth.masks.verify import ROUNDING, delay_excess, margin_db
 from synth.realisation.brief import Brief
 from synth.realisation.certified import certified
 from synth.realisation.design import Design, Realisation, StageUse, pole_pairs
@@ -54,6 +54,7 @@ def assembled(brief: Brief, chain: Sequence[FittedStage]) -> Offer:
     realised = transfer(loop, loop.transfer())
     error = realised_error(target, realised)
     excess, phase = excess_db(brief, realised), phase_error(target, realised)
+    late = delay_excess(brief.delays, realised) if brief.mask and brief.delays else None
     levels = loudness([s.network for s in chain], whole.maps, whole.buffers, target.grid)
     derivation = tuple(step for use in uses for step in (_stage_step(use), *use.steps))
     if len(chain) > 1 or whole.buffers:
@@ -70,10 +71,13 @@ def assembled(brief: Brief, chain: Sequence[FittedStage]) -> Offer:
         levels=levels,
         aim=brief.aim,
         excess_db=excess,
-        whole=certified(brief, realised, error.error_db, phase, excess),
+        whole=certified(
+            brief, realised, error.error_db, phase, excess, late is not None and late > ROUNDING
+        ),
         expected=(room(target, brief.mask, brief.spread).expected(chain) if brief.mask else None),
         noise=output_noise(network, levels, None) if brief.seeks("noise") else None,
         notes=(*whole.step.notes, *_sharp_notes(uses)),
+        delay_excess=late,
     )
     return Offer(made, tuple(chain))
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 from synth.errors import RealisationError
-from synth.masks.limits import Limit
+from synth.masks.limits import DelayLimit, Limit
 from synth.realisation.ranking import IDEAL, parse_names, parse_order
 from synth.search.arrange import AIMS
 from synth.target.target import Target
@@ -38,6 +38,9 @@ class Brief:
         Any of `concurrent.futures`; the result does not depend on it.
     rank : str or None
         Criteria to rank by first, joined by commas; see `synth.realisation.ranking.CRITERIA`.
+    delays : tuple of DelayLimit
+        What the group delay of the whole must keep besides the mask; without a mask the values
+        are chosen for the target alone, and these do not count.
 
     Raises
     ------
@@ -54,6 +57,7 @@ class Brief:
     seed: int = 0
     executor: Executor | None = None
     rank: str | None = None
+    delays: tuple[DelayLimit, ...] = ()
 
     def __post_init__(self) -> None:
         if self.aim not in AIMS:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from synth.masks.verify import ROUNDING
 from synth.realisation.request import FLOOR_SHARE
 from synth.tolerances.spread import Spread
 
@@ -34,6 +35,8 @@ class Certificate:
         Differences up to this are meaningless with the tolerance of the parts.
     poles, zeros : int
         Of the circuit.
+    late : bool
+        Whether the delay of the circuit passes its limits, which the measure does not see.
     """
 
     measure: str
@@ -42,6 +45,7 @@ class Certificate:
     floor_db: float
     poles: int
     zeros: int
+    late: bool = False
 
     @property
     def gap_db(self) -> float | None:
@@ -51,10 +55,18 @@ class Certificate:
     @property
     def proved(self) -> bool:
         """Whether nothing can be better by more than the floor."""
-        return self.gap_db is not None and self.gap_db <= self.floor_db
+        return not self.late and self.gap_db is not None and self.gap_db <= self.floor_db
+
+    @property
+    def misses(self) -> bool:
+        """Whether the circuit breaks a limit of its mask."""
+        return self.measure == "margin" and (self.late or self.value_db < -ROUNDING)
 
     def __str__(self) -> str:
-        return _margin_words(self) if self.measure == "margin" else _error_words(self)
+        if self.measure != "margin":
+            return _error_words(self)
+        missed = "misses the mask; of the limits of |H|: " if self.misses else ""
+        return missed + _margin_words(self)
 
 
 def floor_db(spread: Spread) -> float:

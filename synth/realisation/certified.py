@@ -23,6 +23,7 @@ def certified(
     error_db: float,
     phase_degrees: float = 0.0,
     excess_db: float | None = None,
+    late: bool = False,
 ) -> Certificate:
     """Return what is known of a circuit.
 
@@ -35,11 +36,13 @@ def certified(
         Largest deviations from the target; the phase counts for an all-pass.
     excess_db : float or None
         By how much the response passes the mask; None without one.
+    late : bool
+        Whether its delay passes the limits of the mask.
     """
     floor, zeros = floor_db(brief.spread), len(response.zeros)
     if excess_db is not None:
         bound = most_of(brief, response)
-        return Certificate("margin", -excess_db, bound, floor, response.order, zeros)
+        return Certificate("margin", -excess_db, bound, floor, response.order, zeros, late)
     if brief.target.kind == "allpass":
         error_db = max(error_db, DECIBELS * math.radians(phase_degrees))
     return Certificate("error", error_db, 0.0, floor, response.order, zeros)

@@ -24,6 +24,8 @@ from synth.tolerances.yields import Yield
 #: Before the values are moved for the largest margin, a limit passed by less than this is no
 #: failure, dB: that is what the move makes good.
 _MENDED_DB = 0.75
+#: The same of the delay, as a share of its limit.
+_MENDED_DELAY = 1.0
 #: Circuits drawn to compare values.
 _COMPARED = 1000
 #: A circuit of at most this share of the op amps of the first is spoken of.
@@ -38,7 +40,8 @@ def place(brief: Brief, r: Realisation) -> tuple[float, ...]:
     if r.expected is not None and r.expected < HOPELESS:
         r = replace(r, expected=0.0)
     elif r.excess_db is not None:
-        r = replace(r, excess_db=max(0.0, r.excess_db - _MENDED_DB))
+        late = None if r.delay_excess is None else r.delay_excess - _MENDED_DELAY
+        r = replace(r, excess_db=max(0.0, r.excess_db - _MENDED_DB), delay_excess=late)
     return rank(r, brief.order)
 
 
@@ -79,19 +82,26 @@ def with_yield(brief: Brief, offer: Offer, after: Realisation) -> Realisation:
     if before.network != after.network and (before.expected or 0.0) >= HOPELESS:
         found = [as_found(s) for s in offer.stages]
         trials += [assembled(brief, found).realisation, *_moved(brief, found)]
+    best = steadiest(brief, trials)
+    return replace(best, yield_=_yield(brief, best, SAMPLES), tolerances=brief.spread)
+
+
+def steadiest(brief: Brief, trials: Sequence[Realisation]) -> Realisation:
+    """Return the trial of the largest yield, among those that keep the mask or miss it least."""
     least = min(doublings(r.misses) for r in trials)
     able = [r for r in trials if doublings(r.misses) == least]
-    if len(able) > 1:
-        shares = [_yield(brief, r, _COMPARED).value for r in able]
-        able = [able[shares.index(max(shares))]]
-    return replace(able[0], yield_=_yield(brief, able[0], SAMPLES), tolerances=brief.spread)
+    if len(able) == 1:
+        return able[0]
+    shares = [_yield(brief, r, _COMPARED).value for r in able]
+    return able[shares.index(max(shares))]
 
 
 def mask_aim(brief: Brief) -> WithinMask:
     """Return what values are moved for within a mask: its margin, up to what is known to exist."""
     bound = most_of(brief, brief.target.transfer)
     floor = floor_db(brief.spread)
-    return within(brief.target, brief.mask, math.inf if bound is None else bound, floor)
+    most = math.inf if bound is None else bound
+    return within(brief.target, brief.mask, most, floor, brief.delays)
 
 
 def _moved(brief: Brief, found: Sequence[FittedStage]) -> Iterator[Realisation]:
@@ -106,6 +116,7 @@ def _yield(brief: Brief, r: Realisation, samples: int) -> Yield:
         r.network,
         brief.mask,
         brief.spread,
+        delays=brief.delays,
         reference=brief.target.transfer,
         samples=samples,
         seed=brief.seed,

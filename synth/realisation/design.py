@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from synth.masks.verify import ROUNDING
 from synth.network.model import Network
 from synth.realisation.certificate import Certificate
 from synth.realisation.loudness import Loudness, OutputNoise
@@ -161,9 +162,13 @@ class Realisation:
     whole : Certificate
         How near the whole is to the best there can be.
     excess_db : float or None
-        By how much the response passes the mask, negative inside; None without a mask.
+        By how much |H| passes the mask, negative inside; None without a mask.
+    delay_excess : float or None
+        By which share of its limit the ripple of the delay passes it, negative inside; None where
+        the mask does not limit the delay.
     yield_ : Yield or None
-        Share of circuits that keep the mask with the tolerances of the parts; None without one.
+        Share of circuits that keep the mask, its delay too, with the tolerances of the parts; None
+        without one.
     tolerances : Spread or None
         Those tolerances.
     expected : float or None
@@ -191,6 +196,7 @@ class Realisation:
     expected: float | None = None
     noise: OutputNoise | None = None
     notes: tuple[str, ...] = ()
+    delay_excess: float | None = None
 
     @property
     def network(self) -> Network:
@@ -206,7 +212,8 @@ class Realisation:
     def misses(self) -> float:
         """Largest error over what counts as met: at most 1 when the target, or the mask, is met."""
         if self.excess_db is not None:
-            return 1 + max(self.excess_db, 0.0) / MEETS_DB
+            late = 0.0 if self.delay_excess is None else self.delay_excess - ROUNDING
+            return 1 + max(self.excess_db / MEETS_DB, late, 0.0)
         return max(self.deviation, self.phase_error / MEETS_DEGREES if self.allpass else 0.0)
 
     @property

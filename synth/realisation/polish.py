@@ -16,15 +16,16 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from synth.masks.limits import Limit
+from synth.masks.limits import DelayLimit, Limit
 from synth.realisation.fitted import FittedStage, Proof
 from synth.search.arrange import PASS_DB
 from synth.search.candidates import SectionTarget
 from synth.search.match import CoefficientError
 from synth.target.target import MEETS_DB, MEETS_SHARE, Target
-from synth.tolerances.limits import bounds, limit_frequencies
+from synth.tolerances.limits import DelayBounds, bounds, delay_bounds, limit_frequencies
 from synth.transfer.critical import magnitude_extrema
 from synth.transfer.transfer import Transfer
+from synth.transfer.turning import turning
 from synth.values.choose import LEVEL, Choice, pair_moves, random_moves, triple_moves
 from synth.values.section import SectionFit, floor_of, weighed
 from synth.values.series import Shelf
@@ -44,6 +45,9 @@ _UNITS_DB = (0.05, 1.0)
 #: Half widths about a pole at which |H| is looked at.
 _ABOUT_POLE = np.linspace(-3.0, 3.0, 13)
 _TINY = 1e-60
+#: A delay that passes its limit by as much as that is worth so many dB.  Inside, it does not count
+#: at all; looked at between fewer frequencies than afterwards, it keeps a little to itself.
+_LATE_DB, _KEPT_BACK = 1.0, 0.995
 _STOP_SHARE = MEETS_SHARE / 10
 _TOLD = "chosen with the other stages for the response of the whole; see there"
 
@@ -57,6 +61,10 @@ class Aim(Protocol):
 
     def deviations(self, squares: Array) -> Array:
         """Return how bad responses |H|**2 (rows, frequencies) are at each; lower is better."""
+
+    @property
+    def delays(self) -> Sequence[DelayBounds]:
+        """Where the group delay is looked at, and what it must keep."""
 
     @property
     def enough(self) -> float:
@@ -80,6 +88,11 @@ class NearTarget:
 
     target: Target
     frequencies: Array
+
+    @property
+    def delays(self) -> Sequence[DelayBounds]:
+        """Nothing: the delay follows the target."""
+        return ()
 
     @property
     def enough(self) -> float:
@@ -118,6 +131,8 @@ class WithinMask:
         No filter has a larger margin, as far as is known.
     floor : float
         Differences up to this are meaningless with the tolerance of the parts.
+    delays : sequence of DelayBounds
+        What the group delay must keep; a move that breaks one is none.
     """
 
     frequencies: Array
@@ -125,6 +140,7 @@ class WithinMask:
     most: Array
     bound: float = np.inf
     floor: float = 0.0
+    delays: Sequence[DelayBounds] = ()
 
     @property
     def enough(self) -> float:
@@ -163,7 +179,11 @@ def near(target: Target) -> NearTarget:
 
 
 def within(
-    target: Target, mask: Sequence[Limit], bound: float = np.inf, floor: float = 0.0
+    target: Target,
+    mask: Sequence[Limit],
+    bound: float = np.inf,
+    floor: float = 0.0,
+    delays: Sequence[DelayLimit] = (),
 ) -> WithinMask:
     """Return the aim of a response within the limits of a mask.
 
@@ -174,6 +194,7 @@ def within(
     mask : sequence of Limit
     bound, floor : float
         As for `WithinMask`.
+    delays : sequence of DelayLimit
     """
     special = _special(target.transfer)
     f = np.unique(np.concatenate([limit_frequencies(x, special) for x in mask]))
@@ -184,7 +205,8 @@ def within(
         b = bounds(x, f[inside], reference[inside])
         least[inside] = np.maximum(least[inside], b.least)
         most[inside] = np.minimum(most[inside], b.most)
-    return WithinMask(2 * np.pi * f, least, most, bound, floor)
+    late = tuple(delay_bounds(x, target.transfer.poles) for x in delays)
+    return WithinMask(2 * np.pi * f, least, most, bound, floor, late)
 
 
 def _special(transfer: Transfer) -> list[float]:
@@ -224,7 +246,7 @@ def polished(
     shelves : mapping
         Letter (R, C) -> shelf.
     """
-    whole = _Whole(aim, [_Section.of(s, shelves["R"].values, aim.frequencies) for s in stages])
+    whole = _Whole(aim, [_Section.of(s, shelves["R"].values, aim) for s in stages])
     if whole.error > _FAR:  # only near its target does a section help the others
         whole.settle(stages)
     for unit in aim.units:
@@ -238,9 +260,20 @@ def polished(
     )
 
 
-def worst(aim: Aim, squares: Array) -> float:
-    """Return the largest deviation of a response |H|**2 over the frequencies of an aim."""
-    return float(aim.deviations(squares[None, :]).max())
+def _deviations(aim: Aim, sums: Array) -> Array:
+    """Return how bad wholes are, in rows as of `_Section.table`; lower is better."""
+    at = len(aim.frequencies)
+    found = [aim.deviations(np.exp(sums[:, :at]))]
+    for b in aim.delays:
+        uses = b.uses(sums[:, at : at + len(b.frequencies)].T).T / _KEPT_BACK
+        found.append(np.where(uses > 1, _LATE_DB * (uses - 1), -np.inf))
+        at += len(b.frequencies)
+    return np.hstack(found) if len(found) > 1 else found[0]
+
+
+def _worst(aim: Aim, sums: Array) -> float:
+    """Return the largest deviation of one whole."""
+    return float(_deviations(aim, sums[None, :]).max())
 
 
 class _Whole:
@@ -252,48 +285,48 @@ class _Whole:
 
     def __init__(self, aim: Aim, sections: Sequence[_Section]) -> None:
         self.aim, self.sections = aim, sections
-        self.logs = [s.logs(s.at[None, :])[0] for s in sections]
+        self.tables = [s.table(s.at[None, :])[0] for s in sections]
         self.best = [s.at for s in sections]
-        self.error = worst(aim, self._squares())
+        self.error = _worst(aim, self._sums())
 
-    def _squares(self) -> Array:
-        return np.asarray(np.exp(np.sum(self.logs, axis=0)))
+    def _sums(self) -> Array:
+        return np.asarray(np.sum(self.tables, axis=0))
 
     def settle(self, stages: Sequence[FittedStage]) -> None:
         """Move every section to its own target, if the whole is better for it."""
         for section, stage in zip(self.sections, stages, strict=True):
             fit = stage.fit
             section.settle(fit.target, CoefficientError(fit.candidate.terms, fit.target))
-        before, self.logs = self.logs, [s.logs(s.at[None, :])[0] for s in self.sections]
+        before, self.tables = self.tables, [s.table(s.at[None, :])[0] for s in self.sections]
         if not self._kept():
-            self.logs = before
+            self.tables = before
             for section, at in zip(self.sections, self.best, strict=True):
                 section.at = at
 
     def search(self, unit: float) -> None:
         """Move the sections in turn while a round still helps, or the next one does."""
         stale = 0
-        smooth = float(self._smooth(self._squares()[None, :], unit)[0])
+        smooth = float(self._smooth(self._sums()[None, :], unit)[0])
         for turn in range(_ROUNDS):
             before = smooth
             for k, section in enumerate(self.sections):
                 if self.error <= self.aim.enough or not section.columns:
                     continue
                 rows = section.trials(turn)
-                table = section.logs(rows)
-                rest = np.sum([x for j, x in enumerate(self.logs) if j != k], axis=0)
-                scores = self._smooth(np.exp(table + rest), unit)
+                table = section.table(rows)
+                rest = np.sum([x for j, x in enumerate(self.tables) if j != k], axis=0)
+                scores = self._smooth(table + rest, unit)
                 j = int(np.argmin(scores))
                 if scores[j] < smooth - 1e-9:
-                    smooth, section.at, self.logs[k] = float(scores[j]), rows[j], table[j]
+                    smooth, section.at, self.tables[k] = float(scores[j]), rows[j], table[j]
                     self._kept()
             stale = 0 if smooth < before - _GAIN * abs(before) else stale + 1
             if stale > 1:
                 break
 
-    def _smooth(self, squares: Array, unit: float) -> Array:
+    def _smooth(self, sums: Array, unit: float) -> Array:
         """Return (rows,) a maximum of the deviations that feels all frequencies near it."""
-        deviations = self.aim.deviations(squares) / unit
+        deviations = _deviations(self.aim, sums) / unit
         top = deviations.max(axis=1)
         near_top = np.exp(_SHARP * (deviations - top[:, None])).mean(axis=1)
         return np.asarray(top + np.log(near_top) / _SHARP)
@@ -306,11 +339,11 @@ class _Whole:
         given = min(self.error + self.aim.floor, -self.aim.floor)
         limit = max(self.error, given, self.aim.enough)
         pairs = zip(self.sections, self.best, strict=True)
-        at = [s.logs(np.vstack([s.start, x])) for s, x in pairs]
+        at = [s.table(np.vstack([s.start, x])) for s, x in pairs]
         moved = {k for k, s in enumerate(self.sections) if (self.best[k] != s.start).any()}
         while moved:
             rest = sum(x[int(j in moved)] for j, x in enumerate(at))
-            errors = {k: worst(self.aim, np.exp(rest + at[k][0] - at[k][1])) for k in moved}
+            errors = {k: _worst(self.aim, rest + at[k][0] - at[k][1]) for k in moved}
             k = min(errors, key=lambda j: (errors[j], j))
             if errors[k] > limit:
                 break
@@ -319,7 +352,7 @@ class _Whole:
 
     def _kept(self) -> bool:
         """Remember the places if the largest deviation is smaller than ever."""
-        error = worst(self.aim, self._squares())
+        error = _worst(self.aim, self._sums())
         if error < self.error:
             self.error, self.best = error, [s.at for s in self.sections]
             return True
@@ -328,31 +361,36 @@ class _Whole:
 
 @dataclass(eq=False)
 class _Section:
-    """A stage while its resistors move; `at` are its values."""
+    """A stage while its resistors move; `at` are its values.
+
+    Its table has, for rows of values, what adds up along a cascade: ln |H|**2 where the aim looks,
+    and the group delay in seconds where that is limited.
+    """
 
     names: tuple[str, ...]
     columns: list[int]
     start: Array
     at: Array
     grid: Array
-    squares: Callable[[Array], Array]
+    table: Callable[[Array], Array]
 
     @classmethod
-    def of(cls, stage: FittedStage, grid: Array, w: Array) -> _Section:
+    def of(cls, stage: FittedStage, grid: Array, aim: Aim) -> _Section:
         terms, values = stage.fit.candidate.terms, stage.fit.choice.values
         start = np.array([values[n] for n in terms.names])
         columns = [k for k, n in enumerate(terms.names) if n[0] == "R"]
+        w = aim.frequencies
         powers = np.array([_even_and_odd(w, k) for k in range(len(terms.denominator))])
+        late = [2 * np.pi * b.frequencies for b in aim.delays]
 
-        def squares(rows: Array) -> Array:
+        def table(rows: Array) -> Array:
             top, bottom = terms.coefficients(np.log(rows))
-            return _size(top, powers) / np.maximum(_size(bottom, powers), _TINY)
+            squares = _size(top, powers) / np.maximum(_size(bottom, powers), _TINY)
+            logs = np.log(np.maximum(squares, _TINY))
+            delays = [turning(bottom, x) - turning(top, x) for x in late]
+            return np.hstack([logs, *delays]) if delays else np.asarray(logs)
 
-        return cls(terms.names, columns, start, start.copy(), grid, squares)
-
-    def logs(self, rows: Array) -> Array:
-        """Return ln |H|**2 of the section for rows of values."""
-        return np.asarray(np.log(np.maximum(self.squares(rows), _TINY)))
+        return cls(terms.names, columns, start, start.copy(), grid, table)
 
     def trials(self, turn: int) -> Array:
         """Return values near those at hand."""

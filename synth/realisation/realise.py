@@ -17,12 +17,19 @@ from synth.progress import Progress, counter, portion
 from synth.realisation.assemble import Offer, assembled
 from synth.realisation.brief import Brief
 from synth.realisation.certificate import floor_db
-from synth.realisation.choosing import mask_aim, place, told_of_fewer, with_yield, worth_proof
+from synth.realisation.choosing import (
+    mask_aim,
+    place,
+    steadiest,
+    told_of_fewer,
+    with_yield,
+    worth_proof,
+)
 from synth.realisation.design import Realisation
 from synth.realisation.exchanged import met_by_exchange
 from synth.realisation.expected import room
 from synth.realisation.fitted import FittedStage
-from synth.realisation.polish import near, polished
+from synth.realisation.polish import WithinMask, near, polished
 from synth.realisation.preselect import wanted_chains, widened_targets
 from synth.realisation.quiet import Listener
 from synth.realisation.ranking import doublings, rank
@@ -202,37 +209,55 @@ def _whole(brief: Brief, task: tuple[Offer, Sequence[Refined]]) -> Realisation:
     if brief.mask:
         better = _within_mask(brief, offer, stages)
     else:
-        together: Sequence[FittedStage] = jointly(
-            brief.target, stages, floor=floor_db(brief.spread)
-        )
-        if brief.target.kind != "allpass":
-            moved = polished(near(brief.target), together, brief.shelves)
-            together = _sound(moved, together)
+        *_, together = _near_target(brief, stages)
         better = assembled(brief, together).realisation
     if better.misses <= max(1.0, offer.realisation.misses):
         return better
     return assembled(brief, [as_found(s) for s in offer.stages]).realisation
 
 
+def _near_target(brief: Brief, stages: Sequence[Refined]) -> Iterator[Sequence[FittedStage]]:
+    """Yield the stages chosen together to be near the target, and then moved to be nearer."""
+    together: Sequence[FittedStage] = jointly(brief.target, stages, floor=floor_db(brief.spread))
+    yield together
+    if brief.target.kind != "allpass":
+        yield _sound(polished(near(brief.target), together, brief.shelves), together)
+
+
 def _within_mask(brief: Brief, offer: Offer, stages: Sequence[Refined]) -> Realisation:
     """Choose the stages together for the most margin; move them only where that is worth it.
 
     Where the mask is then passed, the values of the local search are where another try starts.
+    Where it limits the delay, the margin of |H| is not all: values near the target compete.
     """
-    target, aim = brief.target, mask_aim(brief)
-    floor = aim.floor
+    aim = mask_aim(brief)
     found: list[Realisation] = []
-    for start in (jointly(target, stages, aim, floor), [as_found(s) for s in offer.stages]):
+    for start in _starts(brief, offer, stages, aim):
         kept = assembled(brief, start).realisation
+        trials = [kept]
         if not kept.whole.proved:
             moved = _sound(polished(aim, start, brief.shelves), start)
-            better, least = assembled(brief, moved).realisation, kept.whole.value_db
-            worth = least + (floor if least >= 0 else 0.0)
-            kept = better if better.whole.value_db > worth else kept
-        found.append(kept)
-        if kept.whole.value_db >= 0:
+            better = assembled(brief, moved).realisation
+            if better.misses < kept.misses or (
+                better.meets and better.whole.value_db > kept.whole.value_db + aim.floor
+            ):
+                trials = [better, kept] if brief.delays else [better]
+        found += trials
+        if trials[0].meets and not brief.delays:
             break
+    if brief.delays:
+        return steadiest(brief, found)
     return max(found, key=lambda r: r.whole.value_db)
+
+
+def _starts(
+    brief: Brief, offer: Offer, stages: Sequence[Refined], aim: WithinMask
+) -> Iterator[Sequence[FittedStage]]:
+    """Yield values to move for the margin, those that are likelier to keep the mask first."""
+    yield jointly(brief.target, stages, aim, aim.floor)
+    yield [as_found(s) for s in offer.stages]
+    if brief.delays:
+        yield from _near_target(brief, stages)
 
 
 def _sound(moved: Sequence[FittedStage], before: Sequence[FittedStage]) -> Sequence[FittedStage]:

@@ -234,6 +234,7 @@ def _realisation(record: RealisationRecord) -> Json:
         "spread": r.spread,
         "balanced_zeros": r.balanced_zeros,
         "mask_excess_db": r.excess_db,
+        "delay_excess": r.delay_excess,
         "whole": _whole(r.whole),
         "yield": None if r.yield_ is None else yield_json(r.yield_),
         "tolerances": _tolerances(r),

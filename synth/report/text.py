@@ -216,6 +216,8 @@ def _mask_text(r: Realisation) -> str:
     """Return how the response stands to the limits, and the yield."""
     excess = r.excess_db or 0.0
     text = f"limits passed by {excess:.3g} dB" if excess > 0 else f"margin {-excess:.3g} dB"
+    if r.delay_excess is not None:
+        text += f"; the delay takes {100 * (1 + r.delay_excess):.3g} % of its limit"
     if r.yield_ is not None:
         y = r.yield_
         text += f"; yield {share_text(y.value)} ({share_text(y.low)} to {share_text(y.high)})"

@@ -17,12 +17,13 @@ from itertools import product
 
 import numpy as np
 
+from synth.analysis.numbers import modes
 from synth.errors import NumberError
-from synth.masks.limits import Limit
+from synth.masks.limits import DelayLimit, Limit
 from synth.network.model import KINDS, Network
 from synth.progress import Progress
 from synth.tolerances.grids import bounds_of
-from synth.tolerances.limits import Bounds
+from synth.tolerances.limits import Bounds, DelayBounds, delay_bounds
 from synth.tolerances.model import Model, model_of
 from synth.tolerances.montecarlo import check, sample
 from synth.tolerances.sensitivity import decibels_per_cent
@@ -214,7 +215,7 @@ class _Trials:
 def _drawn(
     model: Model,
     parts: Ranges,
-    tests: Sequence[Bounds],
+    tests: Sequence[Bounds | DelayBounds],
     samples: int,
     seed: int,
     executor: Executor | None,
@@ -228,14 +229,20 @@ def mask_yield(
     limits: Sequence[Limit],
     spread: Spread,
     *,
+    delays: Sequence[DelayLimit] = (),
     reference: Transfer | None = None,
     samples: int = SAMPLES,
     seed: int = 0,
     executor: Executor | None = None,
 ) -> Yield:
-    """Return the share of circuits that keep all limits; parameters as `cheapest_classes`."""
+    """Return the share of circuits that keep all limits; parameters as `cheapest_classes`.
+
+    Limits of the group delay, `delays`, count like the others.
+    """
     model, loop = model_of(network)
-    tests = [bounds_of(model, loop, limit, reference) for limit in limits]
+    poles = modes(loop) if loop is not None else []
+    tests: list[Bounds | DelayBounds] = [bounds_of(model, loop, x, reference) for x in limits]
+    tests += [delay_bounds(limit, poles) for limit in delays]
     return _drawn(model, ranges(network, spread), tests, samples, seed, executor)
 
 

@@ -27,6 +27,7 @@ from synth.errors import NetworkError
 from synth.tolerances.draws import BLOCK
 from synth.tolerances.roots import has_growing_root, roots_of
 from synth.tolerances.spread import Array, BoolArray
+from synth.transfer.turning import turning
 
 #: Numbers in a tile of responses.
 _TILE = 200_000
@@ -175,6 +176,17 @@ class Factored:
             for c in bottom:
                 found /= u[:, None] ** np.arange(len(c)) @ c
         return np.asarray(found)
+
+    def delays(self, prepared: Array, frequencies: Array) -> Array:
+        """Return the group delay in seconds, (frequencies, circuits); parameters as `squares`."""
+        x = 2 * np.pi * frequencies / self.w_ref
+        top, bottom, _ = self._rows(prepared)
+        found = np.zeros((len(x), prepared.shape[1]))
+        for c in bottom:
+            found += turning(c.T, x).T
+        for c in top:
+            found -= turning(c.T, x).T
+        return found / self.w_ref
 
     def sensitivities(self, frequencies: Array) -> ComplexArray:
         """Return d ln H/d ln(value) at the nominal values, (frequencies, parts).

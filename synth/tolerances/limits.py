@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 
 from synth.errors import TargetError
-from synth.masks.limits import Limit
+from synth.masks.limits import DelayLimit, Limit
 from synth.tolerances.spread import Array
 from synth.transfer.transfer import Transfer
 
 _POINTS = 65
+#: Points over the band of a delay, and its first over its last where the band starts at 0.
+_DELAY_POINTS, _NEAR_ZERO = 65, 1e-3
+#: Half widths about a pole at which a delay is looked at.
+_ABOUT_POLE = np.linspace(-3.0, 3.0, 13)
 #: How far beyond the other frequencies a band is looked at that has no end.
 _BEYOND = 100.0
+#: A delay in seconds below which its share means nothing.
+_NO_DELAY = 1e-30
 
 
 @dataclass(frozen=True)
@@ -59,6 +65,47 @@ class Bounds:
             wanted = np.abs(self.reference(2j * np.pi * frequencies)) ** 2
         found = bounds(self.limit, frequencies.ravel(), np.broadcast_to(wanted, shape).ravel())
         return found.least.reshape(shape), found.most.reshape(shape)
+
+
+@dataclass(frozen=True)
+class DelayBounds:
+    """A limit of the delay, and the frequencies in hertz where the delay is looked at."""
+
+    frequencies: Array
+    limit: DelayLimit
+
+    def uses(self, delays: Array) -> Array:
+        """Return how much of the limit delays use, above 1 where they break it.
+
+        Parameters
+        ----------
+        delays : array (frequencies, circuits)
+            In seconds.
+
+        Returns
+        -------
+        array (frequencies, circuits)
+            The departure from the middle between the largest and the least of each circuit.
+        """
+        middle = (delays.max(axis=0) + delays.min(axis=0)) / 2
+        unit = np.ones_like(middle) if self.limit.absolute else np.maximum(middle, _NO_DELAY)
+        return np.asarray(np.abs(delays - middle) / (self.limit.ripple * unit))
+
+
+def delay_bounds(limit: DelayLimit, poles: Iterable[complex]) -> DelayBounds:
+    """Return where a limit of the delay is looked at: evenly, and about each pole.
+
+    Parameters
+    ----------
+    limit : DelayLimit
+    poles : iterable of complex
+        Of the response, rad/s; a delay turns only near one.
+    """
+    low, high = limit.low_hz or limit.high_hz * _NEAR_ZERO, limit.high_hz
+    roots = np.array([p for p in poles if p.imag > 0])
+    about = (roots.imag[:, None] - roots.real[:, None] * _ABOUT_POLE).ravel() / (2 * np.pi)
+    inside = about[(about > low) & (about < high)]
+    return DelayBounds(np.unique([*np.linspace(low, high, _DELAY_POINTS), *inside]), limit)
 
 
 def check_consistent(limits: Sequence[Bounds], nominal: Callable[[Array], Array]) -> None:

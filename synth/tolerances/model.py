@@ -37,6 +37,10 @@ class Model(Protocol):
         """Return H."""
         ...
 
+    def delays(self, prepared: Array, frequencies: Array) -> Array:
+        """Return the group delay in seconds."""
+        ...
+
     def grows(self, prepared: Array) -> BoolArray:
         """Say which circuits have a natural mode in the right half-plane, where that is known."""
         ...

@@ -19,7 +19,7 @@ import numpy as np
 from synth.errors import NumberError
 from synth.parallel import collected
 from synth.tolerances.draws import BLOCK, draw
-from synth.tolerances.limits import Bounds
+from synth.tolerances.limits import Bounds, DelayBounds
 from synth.tolerances.model import Model
 from synth.tolerances.spread import Array, BoolArray, Ranges
 from synth.tolerances.yields import passes
@@ -86,7 +86,7 @@ def steps(samples: int, frequencies: int, chunk: int = CHUNK) -> tuple[int, int]
 def sample(
     model: Model,
     ranges: Ranges,
-    limits: Sequence[Bounds] = (),
+    limits: Sequence[Bounds | DelayBounds] = (),
     *,
     samples: int,
     seed: int = 0,
@@ -100,7 +100,7 @@ def sample(
     ----------
     model : Model
     ranges : Ranges
-    limits : sequence of Bounds
+    limits : sequence of Bounds or DelayBounds
         That the circuits are tested against.
     samples : int
         Circuits, 1 to `MOST_SAMPLES`.
@@ -189,7 +189,11 @@ def ranked(values: Array, percents: Sequence[float]) -> Array:
 
 
 def _sample_chunk(
-    model: Model, ranges: Ranges, limits: Sequence[Bounds], seed: int, task: tuple[int, int]
+    model: Model,
+    ranges: Ranges,
+    limits: Sequence[Bounds | DelayBounds],
+    seed: int,
+    task: tuple[int, int],
 ) -> tuple[Array, BoolArray, BoolArray]:
     start, stop = task
     rows, kept, wild = [], [], []

@@ -93,6 +93,25 @@ class Nodal:
         h = self.response(prepared, frequencies)
         return np.asarray(h.real**2 + h.imag**2)
 
+    def delays(self, prepared: Array, frequencies: Array) -> Array:
+        """Return the group delay in seconds, (frequencies, circuits), -Re(H'/H) by s.
+
+        The derivative of the unknowns solves the same equations, ``A v' = b' - A' v``.
+        """
+        found = np.empty((len(frequencies), prepared.shape[1]))
+        step = max(1, _MOST_NUMBERS // len(self.right[0]) ** 2)
+        for k, f in enumerate(frequencies):
+            for start in range(0, prepared.shape[1], step):
+                columns = slice(start, start + step)
+                y = self.admittances(prepared[:, columns], float(f))
+                slope = y * self.powers / (2j * np.pi * f)
+                left, right = np.tensordot(y, self.matrix, 1), y @ self.right
+                v = np.linalg.solve(left, right[..., None])
+                turned = (slope @ self.right)[..., None] - np.tensordot(slope, self.matrix, 1) @ v
+                change = np.linalg.solve(left, turned)[..., 0] @ self.output
+                found[k, columns] = -(change / self.read(v[..., 0])).real
+        return found
+
     def modes(self, prepared: Array) -> ComplexArray:
         """Return the natural modes with ideal op amps in rad/s, (circuits, modes); nan beyond.
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from synth.tolerances.draws import BLOCK
 from synth.tolerances.factored import Factored
-from synth.tolerances.limits import Bounds
+from synth.tolerances.limits import Bounds, DelayBounds
 from synth.tolerances.model import Model
 from synth.tolerances.peaks import keeps_between
 from synth.tolerances.spread import Array, BoolArray
@@ -65,7 +65,7 @@ def wilson(passed: int, drawn: int, confidence: float = CONFIDENCE) -> Yield:
     return Yield(share, low, high, passed, drawn)
 
 
-def passes(model: Model, prepared: Array, limits: Sequence[Bounds]) -> BoolArray:
+def passes(model: Model, prepared: Array, limits: Sequence[Bounds | DelayBounds]) -> BoolArray:
     """Say which circuits keep which limit, (limits, circuits), also between its frequencies.
 
     With a formula, each circuit's own modes and extremes are looked at besides the grid.
@@ -75,12 +75,16 @@ def passes(model: Model, prepared: Array, limits: Sequence[Bounds]) -> BoolArray
     model : Model
     prepared : array (rows, circuits)
         From ``model.prepare``.
-    limits : sequence of Bounds
+    limits : sequence of Bounds or DelayBounds
     """
     found = np.empty((len(limits), prepared.shape[1]), dtype=bool)
     for start in range(0, prepared.shape[1], BLOCK):
         columns = slice(start, start + BLOCK)
         for k, b in enumerate(limits):
+            if isinstance(b, DelayBounds):
+                delays = model.delays(prepared[:, columns], b.frequencies)
+                found[k, columns] = (b.uses(delays) <= 1).all(axis=0)
+                continue
             squares = model.squares(prepared[:, columns], b.frequencies)
             inside = (squares >= b.least[:, None]) & (squares <= b.most[:, None])
             found[k, columns] = inside.all(axis=0)
