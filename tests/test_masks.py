@@ -430,3 +430,9 @@ def test_slopes_of_the_level_against_differences():
         assert (_level(s, moved, w)[0] - level) / 1e-6 == pytest.approx(
             slopes[:, k], rel=1e-3, abs=1e-3
         )
+
+
+@pytest.mark.parametrize("text", ["0 1k within 0.5 V", "2k inf <= -60 Hz", "2k inf <= -60s"])
+def test_a_level_in_another_unit_is_refused(text: str) -> None:
+    with pytest.raises(NumberError, match="a value in dB is wanted"):
+        limit_from_text(text)

@@ -31,6 +31,7 @@ CRITERIA: Mapping[str, str] = {
     "error": f"times the error allowed ({MEETS_DB:g} dB, or {100 * MEETS_SHARE:g} % of the peak "
     "where that is more), with preferred values, and the amplifier where there is one: met, or by "
     "how many doublings it is missed; with a mask, how far it is passed",
+    "stable": "number of stages that can oscillate within the tolerances of their parts",
     "findings": "number of serious findings of the check with the amplifier",
     "lost": f"whether more than {LOST_DB:g} dB of the dynamic range is lost",
     "yield": "with a mask, the share of circuits that keep it, in steps in which good ones to bad "
@@ -51,6 +52,7 @@ CRITERIA: Mapping[str, str] = {
 #: The criteria in their order with ideal op amps, and with a real one.
 IDEAL = (
     "error",
+    "stable",
     "lost",
     "yield",
     "amplifiers",
@@ -64,6 +66,7 @@ IDEAL = (
 )
 REAL = (
     "error",
+    "stable",
     "findings",
     "yield",
     "amplifiers",
@@ -98,6 +101,7 @@ def rank(r: Realisation, order: Sequence[str] = IDEAL) -> tuple[float, ...]:
     fine = order.index("range") < order.index("amplifiers")  # it matters more
     grades: dict[str, float] = {
         "error": doublings(r.misses),
+        "stable": r.growing,
         "lost": r.levels.loss_db > LOST_DB,
         "yield": 0 if share is None else yield_step(share),
         "amplifiers": len(network.op_amps)
@@ -155,6 +159,8 @@ class Scores:
         Share of circuits that keep the mask; None without one.
     range_db : float or None
         Dynamic range lost.
+    growing : int
+        Stages that can oscillate within the tolerances of their parts.
     """
 
     error: float
@@ -166,11 +172,13 @@ class Scores:
     noise: float | None = None
     yield_: float | None = None
     range_db: float | None = None
+    growing: int = 0
 
     def value(self, criterion: str) -> float | None:
         """Return the figure of a criterion."""
         return {
             "error": self.error,
+            "stable": self.growing,
             "findings": self.findings,
             "amplifiers": self.amplifiers,
             "parts": self.parts,
@@ -192,7 +200,7 @@ class Scores:
             return math.inf
         if criterion == "error":
             return doublings(value)
-        if criterion in ("findings", "amplifiers", "parts"):
+        if criterion in ("stable", "findings", "amplifiers", "parts"):
             return value
         if value <= 0 or math.isinf(value):
             return math.copysign(math.inf, value - 1)
@@ -230,7 +238,7 @@ def parse_order(
     >>> parse_order("noise,amplifiers")[:3]
     ('noise', 'amplifiers', 'error')
     >>> parse_order("range", IDEAL)[:3]
-    ('range', 'error', 'lost')
+    ('range', 'error', 'stable')
     """
     usual = list(known)
     if aim == "noise":

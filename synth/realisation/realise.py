@@ -23,7 +23,7 @@ from synth.realisation.exchanged import met_by_exchange
 from synth.realisation.expected import room
 from synth.realisation.fitted import FittedStage
 from synth.realisation.polish import near, polished
-from synth.realisation.preselect import wanted_chains, widened_targets
+from synth.realisation.preselect import calmed_targets, wanted_chains, widened_targets
 from synth.realisation.quiet import Listener
 from synth.realisation.ranking import doublings, rank
 from synth.realisation.refine import LISTED, WORK, Refined, as_found, jointly, refined
@@ -125,6 +125,7 @@ def candidates(
     workshop = Workshop(brief, max(map(len, ways)), tick)
     workshop.prepare(wanted)
     workshop.widen(widened_targets(brief, planned, workshop))
+    workshop.widen(calmed_targets(brief, planned, workshop))
     fixed = [chain for plan in planned for chain in best_chains(plan, workshop.fits, _KEEP)]
     first = wanted_chains(brief, planned, workshop, model)
     assembling = portion(progress, _FITTED, _ASSEMBLED)

@@ -134,6 +134,8 @@ def score_text(scores: Scores, criterion: str) -> str:
         return f"{100 * value:.3g} %"
     if criterion == "range":
         return f"{value:.1f} dB lost"
+    if criterion == "stable":
+        return f"{int(value)} that can oscillate" if value else "none can oscillate"
     if criterion == "findings":
         return f"{int(value)} serious"
     return plain(value)
@@ -211,6 +213,7 @@ def _cheap(target: Target, r: Realisation, model: OpAmpModel, around: Conditions
         r.spread,
         yield_=r.expected if r.yield_ is None else r.yield_.value,
         range_db=r.levels.loss_db,
+        growing=r.growing,
     )
 
 

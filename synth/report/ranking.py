@@ -104,6 +104,7 @@ def _row_json(row: Ranked) -> Json:
         "number": row.number,
         "label": row.realisation.label,
         "error": _finite(values["error"]),
+        "stages_that_can_oscillate": scores.growing,
         "serious_findings": scores.findings,
         "amplifiers": scores.amplifiers,
         "parts": scores.parts,
