@@ -11,7 +11,7 @@ from synth.masks.compare import FITTED, compare
 from synth.masks.direct import _level, _Structure, direct_fit
 from synth.masks.equaliser import equalised, equaliser, fewest
 from synth.masks.figures import largest_q, overshoot
-from synth.masks.limits import DelayLimit, Limit, mask_from_text
+from synth.masks.limits import DelayLimit, Limit, limit_from_text, mask_from_text
 from synth.masks.orders import fit_order, lowest_order
 from synth.masks.reach import room
 from synth.masks.shape import Band, Shape, shape_of

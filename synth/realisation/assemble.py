@@ -16,12 +16,12 @@ from synth.realisation.expected import room
 from synth.realisation.fitted import FittedStage, spread_of
 from synth.realisation.loudness import loudness
 from synth.realisation.quiet import output_noise
+from synth.realisation.steady import can_oscillate
 from synth.search.candidates import SectionTarget
 from synth.target.target import phase_error, realised_error
+from synth.tolerances.spread import Spread
 from synth.transfer.kinds import describe
 from synth.transfer.transfer import Transfer
-from synth.realisation.steady import can_oscillate
-from synth.tolerances.spread import Spread
 from synth.transform.cascade import cascade
 from synth.transform.step import Step
 from synth.values.section import pole_q

@@ -96,26 +96,45 @@ def rank(r: Realisation, order: Sequence[str] = IDEAL) -> tuple[float, ...]:
     What meets the target, or keeps the mask, always comes before what does not.  Where the yield
     is not known yet, the expected one counts; where the noise is not known, it counts last.
     """
+    graded = grades(r, order)
+    last = r.phase_error if r.allpass else r.error_db
+    return (not r.meets, *(graded[c] for c in order), last)
+
+
+def figures(r: Realisation) -> dict[str, float | None]:
+    """Return the figure of each criterion of `IDEAL`; None where it is not known."""
     network = r.network
-    share = r.expected if r.yield_ is None else r.yield_.value
-    fine = order.index("range") < order.index("amplifiers")  # it matters more
-    grades: dict[str, float] = {
-        "error": doublings(r.misses),
+    shared = sum(s.sharing and r.spread > SHARED_SPREAD for s in r.stages)
+    return {
+        "error": r.misses,
         "stable": r.growing,
-        "lost": r.levels.loss_db > LOST_DB,
-        "yield": 0 if share is None else yield_step(share),
-        "amplifiers": len(network.op_amps)
-        + sum(s.sharing and r.spread > SHARED_SPREAD for s in r.stages),
+        "lost": r.levels.loss_db,
+        "yield": r.expected if r.yield_ is None else r.yield_.value,
+        "amplifiers": len(network.op_amps) + shared,
         "zeros": r.balanced_zeros,
-        "wide": r.spread > WIDE,
-        "range": floor(r.levels.loss_db / (FINE_STEP_DB if fine else LEVEL_STEP_DB)),
+        "wide": r.spread,
+        "range": r.levels.loss_db,
         "capacitors": sum(b.power == 1 for b in network.branches),
         "parts": len(network.branches),
-        "spread": round(log2(r.spread)),
-        "noise": math.inf if r.noise is None else floor(20 * log10(r.noise.vrms) + 0.5),
+        "spread": r.spread,
+        "noise": None if r.noise is None else r.noise.vrms,
     }
-    last = r.phase_error if r.allpass else r.error_db
-    return (not r.meets, *(grades[c] for c in order), last)
+
+
+def grades(r: Realisation, order: Sequence[str]) -> dict[str, float]:
+    """Return the figures of `figures` in the steps in which they are compared."""
+    known = figures(r)
+    share, noise = known["yield"], known["noise"]
+    fine = order.index("range") < order.index("amplifiers")  # it matters more
+    return {c: v for c, v in known.items() if v is not None} | {
+        "error": doublings(r.misses),
+        "lost": r.levels.loss_db > LOST_DB,
+        "yield": 0 if share is None else yield_step(share),
+        "wide": r.spread > WIDE,
+        "range": floor(r.levels.loss_db / (FINE_STEP_DB if fine else LEVEL_STEP_DB)),
+        "spread": round(log2(r.spread)),
+        "noise": math.inf if noise is None else floor(20 * log10(noise) + 0.5),
+    }
 
 
 def yield_step(share: float) -> int:

@@ -27,6 +27,7 @@ from synth.realisation.preselect import calmed_targets, wanted_chains, widened_t
 from synth.realisation.quiet import Listener
 from synth.realisation.ranking import doublings, rank
 from synth.realisation.refine import LISTED, WORK, Refined, as_found, jointly, refined
+from synth.realisation.told import told_of_no_yield, told_of_quieter
 from synth.realisation.workshop import Workshop
 from synth.search.candidates import SectionTarget, negated
 from synth.search.plan import Chain, Plan, best_chains, free_plan, gain_target, plans
@@ -84,9 +85,12 @@ def realise(
     made = met_by_exchange(brief, offers, made)
     known = [with_yield(brief, o, r) for o, r in zip(offers, made, strict=True)]
     best = sorted(known, key=lambda r: rank(r, brief.order))[:top]
-    if not brief.seeks("noise"):
-        best[:1] = _told_of_less([o.realisation for o in found], best[:1])
-    return told_of_fewer(best)
+    others = [o.realisation for o in found]
+    if brief.seeks("noise"):
+        best[:] = told_of_quieter(others, best)
+    else:
+        best[:1] = _told_of_less(others, best[:1])
+    return told_of_no_yield(told_of_fewer(best))
 
 
 def _told_of_less(found: Iterable[Realisation], first: Sequence[Realisation]) -> list[Realisation]:

@@ -1,10 +1,10 @@
 """Whether a stage can oscillate within the tolerances of its parts.
 
 Every coefficient of D(s) is linear in each admittance by itself, so over a box of tolerances its
-least value lies at a corner.  A stage of first or second order is stable just while its coefficients
-have one sign (E. J. Routh; common practice), so for these the corners decide exactly.  Of more
-poles the roots are taken at the corners: what is unstable there can oscillate, and the inside of
-the box is not looked at.
+least value lies at a corner.  A stage of first or second order is stable just while its
+coefficients have one sign (common practice: the criterion of Routh and Hurwitz), so for these the
+corners decide exactly.  Of more poles the roots are taken at the corners: what is unstable there
+can oscillate, and the inside of the box is not looked at.
 """
 
 from __future__ import annotations
