@@ -87,4 +87,10 @@ def _why(better: Realisation, other: Realisation, order: Sequence[str]) -> str:
     criterion = next((c for c in order if graded[0][c] != graded[1][c]), None)
     if criterion is None:
         return exactly(better.misses, other.misses)
-    return because(criterion, order, lambda k: figure_text(criterion, figures(pair[k])[criterion]))
+    return because(criterion, order, lambda k: _ideal_text(pair[k], criterion))
+
+
+def _ideal_text(r: Realisation, criterion: str) -> str:
+    count = figures(r)[criterion]
+    twice = criterion == "amplifiers" and count != len(r.network.op_amps)
+    return figure_text(criterion, count) + (" (a shared one counted twice)" if twice else "")

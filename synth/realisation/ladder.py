@@ -108,8 +108,8 @@ def refuse_other_kinds(kind: str) -> None:
     made = list(dict.fromkeys(f.kind for f in FORMS.values()))
     if kind in KINDS and kind not in made:
         raise TargetError(
-            f"a ladder is made for {', '.join(made)} and not for {kind}; realise that as a cascade, "
-            "with `synth realise`"
+            f"a ladder is made for {', '.join(made)} and not for {kind}; realise that as a "
+            "cascade, with `synth realise`"
         )
 
 
