@@ -97,7 +97,9 @@ def _told_of_less(found: Iterable[Realisation], first: Sequence[Realisation]) ->
     """Say with the first circuit which other of as few op amps loses less dynamic range."""
     told = []
     for best in first:
-        few = [r for r in found if r.meets and len(r.network.op_amps) <= len(best.network.op_amps)]
+        count = len(best.network.op_amps)
+        sound = [r for r in found if r.meets and r.growing <= best.growing]
+        few = [r for r in sound if len(r.network.op_amps) <= count]
         other = min(few, key=lambda r: r.levels.loss_db, default=best)
         loss = best.levels.loss_db - other.levels.loss_db
         if loss > _LESS_DB:
