@@ -357,7 +357,8 @@ def test_the_command_writes_what_it_shows(tmp_path, capsys):
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        (["allpass", "--at", "1kHz"], "ladder"),
+        (["allpass", "--at", "1kHz"], "not for allpass"),
+        (["bandstop", "--at", "1kHz"], "not for bandstop"),
         (["lowpass"], "--at"),
         (["lowpass", "--order", "20", "--at", "1kHz"], "up to 14"),
         (["lowpass", "--at", "1kHz", "--form", "x"], "forms are"),

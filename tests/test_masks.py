@@ -11,7 +11,7 @@ from synth.masks.compare import FITTED, compare
 from synth.masks.direct import _level, _Structure, direct_fit
 from synth.masks.equaliser import equalised, equaliser, fewest
 from synth.masks.figures import largest_q, overshoot
-from synth.masks.limits import DelayLimit, Limit, mask_from_text
+from synth.masks.limits import DelayLimit, Limit, limit_from_text, mask_from_text
 from synth.masks.orders import fit_order, lowest_order
 from synth.masks.reach import room
 from synth.masks.shape import Band, Shape, shape_of
@@ -430,3 +430,9 @@ def test_slopes_of_the_level_against_differences():
         assert (_level(s, moved, w)[0] - level) / 1e-6 == pytest.approx(
             slopes[:, k], rel=1e-3, abs=1e-3
         )
+
+
+@pytest.mark.parametrize("text", ["0 1k within 0.5 V", "2k inf <= -60 Hz", "2k inf <= -60s"])
+def test_a_level_in_another_unit_is_refused(text: str) -> None:
+    with pytest.raises(NumberError, match="a value in dB is wanted"):
+        limit_from_text(text)

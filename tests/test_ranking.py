@@ -203,7 +203,6 @@ def test_the_command_line_explains_and_lists(capsys) -> None:
     ("options", "word"),
     [
         (["--rank", "findings"], "--op-amp"),
-        (["--explain-rank"], "--op-amp"),
         (["--load", "1k"], "--op-amp"),
         (["--op-amp", "no-such-model"], "no-such-model"),
         (["--op-amp", "jfet-10mhz", "--rank", "beauty"], "beauty"),

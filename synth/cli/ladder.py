@@ -103,7 +103,7 @@ def ladder(
     at the price of more op amps. With --against-cascade both are put under the same tolerances.
     """
     from synth.cli.output import check_file, deliver, design_content
-    from synth.realisation.ladder import ladders
+    from synth.realisation.ladder import ladders, refuse_other_kinds
     from synth.report.ladder import ladder_answer, ladder_text
     from synth.report.record import realisation_records
     from synth.values.series import CAPACITORS, RESISTORS
@@ -112,6 +112,7 @@ def ladder(
     for name, value in (("--limit", limit), ("--band", band)):
         if value is not None and not against_cascade:
             raise click.UsageError(f"{name} is for --against-cascade; give that with it")
+    refuse_other_kinds(kind)
     options = FamilyOptions(family, order, None, width, ripple, stop_attenuation, edge, gain)
     target = wanted_target(kind, at, options, None, None, None, False)
     shelves = (

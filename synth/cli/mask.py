@@ -150,7 +150,7 @@ def _band(option: str, text: str, example: str) -> tuple[float, float, str]:
 def _decibels(option: str, text: str, level: str) -> float:
     from synth.units import parse_si
 
-    value = parse_si(level[:-2] if level[-2:].lower() == "db" else level)
+    value = parse_si(level[:-2] if level[-2:].lower() == "db" else level, "dB")
     if not 0 < value <= 1000:
         raise click.UsageError(
             f"{option}: {text!r} needs a positive number of decibels: the ripple of a pass band, "

@@ -86,7 +86,7 @@ class Decibels(NumberType):
         """Read the text."""
         if isinstance(value, float):
             return value
-        return _plain(self, _without_db(value) or value, param, ctx)
+        return _plain(self, _without_db(value) or value, param, ctx, "dB")
 
 
 class Gain(NumberType):
@@ -153,12 +153,16 @@ def _without_db(value: str) -> str | None:
 
 
 def _plain(
-    kind: NumberType, text: str, param: click.Parameter | None, ctx: click.Context | None
+    kind: NumberType,
+    text: str,
+    param: click.Parameter | None,
+    ctx: click.Context | None,
+    unit: str = "",
 ) -> float:
     from synth.units import parse_si
 
     try:
-        return parse_si(text)
+        return parse_si(text, unit)
     except NumberError as error:
         kind.fail(str(error), param, ctx)
 

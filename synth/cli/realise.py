@@ -74,7 +74,8 @@ class Realise(Command):
         say(
             "Circuits are ranked by criteria, one after the other; --rank puts some of them first, "
             "and circuits that are best by these are looked for. With --best-for noise the noise "
-            "comes before the op amps."
+            "comes before the op amps where they are real (--op-amp), and just behind their number "
+            "where they are ideal and add none."
         )
         say(f"With ideal op amps: {', '.join(IDEAL)}.")
         say(f"With --op-amp (see `synth check --help`): {', '.join(REAL)}.")
@@ -193,7 +194,7 @@ def realise(
     from synth.cli.output import check_file, deliver, design_content
     from synth.realisation.brief import Brief
     from synth.realisation.polish import pass_limits
-    from synth.realisation.ranking import ideal_names
+    from synth.realisation.ranking import IDEAL, ideal_names, parse_order
     from synth.report.record import realisation_records
     from synth.tolerances.spread import Spread
     from synth.values.series import CAPACITORS, RESISTORS
@@ -214,7 +215,7 @@ def realise(
     masked = MaskOptions(mask, pass_, stop, flat_delay, gain)
     around = Around(supply, source_resistance, load_, band, level, tolerance)
     if op_amp is None:
-        _refuse_without_op_amp(explain_rank, around)
+        _refuse_without_op_amp(around)
     wanted = _wanted(kind, at, family_options, h, num, den, complement, masked, fit, response)
     shelves = (
         shelf(resistors, resistor_window, RESISTORS),
@@ -248,18 +249,20 @@ def realise(
     from synth.report.text import realise_text
 
     asked = wanted.report(found[:count])
-    if ranked is None and rank is not None:
-        from synth.report.layout import labelled
+    criteria = parse_order(rank, IDEAL, best_for) if ranked is None else ranked.order
+    if ranked is None and (explain_rank or rank is not None):
+        from synth.report.ranking import order_lines
 
-        told = labelled("ranked by", ", ".join(brief(wanted.target).order))
+        told = order_lines(found[:count], criteria, explain_rank)
         asked = replace(asked, head=(*asked.head, *told))
 
     def answer() -> dict[str, Any]:
-        if ranked is None:
-            return realise_answer(wanted.target, records, asked)
-        from synth.report.ranking import ranking_answer
+        from synth.report.ranking import order_json, ranking_answer
 
-        return ranking_answer(ranked, records, asked)
+        if ranked is not None:
+            return ranking_answer(ranked, records, asked)
+        plain = realise_answer(wanted.target, records, asked)
+        return plain | {"ranking": order_json(found[:count], criteria)}
 
     def text() -> str:
         if ranked is None:
@@ -285,9 +288,8 @@ class Around:
     tolerance: float | None
 
 
-def _refuse_without_op_amp(explain_rank: bool, around: Around) -> None:
+def _refuse_without_op_amp(around: Around) -> None:
     given = [f"--{n.replace('_', '-')}" for n, value in vars(around).items() if value is not None]
-    given += ["--explain-rank"] if explain_rank else []
     if given:
         raise click.UsageError(f"{given[0]} is for real op amps; give --op-amp with it")
 

@@ -242,7 +242,7 @@ def limit_from_text(text: str) -> Limit | DelayLimit:
     if words[2] == DELAY:
         return delay_limit(low, high, words[3])
     level = words[3][:-2] if words[3][-2:].lower() == "db" else words[3]
-    return Limit(low, high, words[2], parse_si(level))
+    return Limit(low, high, words[2], parse_si(level, "dB"))
 
 
 def delay_limit(low: float, high: float, level: str) -> DelayLimit:
@@ -275,7 +275,7 @@ def _gain(text: str) -> float:
     """Read the gain after its word: a number with sign, or decibels."""
     words = "".join(text.split())
     if words[-2:].lower() == "db":
-        decibels = parse_si(words[:-2])
+        decibels = parse_si(words[:-2], "dB")
         if not abs(decibels) <= 200:
             raise NumberError(f"a gain of {decibels:g} dB is out of range; choose -200 to 200 dB")
         return float(10 ** (decibels / 20))

@@ -16,8 +16,10 @@ from synth.realisation.expected import room
 from synth.realisation.fitted import FittedStage, spread_of
 from synth.realisation.loudness import loudness
 from synth.realisation.quiet import output_noise
+from synth.realisation.steady import can_oscillate
 from synth.search.candidates import SectionTarget
 from synth.target.target import phase_error, realised_error
+from synth.tolerances.spread import Spread
 from synth.transfer.kinds import describe
 from synth.transfer.transfer import Transfer
 from synth.transform.cascade import cascade
@@ -49,7 +51,7 @@ def assembled(brief: Brief, chain: Sequence[FittedStage]) -> Offer:
     target = brief.target
     whole = cascade([s.network for s in chain], buffer_last=True)
     network = replace(whole.network, title=target.description)
-    uses = tuple(_use(s, names) for s, names in zip(chain, whole.maps, strict=True))
+    uses = tuple(_use(brief, s, names) for s, names in zip(chain, whole.maps, strict=True))
     loop = analyse(network)
     realised = transfer(loop, loop.transfer())
     error = realised_error(target, realised)
@@ -76,7 +78,7 @@ def assembled(brief: Brief, chain: Sequence[FittedStage]) -> Offer:
         ),
         expected=(room(target, brief.mask, brief.spread).expected(chain) if brief.mask else None),
         noise=output_noise(network, levels, None) if brief.seeks("noise") else None,
-        notes=(*whole.step.notes, *_sharp_notes(uses)),
+        notes=(*whole.step.notes, *_sharp_notes(uses), *_growing_notes(uses, brief.spread)),
         delay_excess=late,
     )
     return Offer(made, tuple(chain))
@@ -99,6 +101,19 @@ def _sharp_notes(uses: Sequence[StageUse]) -> tuple[str, ...]:
     )
 
 
+def _growing_notes(uses: Sequence[StageUse], spread: Spread) -> tuple[str, ...]:
+    """Say which stages can oscillate."""
+    growing = [str(k) for k, use in enumerate(uses, start=1) if use.can_oscillate]
+    if not growing:
+        return ()
+    return (
+        f"stage{'s' if len(growing) > 1 else ''} {', '.join(growing)} can oscillate within the "
+        f"tolerances of the parts ({100 * spread.resistors:g} % resistors, "
+        f"{100 * spread.capacitors:g} % capacitors); tighten them, or take a circuit without "
+        "positive feedback",
+    )
+
+
 def excess_db(brief: Brief, response: Transfer) -> float | None:
     """Return by how many decibels a response passes the mask, negative inside; None without.
 
@@ -107,7 +122,7 @@ def excess_db(brief: Brief, response: Transfer) -> float | None:
     return -margin_db(brief.mask, response, brief.target.transfer) if brief.mask else None
 
 
-def _use(stage: FittedStage, names: Mapping[str, str]) -> StageUse:
+def _use(brief: Brief, stage: FittedStage, names: Mapping[str, str]) -> StageUse:
     candidate, target = stage.fit.candidate, stage.fit.target
     return StageUse(
         stage=candidate.stage.name,
@@ -124,6 +139,7 @@ def _use(stage: FittedStage, names: Mapping[str, str]) -> StageUse:
         proved=bool(stage.proof and stage.proof.proved),
         held=tuple(names[n] for n in stage.proof.held) if stage.proof else (),
         certificate=stage.proof.told(names) if stage.proof else _NOT_SOUGHT,
+        can_oscillate=can_oscillate(stage, brief.spread),
     )
 
 

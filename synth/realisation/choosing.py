@@ -133,7 +133,9 @@ def told_of_fewer(found: Sequence[Realisation]) -> tuple[Realisation, ...]:
     few = [
         (len(r.network.op_amps), k)
         for k, r in enumerate(others)
-        if r.meets >= first.meets and len(r.network.op_amps) <= _FAR_FEWER * ours
+        if r.meets >= first.meets
+        and r.growing <= first.growing
+        and len(r.network.op_amps) <= _FAR_FEWER * ours
     ]
     if few:
         count, k = min(few)

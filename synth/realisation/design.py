@@ -106,6 +106,9 @@ class StageUse:
         empty where it is about all choices, or nothing is proved.
     certificate : str
         The same in a sentence.
+    can_oscillate : bool
+        Whether its poles reach the imaginary axis within the tolerances of its parts, as far as
+        `synth.realisation.steady` looks.
     """
 
     stage: str
@@ -122,6 +125,7 @@ class StageUse:
     proved: bool
     held: tuple[str, ...]
     certificate: str
+    can_oscillate: bool = False
 
     @property
     def sharing(self) -> bool:
@@ -220,6 +224,11 @@ class Realisation:
     def meets(self) -> bool:
         """Whether the target is met, by the measure of `synth.target.target`."""
         return self.misses <= 1
+
+    @property
+    def growing(self) -> int:
+        """Number of stages that can oscillate within the tolerances of their parts."""
+        return sum(use.can_oscillate for use in self.stages)
 
     @property
     def label(self) -> str:

@@ -31,6 +31,7 @@ from synth.realisation.design import Design, Realisation, StageUse, pole_pairs
 from synth.realisation.exchange import nearest, preferred, wanted_at
 from synth.realisation.fitted import spread_of
 from synth.realisation.loudness import loudness
+from synth.target.responses import KINDS
 from synth.target.target import Target, phase_error, realised_error
 from synth.tolerances.spread import Spread
 from synth.tolerances.study import tolerance
@@ -78,6 +79,7 @@ def ladders(
     RealisationError
         If a form has values outside the windows.
     """
+    refuse_other_kinds(target.kind)
     base = prototype_of(target.transfer)
     if len(base.lowpass.poles) > MOST_ARMS:
         raise TargetError(
@@ -99,6 +101,16 @@ def ladders(
     if not made:
         raise reasons[0]
     return tuple(sorted(made, key=lambda r: (not r.meets, len(r.network.op_amps))))
+
+
+def refuse_other_kinds(kind: str) -> None:
+    """Raise TargetError for a kind of response that no ladder here has."""
+    made = list(dict.fromkeys(f.kind for f in FORMS.values()))
+    if kind in KINDS and kind not in made:
+        raise TargetError(
+            f"a ladder is made for {', '.join(made)} and not for {kind}; realise that as a "
+            "cascade, with `synth realise`"
+        )
 
 
 def _suited(name: str, kind: str) -> Form:

@@ -3,7 +3,8 @@
 The costs of stages (`FittedStage.cost`) follow the parts.  Where the yield, the levels or the
 noise come before the op amps, chains are looked for that are best by them: by the variance of the
 response that stages add (`expected`), by how far the op amps of each stage exceed the output, or by
-the noise that each stage adds at the output (`quiet`).
+the noise that each stage adds at the output (`quiet`).  Where the cheapest have a stage that can
+oscillate within the tolerances of its parts (`steady`), chains without one are looked for too.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from synth.realisation.expected import HOPELESS, room, wanted
 from synth.realisation.fitted import FittedStage
 from synth.realisation.quiet import Listener
 from synth.realisation.ranking import yield_step
+from synth.realisation.steady import can_oscillate
 from synth.realisation.workshop import Workshop
 from synth.search.candidates import SectionTarget, negated
 from synth.search.plan import Chain, Plan, best_chains, steady_chains
@@ -31,6 +33,8 @@ _KEEP, _KEEP_STEADY = 8, 2
 _STEADIEST = 4
 #: A stage whose op amps exceed the output by a decibel more costs so much, beside its parts.
 _DB_COST = 1000.0
+#: One that can oscillate costs more than any number of op amps.
+_GROWING_COST = 1e5
 #: Sections of at most so many poles are the steady ones: none share an amplifier.
 _PLAIN_ORDER = 2
 #: So many splits into such sections get circuits of more op amps.
@@ -52,6 +56,48 @@ def widened_targets(
     return list(dict.fromkeys([*found, *signed]))
 
 
+def calmed_targets(
+    brief: Brief, planned: Sequence[Plan], workshop: Workshop
+) -> list[SectionTarget]:
+    """Return the sections of the first plain splits of which every circuit can oscillate.
+
+    They are to have circuits of more op amps.
+    """
+    plain = [p for p in planned if all(t.order <= _PLAIN_ORDER for t in p.targets)][:_WIDENED]
+    found = [t for p in plain for t in p.targets]
+    found += [negated(t) for p in plain if p.negative is not None for t in p.targets]
+
+    def uneasy(target: SectionTarget) -> bool:
+        stages = workshop.fits(target)
+        return bool(stages) and all(can_oscillate(s, brief.spread) for s in stages)
+
+    return [t for t in dict.fromkeys(found) if uneasy(t)]
+
+
+def _calm(brief: Brief, planned: Sequence[Plan], workshop: Workshop) -> list[Chain[FittedStage]]:
+    """Return the cheapest chains of fewest stages that can oscillate; none where all cannot."""
+    known: dict[tuple[str, SectionTarget], bool] = {}
+
+    def grows(stage: FittedStage) -> bool:
+        key = stage.label, stage.fit.target
+        if key not in known:
+            known[key] = can_oscillate(stage, brief.spread)
+        return known[key]
+
+    usual = [c for p in planned for c in best_chains(p, workshop.fits, 1)]
+    if not any(grows(s) for c in usual for s in c.stages):
+        return []
+
+    def of_plan(plan: Plan) -> Callable[[int, FittedStage], float]:
+        def price(place: int, stage: FittedStage) -> float:
+            first = plan.cost if place == 0 else 0.0
+            return first + stage.cost + (_GROWING_COST if grows(stage) else 0.0)
+
+        return price
+
+    return _cheapest(planned, workshop, of_plan)
+
+
 def wanted_chains(
     brief: Brief, planned: Sequence[Plan], workshop: Workshop, model: OpAmpModel | None
 ) -> list[Chain[FittedStage]]:
@@ -71,6 +117,7 @@ def wanted_chains(
         found.append(_steady(brief, planned, workshop))
     if brief.seeks("range"):
         found.append(_cheapest(planned, workshop, _loud_price(brief)))
+    found.append(_calm(brief, planned, workshop))
     if brief.seeks("noise"):
         found.append(_cheapest(planned, workshop, _noise_price(brief, model)))
     return list(_in_turn(found))

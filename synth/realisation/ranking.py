@@ -31,6 +31,7 @@ CRITERIA: Mapping[str, str] = {
     "error": f"times the error allowed ({MEETS_DB:g} dB, or {100 * MEETS_SHARE:g} % of the peak "
     "where that is more), with preferred values, and the amplifier where there is one: met, or by "
     "how many doublings it is missed; with a mask, how far it is passed",
+    "stable": "number of stages that can oscillate within the tolerances of their parts",
     "findings": "number of serious findings of the check with the amplifier",
     "lost": f"whether more than {LOST_DB:g} dB of the dynamic range is lost",
     "yield": "with a mask, the share of circuits that keep it, in steps in which good ones to bad "
@@ -51,6 +52,7 @@ CRITERIA: Mapping[str, str] = {
 #: The criteria in their order with ideal op amps, and with a real one.
 IDEAL = (
     "error",
+    "stable",
     "lost",
     "yield",
     "amplifiers",
@@ -64,6 +66,7 @@ IDEAL = (
 )
 REAL = (
     "error",
+    "stable",
     "findings",
     "yield",
     "amplifiers",
@@ -93,25 +96,45 @@ def rank(r: Realisation, order: Sequence[str] = IDEAL) -> tuple[float, ...]:
     What meets the target, or keeps the mask, always comes before what does not.  Where the yield
     is not known yet, the expected one counts; where the noise is not known, it counts last.
     """
+    graded = grades(r, order)
+    last = r.phase_error if r.allpass else r.error_db
+    return (not r.meets, *(graded[c] for c in order), last)
+
+
+def figures(r: Realisation) -> dict[str, float | None]:
+    """Return the figure of each criterion of `IDEAL`; None where it is not known."""
     network = r.network
-    share = r.expected if r.yield_ is None else r.yield_.value
+    shared = sum(s.sharing and r.spread > SHARED_SPREAD for s in r.stages)
+    return {
+        "error": r.misses,
+        "stable": r.growing,
+        "lost": r.levels.loss_db,
+        "yield": r.expected if r.yield_ is None else r.yield_.value,
+        "amplifiers": len(network.op_amps) + shared,
+        "zeros": r.balanced_zeros,
+        "wide": r.spread,
+        "range": r.levels.loss_db,
+        "capacitors": sum(b.power == 1 for b in network.branches),
+        "parts": len(network.branches),
+        "spread": r.spread,
+        "noise": None if r.noise is None else r.noise.vrms,
+    }
+
+
+def grades(r: Realisation, order: Sequence[str]) -> dict[str, float]:
+    """Return the figures of `figures` in the steps in which they are compared."""
+    known = figures(r)
+    share, noise = known["yield"], known["noise"]
     fine = order.index("range") < order.index("amplifiers")  # it matters more
-    grades: dict[str, float] = {
+    return {c: v for c, v in known.items() if v is not None} | {
         "error": doublings(r.misses),
         "lost": r.levels.loss_db > LOST_DB,
         "yield": 0 if share is None else yield_step(share),
-        "amplifiers": len(network.op_amps)
-        + sum(s.sharing and r.spread > SHARED_SPREAD for s in r.stages),
-        "zeros": r.balanced_zeros,
         "wide": r.spread > WIDE,
         "range": floor(r.levels.loss_db / (FINE_STEP_DB if fine else LEVEL_STEP_DB)),
-        "capacitors": sum(b.power == 1 for b in network.branches),
-        "parts": len(network.branches),
         "spread": round(log2(r.spread)),
-        "noise": math.inf if r.noise is None else floor(20 * log10(r.noise.vrms) + 0.5),
+        "noise": math.inf if noise is None else floor(20 * log10(noise) + 0.5),
     }
-    last = r.phase_error if r.allpass else r.error_db
-    return (not r.meets, *(grades[c] for c in order), last)
 
 
 def yield_step(share: float) -> int:
@@ -155,6 +178,8 @@ class Scores:
         Share of circuits that keep the mask; None without one.
     range_db : float or None
         Dynamic range lost.
+    growing : int
+        Stages that can oscillate within the tolerances of their parts.
     """
 
     error: float
@@ -166,11 +191,13 @@ class Scores:
     noise: float | None = None
     yield_: float | None = None
     range_db: float | None = None
+    growing: int = 0
 
     def value(self, criterion: str) -> float | None:
         """Return the figure of a criterion."""
         return {
             "error": self.error,
+            "stable": self.growing,
             "findings": self.findings,
             "amplifiers": self.amplifiers,
             "parts": self.parts,
@@ -192,7 +219,7 @@ class Scores:
             return math.inf
         if criterion == "error":
             return doublings(value)
-        if criterion in ("findings", "amplifiers", "parts"):
+        if criterion in ("stable", "findings", "amplifiers", "parts"):
             return value
         if value <= 0 or math.isinf(value):
             return math.copysign(math.inf, value - 1)
@@ -230,7 +257,7 @@ def parse_order(
     >>> parse_order("noise,amplifiers")[:3]
     ('noise', 'amplifiers', 'error')
     >>> parse_order("range", IDEAL)[:3]
-    ('range', 'error', 'lost')
+    ('range', 'error', 'stable')
     """
     usual = list(known)
     if aim == "noise":

@@ -30,10 +30,11 @@ from synth.realisation.exchanged import met_by_exchange
 from synth.realisation.expected import room
 from synth.realisation.fitted import FittedStage
 from synth.realisation.polish import WithinMask, near, polished
-from synth.realisation.preselect import wanted_chains, widened_targets
+from synth.realisation.preselect import calmed_targets, wanted_chains, widened_targets
 from synth.realisation.quiet import Listener
 from synth.realisation.ranking import doublings, rank
 from synth.realisation.refine import LISTED, WORK, Refined, as_found, jointly, refined
+from synth.realisation.told import told_of_no_yield, told_of_quieter
 from synth.realisation.workshop import Workshop
 from synth.search.candidates import SectionTarget, negated
 from synth.search.plan import Chain, Plan, best_chains, free_plan, gain_target, plans
@@ -91,16 +92,21 @@ def realise(
     made = met_by_exchange(brief, offers, made)
     known = [with_yield(brief, o, r) for o, r in zip(offers, made, strict=True)]
     best = sorted(known, key=lambda r: rank(r, brief.order))[:top]
-    if not brief.seeks("noise"):
-        best[:1] = _told_of_less([o.realisation for o in found], best[:1])
-    return told_of_fewer(best)
+    others = [o.realisation for o in found]
+    if brief.seeks("noise"):
+        best[:] = told_of_quieter(others, best)
+    else:
+        best[:1] = _told_of_less(others, best[:1])
+    return told_of_no_yield(told_of_fewer(best))
 
 
 def _told_of_less(found: Iterable[Realisation], first: Sequence[Realisation]) -> list[Realisation]:
     """Say with the first circuit which other of as few op amps loses less dynamic range."""
     told = []
     for best in first:
-        few = [r for r in found if r.meets and len(r.network.op_amps) <= len(best.network.op_amps)]
+        count = len(best.network.op_amps)
+        sound = [r for r in found if r.meets and r.growing <= best.growing]
+        few = [r for r in sound if len(r.network.op_amps) <= count]
         other = min(few, key=lambda r: r.levels.loss_db, default=best)
         loss = best.levels.loss_db - other.levels.loss_db
         if loss > _LESS_DB:
@@ -132,6 +138,7 @@ def candidates(
     workshop = Workshop(brief, max(map(len, ways)), tick)
     workshop.prepare(wanted)
     workshop.widen(widened_targets(brief, planned, workshop))
+    workshop.widen(calmed_targets(brief, planned, workshop))
     fixed = [chain for plan in planned for chain in best_chains(plan, workshop.fits, _KEEP)]
     first = wanted_chains(brief, planned, workshop, model)
     assembling = portion(progress, _FITTED, _ASSEMBLED)

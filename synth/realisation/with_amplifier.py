@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import inf, isfinite, pi
+from math import inf, pi
 
 import numpy as np
 
@@ -26,6 +26,7 @@ from synth.progress import Progress, counter, portion
 from synth.realisation.brief import Brief
 from synth.realisation.choosing import with_yield
 from synth.realisation.design import Realisation
+from synth.realisation.explained import because, exactly, figure_text
 from synth.realisation.ranking import (
     MATCH_COST,
     REAL,
@@ -42,7 +43,6 @@ from synth.target.target import (
     measured_error,
     measured_phase_error,
 )
-from synth.units import format_si, plain
 
 #: How many candidates get the full check.
 FULL_CHECKS = 30
@@ -106,37 +106,13 @@ class Ranking:
     def _why(self, better: Scores, other: Scores) -> str:
         criterion = deciding(better, other, self.order)
         if criterion is None:
-            return (
-                f"equal in all criteria; its exact error is smaller ({plain(better.error)} against "
-                f"{plain(other.error)} of what is allowed)"
-            )
-        before = self.order[: self.order.index(criterion)]
-        equal = f"equal in {', '.join(before)}; " if before else ""
-        mine, its = (score_text(s, criterion) for s in (better, other))
-        return f"{equal}{criterion}: {mine} against {its}"
+            return exactly(better.error, other.error)
+        return because(criterion, self.order, lambda k: score_text((better, other)[k], criterion))
 
 
 def score_text(scores: Scores, criterion: str) -> str:
     """Return a figure of a realisation in words."""
-    value = scores.value(criterion)
-    if value is None:
-        return "no mask" if criterion == "yield" else "not checked"
-    if criterion == "error":
-        if not isfinite(value):
-            return "unstable"
-        times = plain(value)
-        return (
-            f"met ({times} of what is allowed)" if value <= 1 else f"{times} times what is allowed"
-        )
-    if criterion == "noise":
-        return f"{format_si(value, 'V', 3)} rms"
-    if criterion == "yield":
-        return f"{100 * value:.3g} %"
-    if criterion == "range":
-        return f"{value:.1f} dB lost"
-    if criterion == "findings":
-        return f"{int(value)} serious"
-    return plain(value)
+    return figure_text(criterion, scores.value(criterion))
 
 
 def ranking(
@@ -211,6 +187,7 @@ def _cheap(target: Target, r: Realisation, model: OpAmpModel, around: Conditions
         r.spread,
         yield_=r.expected if r.yield_ is None else r.yield_.value,
         range_db=r.levels.loss_db,
+        growing=r.growing,
     )
 
 

@@ -315,6 +315,7 @@ def _stage_use(use: StageUse) -> Json:
         "proved": use.proved,
         "held": list(use.held),
         "certificate": use.certificate,
+        "can_oscillate": use.can_oscillate,
     }
 
 

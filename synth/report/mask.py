@@ -41,8 +41,13 @@ def comparison_text(found: Comparison, circuits: Mapping[str, Checked]) -> str:
         rows = [_row(c, circuits.get(c.name)) for c in found.candidates]
         lines += ["", *table(head, rows, _RIGHT)]
         lines += wrapped(
-            "op amps: one for each pair of poles"
-            + (", or those of the circuit found" if circuits else "")
+            "op amps: one for each pair of poles, as sections of one op amp would have"
+            + (
+                ", or those of the circuit found"
+                if circuits
+                else " (`synth realise` keeps what holds the mask with bought values and their "
+                "tolerances, and may take more; --circuits counts them)"
+            )
             + "; delay: its ripple over the pass band; overshoot: of the step response; margin: by "
             "which share all limits could be tighter still",
             "  ",

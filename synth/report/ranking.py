@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from synth.masks.limits import band_words
+from synth.realisation.design import Realisation
+from synth.realisation.explained import explained
 from synth.realisation.ranking import CRITERIA, REAL
 from synth.realisation.saved import Json
 from synth.realisation.with_amplifier import Ranked, Ranking, score_text
@@ -78,9 +80,35 @@ def _explanation(ranking: Ranking, shown: int) -> list[str]:
         "  ",
         "    ",
     )
-    for name in ranking.order:
-        lines += wrapped(f"{name}: {CRITERIA[name]}", "  ", "    ")
+    return [*lines, *_meanings(ranking.order)]
+
+
+def _meanings(order: Sequence[str]) -> list[str]:
+    return [x for name in order for x in wrapped(f"{name}: {CRITERIA[name]}", "  ", "    ")]
+
+
+def order_lines(found: Sequence[Realisation], order: Sequence[str], explain: bool) -> list[str]:
+    """Return by what circuits with ideal op amps are ranked, and on request why they stand so.
+
+    Parameters
+    ----------
+    found : sequence of Realisation
+        Best first.
+    order : sequence of str
+        The criteria.
+    explain : bool
+    """
+    lines = labelled("ranked by", ", ".join(order))
+    if explain:
+        for sentence in explained(found, order):
+            lines += wrapped(sentence, "  ", "    ")
+        lines += _meanings(order)
     return lines
+
+
+def order_json(found: Sequence[Realisation], order: Sequence[str]) -> Json:
+    """Return by what circuits with ideal op amps are ranked, and why they stand so."""
+    return {"order": list(order), "explanation": list(explained(found, order))}
 
 
 def ranking_answer(ranking: Ranking, records: Sequence[RealisationRecord], asked: Asked) -> Json:
@@ -104,6 +132,7 @@ def _row_json(row: Ranked) -> Json:
         "number": row.number,
         "label": row.realisation.label,
         "error": _finite(values["error"]),
+        "stages_that_can_oscillate": scores.growing,
         "serious_findings": scores.findings,
         "amplifiers": scores.amplifiers,
         "parts": scores.parts,
