@@ -144,7 +144,7 @@ def _circuits(found: Comparison) -> Mapping[str, Checked]:
             part = portion(progress, k * share, (k + 1) * share)
 
             def search(target: Target, part: Progress | None = part) -> Sequence[Realisation]:
-                return realise(Brief(target, mask=found.mask.absolute), top=3, progress=part)
+                return realise(Brief(target, mask=found.mask.absolute), progress=part)
 
             try:
                 _, circuits = circuits_for(found.mask, [c], search)

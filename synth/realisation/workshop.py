@@ -100,9 +100,7 @@ def more_fits_of(
                 continue
             if candidate.label in known:
                 found += 1
-            elif not isinstance(
-                fitted := fit(candidate, target, shelves, seed, QUICK), Misfit
-            ):
+            elif not isinstance(fitted := fit(candidate, target, shelves, seed, QUICK), Misfit):
                 stage = FittedStage(fitted)
                 if feedback(analyse(stage.network)).negative:
                     sound.append(stage)

@@ -163,7 +163,9 @@ def _least_step(j: Array, r: Array, away: Array) -> Array:
     transposed = j.transpose(0, 2, 1)
     gram = np.matmul(j, transposed)
     size = gram.shape[1]
-    gram += (1e-12 * np.einsum("bii->b", gram) / max(size, 1) + 1e-300)[:, None, None] * np.eye(size)
+    gram += (1e-12 * np.einsum("bii->b", gram) / max(size, 1) + 1e-300)[:, None, None] * np.eye(
+        size
+    )
     rhs = np.matmul(j, away[:, :, None])[:, :, 0] - r
     sound = np.isfinite(gram.sum() + rhs.sum())  # of all together; most often that is enough
     bad = np.zeros(len(gram), dtype=bool)
