@@ -112,7 +112,10 @@ class _Coloured:
 
 @lru_cache(maxsize=1024)
 def _coloured(network: Network) -> tuple[_Coloured, Mapping[str, str], str]:
-    """Return the graph, its refined colours and their hash; the same circuits come up for every section of a filter."""
+    """Return the graph, its refined colours and their hash.
+
+    They are kept: the same circuits come up for every section of a filter.
+    """
     graph = _graph(network)
     colours = _refined(graph)
     return graph, colours, _hashed(colours)

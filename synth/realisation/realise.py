@@ -42,7 +42,7 @@ _COUNTED = ("error", "lost", "amplifiers", "range")
 _FITTED, _ASSEMBLED = 0.4, 0.7
 _SEARCHED = 0.6
 _MORE = 4  # circuits assembled beyond those asked for, since the whole may change the order
-#: Values of so many are chosen with care however few are asked for: the first does not depend on it.
+#: Values of so many are chosen with care however few are asked for: the first is the same then.
 PROVED = 5
 _PROVED_RANKED = 6  # and of more where others come first than those that usually meet the target
 #: A circuit that loses so many dB less of the dynamic range is spoken of.
