@@ -12,7 +12,7 @@ from synth.measured.table import ResponseTable
 from synth.progress import Progress
 from synth.realisation.brief import Brief
 from synth.realisation.design import Realisation
-from synth.realisation.realise import realise
+from synth.realisation.realise import PROVED, realise
 from synth.realisation.whole import Checked, circuits_for
 from synth.target import FAMILIES, Target
 from synth.transfer.transfer import Transfer
@@ -76,9 +76,9 @@ def realise_mask(
             seed=seed,
             delays=mask.delays,
         )
-        return realise(brief, top=top, progress=progress)
+        return realise(brief, top=max(top, PROVED), progress=progress)
 
-    return circuits_for(mask, compare(mask, families=families).candidates, search)[1]
+    return circuits_for(mask, compare(mask, families=families).candidates, search)[1][:top]
 
 
 def check_mask(mask: Mask, transfer: Transfer) -> tuple[Kept, ...]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -216,7 +217,8 @@ def realise(
     around = Around(supply, source_resistance, load_, band, level, tolerance)
     if op_amp is None:
         _refuse_without_op_amp(around)
-    wanted = _wanted(kind, at, family_options, h, num, den, complement, masked, fit, response)
+    with _told_if_stopped():
+        wanted = _wanted(kind, at, family_options, h, num, den, complement, masked, fit, response)
     shelves = (
         shelf(resistors, resistor_window, RESISTORS),
         shelf(capacitors, capacitor_window, CAPACITORS),
@@ -225,7 +227,7 @@ def realise(
     count = max(top, chosen)
     spread = Spread(tolerance_share(resistor_tolerance), tolerance_share(capacitor_tolerance))
     ranked = None
-    with pool(jobs) as executor:
+    with _told_if_stopped(), pool(jobs) as executor:
 
         def brief(target: Target) -> Brief:
             mask = () if wanted.mask is None else wanted.mask.absolute
@@ -274,6 +276,16 @@ def realise(
     deliver(path, content, as_json, answer, text)
     if any(INTERRUPTED in r.notes for r in found):
         raise click.Abort
+
+
+@contextmanager
+def _told_if_stopped() -> Iterator[None]:
+    """Say of an interruption that there is nothing to show for it."""
+    try:
+        yield
+    except KeyboardInterrupt as error:
+        click.echo("synth: interrupted before a circuit was found", err=True)
+        raise click.Abort from error
 
 
 @dataclass(frozen=True)
@@ -362,12 +374,13 @@ def _searched(
     """Return the circuits, and what they are for: of a mask the response that has one."""
     if wanted.mask is None:
         return wanted, search(brief(wanted.target), top)
+    from synth.realisation.realise import PROVED
     from synth.realisation.whole import circuits_for
 
     candidate, circuits = circuits_for(
-        wanted.mask, wanted.candidates, lambda target: search(brief(target), top)
+        wanted.mask, wanted.candidates, lambda target: search(brief(target), max(top, PROVED))
     )
-    return wanted.of(candidate), tuple(c.realisation for c in circuits)
+    return wanted.of(candidate), tuple(c.realisation for c in circuits[:top])
 
 
 def _ranking(brief: Brief, op_amp: str, rank: str | None, around: Around) -> Ranking:

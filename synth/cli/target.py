@@ -144,11 +144,8 @@ def _circuits(found: Comparison) -> Mapping[str, Checked]:
             part = portion(progress, k * share, (k + 1) * share)
 
             def search(target: Target, part: Progress | None = part) -> Sequence[Realisation]:
-                return realise(
-                    Brief(target, mask=found.mask.absolute, delays=found.mask.delays),
-                    top=3,
-                    progress=part,
-                )
+                brief = Brief(target, mask=found.mask.absolute, delays=found.mask.delays)
+                return realise(brief, progress=part)
 
             try:
                 _, circuits = circuits_for(found.mask, [c], search)

@@ -8,7 +8,7 @@ search (networkx) settles the rest.  Part values are not compared.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
@@ -27,37 +27,67 @@ class _Bundle:
 
 def shape_key(network: Network) -> str:
     """Return a hash that equivalent networks share (and few others)."""
-    return _coloured(network)[1]
+    return _coloured(network)[2]
+
+
+@lru_cache(maxsize=256)
+def ideal_key(network: Network) -> str:
+    """Return a hash of networks that are the same but for how op-amp inputs are paired.
+
+    With ideal op amps the nodes that inputs make equal count, and the nodes that outputs drive,
+    not which inputs go with which output.
+    """
+    return _hashed(_refined(_graph(network, paired=False)))
 
 
 def equivalent(a: Network, b: Network) -> Mapping[str, str] | None:
     """Return a map from the part names of `a` to those of `b`, or None when they differ."""
-    (ga, mine), (gb, other) = _coloured(a), _coloured(b)
+    (ga, ca, mine), (gb, cb, other) = _coloured(a), _coloured(b)
     if mine != other:
         return None
+    mapping = (
+        _forced(ga, ca, gb, cb) if len(set(ca.values())) == len(ca) else _found(ga, ca, gb, cb)
+    )
+    if mapping is None:
+        return None
+    names: dict[str, str] = {}
+    for u, v in mapping.items():
+        names.update(zip(ga.members.get(u, ()), gb.members.get(v, ()), strict=True))
+    return names
+
+
+def _forced(
+    a: _Coloured, of_a: Mapping[str, str], b: _Coloured, of_b: Mapping[str, str]
+) -> Mapping[str, str] | None:
+    """Return the only map there can be where no two vertices have one colour, if it is one."""
+    places = {colour: v for v, colour in of_b.items()}
+    mapping = {u: places[colour] for u, colour in of_a.items()}
+    moved = {(frozenset((mapping[u], mapping[v])), pin) for u, v, pin in a.edges}
+    return mapping if moved == {(frozenset((u, v)), pin) for u, v, pin in b.edges} else None
+
+
+def _found(
+    a: _Coloured, of_a: Mapping[str, str], b: _Coloured, of_b: Mapping[str, str]
+) -> Mapping[str, str] | None:
+    """Search for a map that keeps refined colours, which equivalent vertices share."""
     from networkx import Graph
     from networkx.algorithms.isomorphism import GraphMatcher
 
-    def build(g: _Coloured) -> Any:
+    def build(g: _Coloured, colours: Mapping[str, str]) -> Any:
         graph = Graph()
-        for v, colour in g.colours.items():
+        for v, colour in colours.items():
             graph.add_node(v, colour=colour)
         for u, v, pin in g.edges:
             graph.add_edge(u, v, pin=pin)
         return graph
 
     matcher = GraphMatcher(
-        build(ga),
-        build(gb),
+        build(a, of_a),
+        build(b, of_b),
         node_match=lambda x, y: x["colour"] == y["colour"],
         edge_match=lambda x, y: x["pin"] == y["pin"],
     )
-    if not matcher.is_isomorphic():
-        return None
-    names: dict[str, str] = {}
-    for u, v in matcher.mapping.items():
-        names.update(zip(ga.members.get(u, ()), gb.members.get(v, ()), strict=True))
-    return names
+    return dict(matcher.mapping) if matcher.is_isomorphic() else None
 
 
 def without_parallels(network: Network) -> Network:
@@ -81,13 +111,17 @@ class _Coloured:
 
 
 @lru_cache(maxsize=1024)
-def _coloured(network: Network) -> tuple[_Coloured, str]:
-    """Return the graph and its hash; the same circuits come up for every section of a filter."""
+def _coloured(network: Network) -> tuple[_Coloured, Mapping[str, str], str]:
+    """Return the graph, its refined colours and their hash.
+
+    They are kept: the same circuits come up for every section of a filter.
+    """
     graph = _graph(network)
-    return graph, _colours(graph)
+    colours = _refined(graph)
+    return graph, colours, _hashed(colours)
 
 
-def _graph(network: Network) -> _Coloured:
+def _graph(network: Network, paired: bool = True) -> _Coloured:
     colours: dict[str, str] = {}
     edges: list[tuple[str, str, str]] = []
     members: dict[str, tuple[str, ...]] = {}
@@ -110,6 +144,14 @@ def _graph(network: Network) -> _Coloured:
         members[name] = bundle.members
         for node in bundle.nodes:
             edges.append((name, vertex(node), "end"))
+    if not paired:
+        for k, alike in enumerate(_equal_nodes(network, vertex)):
+            colours[f"equal:{k}"] = "equal"
+            edges.extend((f"equal:{k}", v, "equal") for v in sorted(alike))
+        for u in network.op_amps:
+            colours[f"drive:{u.name}"] = "drive"
+            edges.append((f"drive:{u.name}", vertex(u.out), "drive"))
+        return _Coloured(colours, tuple(edges), members)
     for u in network.op_amps:
         name = f"opamp:{u.name}"
         colours[name] = "op amp"
@@ -120,6 +162,16 @@ def _graph(network: Network) -> _Coloured:
             edges.append((name, via, pin))
             edges.append((via, vertex(node), pin))
     return _Coloured(colours, tuple(edges), members)
+
+
+def _equal_nodes(network: Network, vertex: Callable[[str], str]) -> list[set[str]]:
+    """Return the vertices that the inputs of op amps hold at one voltage, in groups."""
+    groups: list[set[str]] = []
+    for u in network.op_amps:
+        pair = {vertex(u.plus), vertex(u.minus)}
+        touched = [g for g in groups if g & pair]
+        groups = [g for g in groups if not g & pair] + [pair.union(*touched)]
+    return groups
 
 
 def _bundles(network: Network) -> list[_Bundle]:
@@ -195,21 +247,26 @@ def _inside(bundle: _Bundle) -> list[tuple[str, tuple[str, ...]]]:
     return found
 
 
-def _colours(graph: _Coloured) -> str:
-    """Refine the colours by the neighbours' until stable rounds; return them sorted, hashed."""
+def _digest(text: str) -> str:
     from hashlib import blake2b
 
-    def digest(text: str) -> str:
-        return blake2b(text.encode(), digest_size=12).hexdigest()
+    return blake2b(text.encode(), digest_size=12).hexdigest()
 
+
+def _hashed(colours: Mapping[str, str]) -> str:
+    return _digest("".join(sorted(colours.values())))
+
+
+def _refined(graph: _Coloured) -> dict[str, str]:
+    """Refine the colours by the neighbours' until stable rounds."""
     near: dict[str, list[tuple[str, str]]] = {v: [] for v in graph.colours}
     for u, v, pin in graph.edges:
         near[u].append((pin, v))
         near[v].append((pin, u))
-    colours = {v: digest(c) for v, c in graph.colours.items()}
+    colours = {v: _digest(c) for v, c in graph.colours.items()}
     for _ in range(6):
         colours = {
-            v: digest(colours[v] + "".join(sorted(pin + colours[w] for pin, w in near[v])))
+            v: _digest(colours[v] + "".join(sorted(pin + colours[w] for pin, w in near[v])))
             for v in colours
         }
-    return digest("".join(sorted(colours.values())))
+    return colours

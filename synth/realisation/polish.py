@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 from typing import Protocol
 
 import numpy as np
@@ -395,9 +394,8 @@ class _Section:
     def trials(self, turn: int) -> Array:
         """Return values near those at hand."""
         count = len(self.columns)
-        pairs = list(combinations(range(count), 2)) or [(0, 0)]
         generator = np.random.default_rng([count, turn])
-        moves = np.vstack([pair_moves(count, pairs), random_moves(count, generator)])
+        moves = np.vstack([pair_moves(count), random_moves(count, generator)])
         return self._moved(moves)
 
     def settle(self, target: SectionTarget, errors: CoefficientError) -> None:

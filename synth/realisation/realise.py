@@ -34,6 +34,7 @@ from synth.realisation.preselect import calmed_targets, wanted_chains, widened_t
 from synth.realisation.quiet import Listener
 from synth.realisation.ranking import doublings, rank
 from synth.realisation.refine import LISTED, WORK, Refined, as_found, jointly, refined
+from synth.realisation.repaired import without_repairings
 from synth.realisation.told import told_of_no_yield, told_of_quieter
 from synth.realisation.workshop import Workshop
 from synth.search.candidates import SectionTarget, negated
@@ -49,7 +50,8 @@ _COUNTED = ("error", "lost", "amplifiers", "range")
 _FITTED, _ASSEMBLED = 0.4, 0.7
 _SEARCHED = 0.6
 _MORE = 4  # circuits assembled beyond those asked for, since the whole may change the order
-_PROVED = 3  # values of so many are chosen with care however few are asked for, for the same reason
+#: Values of so many are chosen with care however few are asked for: the first is the same then.
+PROVED = 5
 _PROVED_RANKED = 6  # and of more where others come first than those that usually meet the target
 #: A circuit that loses so many dB less of the dynamic range is spoken of.
 _LESS_DB = 1.0
@@ -66,7 +68,7 @@ def realise(
     ----------
     brief : Brief
     top : int
-        How many circuits to return at most.
+        How many circuits to return at most; fewer than `PROVED` are the first of those.
     work : float
         Rows of the enumeration that proves the values of each stage offered.
     progress : callable, optional
@@ -86,18 +88,40 @@ def realise(
     KeyboardInterrupt
         If interrupted before a circuit is found.
     """
-    found = candidates(brief, count=top, progress=portion(progress, 0.0, _SEARCHED))
-    offers = worth_proof(brief, found, max(top, _PROVED if brief.rank is None else _PROVED_RANKED))
+    count = max(top, PROVED)
+    found = candidates(brief, count=count, progress=portion(progress, 0.0, _SEARCHED))
+    wanted = count if brief.rank is None else max(count, _PROVED_RANKED)
+    offers = worth_proof(brief, _unpaired(brief, found), wanted)
     made = proved(brief, offers, work, progress=portion(progress, _SEARCHED, 1.0))
-    made = met_by_exchange(brief, offers, made)
-    known = [with_yield(brief, o, r) for o, r in zip(offers, made, strict=True)]
-    best = sorted(known, key=lambda r: rank(r, brief.order))[:top]
+    known = _finished(brief, offers, made)
+    best = list(without_repairings(sorted(known, key=lambda r: rank(r, brief.order))))[:count]
     others = [o.realisation for o in found]
     if brief.seeks("noise"):
         best[:] = told_of_quieter(others, best)
     else:
         best[:1] = _told_of_less(others, best[:1])
-    return told_of_no_yield(told_of_fewer(best))
+    return told_of_no_yield(told_of_fewer(best))[:top]
+
+
+def _unpaired(brief: Brief, found: Sequence[Offer]) -> list[Offer]:
+    """Leave out offers that differ from a better one in how op-amp inputs are paired only."""
+    best = sorted(found, key=lambda o: place(brief, o.realisation))
+    kept = {id(r) for r in without_repairings([o.realisation for o in best])}
+    return [o for o in found if id(o.realisation) in kept]
+
+
+def _finished(
+    brief: Brief, offers: Sequence[Offer], made: Sequence[Realisation]
+) -> list[Realisation]:
+    """Exchange values that miss, and find the yields; after an interruption as far as it got."""
+    done: list[Realisation] = []
+    try:
+        made = met_by_exchange(brief, offers, made)
+        for offer, realisation in zip(offers, made, strict=True):
+            done.append(with_yield(brief, offer, realisation))
+    except KeyboardInterrupt:
+        done += [interrupted(r) for r in made[len(done) :]]
+    return done
 
 
 def _told_of_less(found: Iterable[Realisation], first: Sequence[Realisation]) -> list[Realisation]:
@@ -145,10 +169,15 @@ def candidates(
     found, complete = _assemble_best(brief, fixed, count, workshop, model, assembling, first)
     if complete and (len(found) < 2 or _costly(found, min(map(len, ways)))):
         loose = [free_plan(split) for split in _unlike(ways)]
-        workshop.prepare(t for plan in loose for t in plan.targets)
-        free = [chain for plan in loose for chain in best_chains(plan, workshop.fits, _KEEP)]
         rest = portion(progress, _ASSEMBLED, 1.0)
-        more, complete = _assemble_best(brief, free, count, workshop, model, rest)
+        try:
+            workshop.prepare(t for plan in loose for t in plan.targets)
+            free = [chain for plan in loose for chain in best_chains(plan, workshop.fits, _KEEP)]
+            more, complete = _assemble_best(brief, free, count, workshop, model, rest)
+        except KeyboardInterrupt:
+            if not found:
+                raise
+            more, complete = [], False
         found = _inequivalent(brief, [*found, *more])
     if not found:
         raise RealisationError(workshop.complaint(target))
@@ -274,11 +303,16 @@ def _sound(moved: Sequence[FittedStage], before: Sequence[FittedStage]) -> Seque
     return moved if fine else before
 
 
+def interrupted(realisation: Realisation) -> Realisation:
+    """Return a circuit with the note that the search was stopped, once."""
+    notes = realisation.notes
+    return (
+        realisation if INTERRUPTED in notes else replace(realisation, notes=(*notes, INTERRUPTED))
+    )
+
+
 def _stopped(offer: Offer) -> Offer:
-    notes = offer.realisation.notes
-    if INTERRUPTED in notes:
-        return offer
-    return replace(offer, realisation=replace(offer.realisation, notes=(*notes, INTERRUPTED)))
+    return replace(offer, realisation=interrupted(offer.realisation))
 
 
 def _section_targets(planned: Sequence[Plan]) -> list[SectionTarget]:

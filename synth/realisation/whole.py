@@ -12,6 +12,7 @@ from synth.masks.compare import Candidate
 from synth.masks.limits import Mask
 from synth.masks.verify import Kept, verified
 from synth.realisation.design import Realisation
+from synth.realisation.realise import INTERRUPTED, interrupted
 from synth.target.target import Target
 
 #: Responses that are realised at most, until a circuit keeps the mask with its values.
@@ -51,7 +52,8 @@ def circuits_for(
     candidates : sequence of Candidate
         The most wanted first.
     search : callable
-        Target -> circuits, best first.
+        Target -> circuits, best first; after an interruption with a note that says so, and no
+        other response is tried.
     tries : int
         Responses that are realised at most; when no circuit keeps the mask, those of the first
         are returned.
@@ -76,7 +78,12 @@ def circuits_for(
         except RealisationError as error:
             failed = failed or error
             continue
-        if any(c.kept for c in found):
+        except KeyboardInterrupt:
+            if first is None:
+                raise
+            return first[0], tuple(Checked(interrupted(c.realisation), c.rows) for c in first[1])
+        stopped = any(INTERRUPTED in c.realisation.notes for c in found)
+        if stopped or any(c.kept for c in found):
             return candidate, tuple(sorted(found, key=lambda c: not c.kept))
         first = first or (candidate, found)
     if first is None:

@@ -47,14 +47,14 @@ class Fits:
     ----------
     stages : tuple of FittedStage
         Cheapest first.
-    misfits : tuple of Misfit
-        Of circuits whose structure would do.
+    misfits : mapping
+        Label -> misfit of circuits whose structure would do.
     obstacles : mapping
         Obstacle -> number of circuits that failed by their structure.
     """
 
     stages: tuple[FittedStage, ...]
-    misfits: tuple[Misfit, ...]
+    misfits: Mapping[str, Misfit]
     obstacles: Mapping[str, int]
 
 
@@ -63,23 +63,28 @@ def fits_of(shelves: Mapping[str, Shelf], seed: int, enough: int, target: Sectio
     lifted = candidates_for(target)[:LIFTED] if target.order <= _LIFTED_ORDER else ()
     result = search((*closure(target.order), *lifted), target)
     sound: list[FittedStage] = []
-    misfits: list[Misfit] = []
+    misfits: dict[str, Misfit] = {}
     for candidate in sorted(result.candidates, key=lambda c: least_cost(c, target)):
         found = fit(candidate, target, shelves, seed, QUICK)
         if isinstance(found, Misfit):
-            misfits.append(found)
+            misfits[candidate.label] = found
         elif feedback(analyse((stage := FittedStage(found)).network)).negative:
             sound.append(stage)
         if len(sound) >= enough:
             break
-    return Fits(tuple(sorted(sound, key=lambda f: f.cost)), tuple(misfits), dict(result.obstacles))
+    return Fits(tuple(sorted(sound, key=lambda f: f.cost)), misfits, dict(result.obstacles))
 
 
-def more_fits_of(shelves: Mapping[str, Shelf], seed: int, target: SectionTarget) -> Fits:
+def more_fits_of(
+    shelves: Mapping[str, Shelf], seed: int, task: tuple[SectionTarget, Fits]
+) -> tuple[FittedStage, ...]:
     """Fit circuits of more op amps to a section, some of each number, the simplest first.
 
-    They are more parts than those of `fits_of`, and may be less sensitive to them.
+    They are more parts than those of `fits_of`, and may be less sensitive to them.  What is found
+    besides those: what was fitted before counts and is not fitted again.
     """
+    target, before = task
+    known = {s.label for s in before.stages}
     lifted = candidates_for(target) if target.order <= _LIFTED_ORDER else ()
     sound: list[FittedStage] = []
     for count in _MORE_OP_AMPS:
@@ -91,15 +96,18 @@ def more_fits_of(shelves: Mapping[str, Shelf], seed: int, target: SectionTarget)
         able.sort(key=lambda c: least_cost(c, target))
         found = 0
         for candidate in search(able[:_TRIED_OF_EACH], target).candidates:
-            fitted = fit(candidate, target, shelves, seed, QUICK)
-            if not isinstance(fitted, Misfit):
+            if candidate.label in before.misfits:
+                continue
+            if candidate.label in known:
+                found += 1
+            elif not isinstance(fitted := fit(candidate, target, shelves, seed, QUICK), Misfit):
                 stage = FittedStage(fitted)
                 if feedback(analyse(stage.network)).negative:
                     sound.append(stage)
                     found += 1
             if found >= _WANTED_OF_EACH:
                 break
-    return Fits(tuple(sound), (), {})
+    return tuple(sound)
 
 
 def deepened(shelves: Mapping[str, Shelf], seed: int, stage: FittedStage) -> FittedStage:
@@ -155,11 +163,10 @@ class Workshop:
         """Fit circuits of more op amps to all these sections besides, by the executor."""
         wanted = list(dict.fromkeys(map(rounded, targets)))
         self.prepare(wanted)
-        for target, more in zip(wanted, ordered(self._more, wanted, self._executor), strict=True):
+        tasks = [(t, self._fits[t]) for t in wanted]
+        for target, more in zip(wanted, ordered(self._more, tasks, self._executor), strict=True):
             found = self._fits[target]
-            known = {s.label for s in found.stages}
-            new = [s for s in more.stages if s.label not in known]
-            stages = sorted([*found.stages, *new], key=lambda f: f.cost)
+            stages = sorted([*found.stages, *more], key=lambda f: f.cost)
             self._fits[target] = replace(found, stages=tuple(stages))
 
     def fits(self, target: SectionTarget) -> Sequence[FittedStage]:
@@ -195,7 +202,7 @@ class Workshop:
         where = f"the section at {format_si(section.w0 / (2 * pi), 'Hz')}"
         wanted = " ".join(f"{c:+.4g}" for c in reversed(section.numerator))
         misfits = self._fits[section].misfits
-        outside = misfits.count(Misfit.OUTSIDE_WINDOWS)
+        outside = list(misfits.values()).count(Misfit.OUTSIDE_WINDOWS)
         if outside:
             return (
                 f"{outside} circuits can have {where}, but with values outside the windows "

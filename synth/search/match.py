@@ -19,6 +19,7 @@ from synth.search.candidates import SectionTarget
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.intp]
 
 _ROUNDS = 40
 _PATIENCE = 12  # after so many rounds a start must be within _HOPE of a solution
@@ -66,6 +67,21 @@ class CoefficientError:
             active[largest] = False
         return rows[active], base[active], wanted[active], size[active]
 
+    @cached_property
+    def _slopes(self) -> tuple[Array, Array, IntArray]:
+        """Return what monomials are multiplied by for the slopes of the rows, and of the bases.
+
+        Rows of (terms, rows * parts) and (terms, bases * parts), and the base of each row: few
+        rows are divided by another one than the next.
+        """
+        rows, base, _, _ = self._rows
+        bases, which = np.unique(base, axis=0, return_inverse=True)
+        return self._times(rows), self._times(bases), np.asarray(which).reshape(-1)
+
+    def _times(self, rows: Array) -> Array:
+        each = rows.T[:, :, None] * self.terms.exponents[:, None, :]
+        return np.asarray(each.reshape(len(each), -1))
+
     def evaluate(self, logs: Array) -> Array:
         """Return (batch, rows) relative errors; `logs` are normalised log-values."""
         rows, base, wanted, size = self._rows
@@ -76,12 +92,15 @@ class CoefficientError:
     def linearise(self, logs: Array) -> tuple[Array, Array]:
         """Return errors (batch, rows) and their Jacobian (batch, rows, parts)."""
         rows, base, wanted, size = self._rows
-        exponents = self.terms.exponents
-        monomials = np.exp(logs @ exponents.T)
+        of_rows, of_bases, which = self._slopes
+        count, parts = logs.shape
+        monomials = np.exp(logs @ self.terms.exponents.T)
         under = monomials @ base.T
         ratios = (monomials @ rows.T) / under
-        slopes = np.matmul(monomials[:, None, :] * rows, exponents)
-        slopes -= ratios[:, :, None] * np.matmul(monomials[:, None, :] * base, exponents)
+        slopes = (monomials @ of_rows).reshape(count, len(rows), parts)
+        bases = which.max(initial=-1) + 1
+        below = (monomials @ of_bases).reshape(count, bases, parts)
+        slopes -= ratios[:, :, None] * (below if below.shape[1] == 1 else below[:, which])
         slopes /= under[:, :, None] * size[None, :, None]
         return (ratios - wanted) / size, slopes
 
@@ -116,16 +135,18 @@ def solve(
         Which rows meet every equation to rounding.
     """
     x = preferred.copy()
-    low, high = preferred[:, free] - bound, preferred[:, free] + bound
+    wanted = preferred[:, free]
+    low, high = wanted - bound, wanted + bound
     active = np.arange(len(x))
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         for turn in range(_ROUNDS):
             now = x[active]
             r, jacobian = errors.linearise(now)
-            step = _least_step(jacobian[:, :, free], r, now[:, free] - preferred[active][:, free])
+            at = now[:, free]
+            step = _least_step(jacobian[:, :, free], r, at - wanted[active])
             longest = np.abs(step).max(axis=1, initial=1e-300)
             step *= np.minimum(1.0, 0.8 / longest)[:, None]
-            now[:, free] = np.clip(now[:, free] + step, low[active], high[active])
+            now[:, free] = np.minimum(np.maximum(at + step, low[active]), high[active])
             x[active] = now
             going = longest >= 1e-12
             if turn == _PATIENCE:
@@ -142,12 +163,17 @@ def _least_step(j: Array, r: Array, away: Array) -> Array:
     transposed = j.transpose(0, 2, 1)
     gram = np.matmul(j, transposed)
     size = gram.shape[1]
-    trace = np.trace(gram, axis1=1, axis2=2) / max(size, 1)
-    gram = gram + (1e-12 * trace + 1e-300)[:, None, None] * np.eye(size)
+    gram += (1e-12 * np.einsum("bii->b", gram) / max(size, 1) + 1e-300)[:, None, None] * np.eye(
+        size
+    )
     rhs = np.matmul(j, away[:, :, None])[:, :, 0] - r
-    bad = ~(np.isfinite(gram).all(axis=(1, 2)) & np.isfinite(rhs).all(axis=1))
-    gram[bad], rhs[bad] = np.eye(size), 0.0
+    sound = np.isfinite(gram.sum() + rhs.sum())  # of all together; most often that is enough
+    bad = np.zeros(len(gram), dtype=bool)
+    if not sound:
+        bad = ~(np.isfinite(gram).all(axis=(1, 2)) & np.isfinite(rhs).all(axis=1))
+        gram[bad], rhs[bad] = np.eye(size), 0.0
     multipliers = np.linalg.solve(gram, rhs[:, :, None])
     step = np.matmul(transposed, multipliers)[:, :, 0] - away
-    step[bad | ~np.isfinite(step).all(axis=1)] = 0.0
+    if not (sound and np.isfinite(step.sum())):
+        step[bad | ~np.isfinite(step).all(axis=1)] = 0.0
     return np.asarray(step)

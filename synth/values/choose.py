@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import combinations, product
 
 import numpy as np
@@ -155,12 +156,11 @@ def _improve(
     if not resistors:
         return x
     generator = np.random.default_rng(len(resistors))
-    pairs = list(combinations(range(len(resistors)), 2)) or [(0, 0)]
     columns = list(resistors)
     at = np.searchsorted(grid, x[columns])
     best = float(score_of(x[None, :])[0])
     for _ in range(turns):
-        moves = np.vstack([pair_moves(len(columns), pairs), random_moves(len(columns), generator)])
+        moves = np.vstack([pair_moves(len(columns)), random_moves(len(columns), generator)])
         trials = np.clip(at + moves, 0, len(grid) - 1)
         rows = np.repeat(x[None, :], len(trials), axis=0)
         rows[:, columns] = grid[trials]
@@ -172,14 +172,18 @@ def _improve(
     return x
 
 
-def pair_moves(count: int, pairs: Sequence[tuple[int, int]]) -> IntArray:
-    """Return all moves of two of `count` parts by up to four places each."""
+@cache
+def pair_moves(count: int) -> IntArray:
+    """Return all moves of two of `count` parts (or of the only one) by up to four places each."""
+    pairs = list(combinations(range(count), 2)) or [(0, 0)]
     steps = np.arange(-4, 5)
     moves = np.zeros((len(pairs), len(steps) ** 2, count), dtype=np.int64)
     for k, (i, j) in enumerate(pairs):
         moves[k, :, i] = np.repeat(steps, len(steps))
         moves[k, :, j] = np.tile(steps, len(steps)) if i != j else moves[k, :, i]
-    return moves.reshape(-1, count)
+    made = moves.reshape(-1, count)
+    made.setflags(write=False)  # it is kept
+    return made
 
 
 def triple_moves(count: int) -> IntArray:

@@ -77,10 +77,9 @@ def fit(
     starts, exact_sets = starts[::every], exact_sets[::every]
     # normalised units: R/LEVEL and C*w0*LEVEL
     offset = np.where(inverse, -np.log(LEVEL), np.log(target.w0 * LEVEL))
-    probe = starts[:: max(1, len(starts) // _PROBE)]
-    if not solve(errors, probe + offset, inverse)[1].any():
+    logs, solved = _solutions(errors, starts + offset, inverse)
+    if not solved.any():
         return Misfit.NO_POSITIVE_VALUES
-    logs, solved = solve(errors, starts + offset, inverse)
     values = np.exp(logs - offset)
     values[:, ~inverse] = exact_sets
     inside = (
@@ -93,7 +92,7 @@ def fit(
         usable &= (gain > _LEAST_GAIN) & (gain < 1 / _LEAST_GAIN)
     values = values[usable]
     if not len(values):
-        return Misfit.OUTSIDE_WINDOWS if solved.any() else Misfit.NO_POSITIVE_VALUES
+        return Misfit.OUTSIDE_WINDOWS
     count = int(np.clip(_COMBINATIONS >> int(inverse.sum()), *_SHORTLIST))
     values = values[np.argsort(_roughness(values, inverse), kind="stable")[:count]]
 
@@ -103,6 +102,19 @@ def fit(
     choice = choose(names, values, shelves, error, floor_of(target), effort)[0]
     chosen = np.array([[choice.values[n] for n in names]])
     return SectionFit(candidate, target, choice, float(errors.gain(np.log(chosen) + offset)[0]))
+
+
+def _solutions(
+    errors: CoefficientError, starts: Array, free: npt.NDArray[np.bool_]
+) -> tuple[Array, npt.NDArray[np.bool_]]:
+    """Solve from some of the starts, and from the others only if one of those is solved."""
+    first = np.zeros(len(starts), dtype=bool)
+    first[:: max(1, len(starts) // _PROBE)] = True
+    logs, solved = starts.copy(), np.zeros(len(starts), dtype=bool)
+    logs[first], solved[first] = solve(errors, starts[first], free)
+    if solved.any() and not first.all():
+        logs[~first], solved[~first] = solve(errors, starts[~first], free)
+    return logs, solved
 
 
 def _beginnings(
