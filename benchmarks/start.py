@@ -10,10 +10,6 @@ import time
 IMPORTS = "import sympy, scipy.optimize, scipy.signal, networkx"
 COMMAND = "import sys; from synth.cli.main import run; sys.argv = ['synth', *{}]; run()"
 MASK = ["--pass", "0:1kHz=0.5dB", "--stop", "1.35kHz:inf=40dB"]
-BAND = [
-    *("--pass", "950Hz:1.05kHz=0.5dB"),
-    *("--stop", "0:900Hz=40dB", "--stop", "1.1kHz:inf=40dB"),
-]
 ROWS = (
     ("synth --help", ["--help"], "import numpy", 1.5),
     (
@@ -76,12 +72,6 @@ ROWS = (
         10.0,
     ),
     ("synth target, the same mask, all families", ["target", *MASK], IMPORTS, 2.0),
-    (
-        "synth realise, the mask of an elliptic band-pass of order 8",
-        ["realise", *BAND],
-        IMPORTS,
-        10.0,
-    ),
     ("synth analyse, a catalogue stage", ["analyse", "tow-thomas-bandpass"], IMPORTS, 1.0),
 )
 

@@ -137,7 +137,7 @@ def test_yield_comes_before_op_amps_in_steps() -> None:
 
 def test_the_order_with_a_mask(brief) -> None:
     """A yield several times higher is worth op amps; one as good is not."""
-    found = realise(brief, top=4)
+    found = realise(brief)
     keys = [rank(r, brief.order) for r in found]
     assert keys == sorted(keys)
     best = found[0]

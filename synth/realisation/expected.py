@@ -29,8 +29,8 @@ ComplexArray = npt.NDArray[np.complex128]
 
 #: Frequencies are taken beside themselves by this share, so that none is just that of a zero.
 _BESIDE = 1e-6
-#: Where the best yield to be expected is below this, none is worth an op amp: as several frequencies
-#: decide, none of thousands of drawn circuits passes then.
+#: Where the best yield to be expected is below this, none is worth an op amp: several
+#: frequencies decide, and hardly a circuit passes then.
 HOPELESS = 0.03
 _LEAST_DB = 1e-9  # a standard deviation above zero
 
