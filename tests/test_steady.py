@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import itertools
 import json
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from synth.analysis.loop import analyse
@@ -28,29 +28,41 @@ SPREAD = Spread()
 SHARP = SectionTarget((0.0, 1.0, 0.0), (1.0, 0.1, 1.0), 6283.0)
 
 
-def least_damped(stage, spread: Spread) -> float:
-    """Largest real part over size of a pole at any corner, the circuit analysed anew at each."""
-    network = stage.network
-    shares = [spread.resistors if b.power == 0 else spread.capacitors for b in network.branches]
-    worst = -1.0
-    for signs in itertools.product((-1, 1), repeat=len(shares)):
+def share(stage, spread: Spread, count: int = 300) -> float:
+    """Share of circuits that oscillate, each drawn and analysed anew."""
+    network, generator = stage.network, np.random.default_rng(7)
+    growing = 0
+    for _ in range(count):
         moved = {
-            b.name: b.value * (1 + sign * share)
-            for b, sign, share in zip(network.branches, signs, shares, strict=True)
+            b.name: b.value
+            * (
+                1
+                + generator.uniform(-1, 1)
+                * (spread.resistors if b.power == 0 else spread.capacitors)
+            )
+            for b in network.branches
         }
         loop = analyse(network.with_values(moved))
         poles = transfer(loop, loop.transfer()).poles
-        worst = max([worst, *(p.real / abs(p) for p in poles)])
-    return worst
+        growing += any(p.real > 0 for p in poles)
+    return growing / count
 
 
 @pytest.mark.parametrize("spread", [SPREAD, Spread(0.001, 0.01)])
-def test_the_corners_analysed_one_by_one_agree(spread: Spread) -> None:
+def test_circuits_analysed_one_by_one_agree(spread: Spread) -> None:
     fits = fits_of({"R": RESISTORS, "C": CAPACITORS}, 0, 8, SHARP).stages
-    small = [s for s in fits if len(s.network.branches) <= 9][:6]
-    told = [can_oscillate(s, spread) for s in small]
-    assert told == [least_damped(s, spread) >= 0 for s in small]
-    assert False in told
+    for stage in fits[:6]:
+        found = share(stage, spread)
+        if not 0.003 < found < 0.03:  # what 300 draws can tell from one in a hundred
+            assert can_oscillate(stage, spread) == (found > 0.01)
+
+
+def test_a_stage_that_hardly_ever_oscillates_is_not_told() -> None:
+    """Equal components, Q = 5, gain 2.8: not at every corner, but in hardly any circuit."""
+    target = SectionTarget((2.8, 0.0, 0.0), (1.0, 0.2, 1.0), 6283.0)
+    fits = fits_of({"R": RESISTORS, "C": CAPACITORS}, 0, 8, target).stages
+    (classic,) = [s for s in fits if s.label == "sallen-key-lowpass-gain"]
+    assert not can_oscillate(classic, SPREAD)
 
 
 def test_positive_feedback_at_high_q_is_found_and_the_tolerance_decides() -> None:

@@ -16,7 +16,7 @@ from synth.realisation.expected import room
 from synth.realisation.fitted import FittedStage, spread_of
 from synth.realisation.loudness import loudness
 from synth.realisation.quiet import output_noise
-from synth.realisation.steady import can_oscillate
+from synth.realisation.steady import RARE, can_oscillate
 from synth.search.candidates import SectionTarget
 from synth.target.target import phase_error, realised_error
 from synth.tolerances.spread import Spread
@@ -107,10 +107,9 @@ def _growing_notes(uses: Sequence[StageUse], spread: Spread) -> tuple[str, ...]:
     if not growing:
         return ()
     return (
-        f"stage{'s' if len(growing) > 1 else ''} {', '.join(growing)} can oscillate within the "
-        f"tolerances of the parts ({100 * spread.resistors:g} % resistors, "
-        f"{100 * spread.capacitors:g} % capacitors); tighten them, or take a circuit without "
-        "positive feedback",
+        f"stage{'s' if len(growing) > 1 else ''} {', '.join(growing)} can oscillate: with resistors "
+        f"of {100 * spread.resistors:g} % and capacitors of {100 * spread.capacitors:g} % more than "
+        f"{100 * RARE:g} in 100 do; tighten them, or take a circuit without positive feedback",
     )
 
 

@@ -107,8 +107,7 @@ class StageUse:
     certificate : str
         The same in a sentence.
     can_oscillate : bool
-        Whether its poles reach the imaginary axis within the tolerances of its parts, as far as
-        `synth.realisation.steady` looks.
+        Whether more than 1 in 100 of it oscillate with the tolerances of their parts.
     """
 
     stage: str
@@ -227,7 +226,7 @@ class Realisation:
 
     @property
     def growing(self) -> int:
-        """Number of stages that can oscillate within the tolerances of their parts."""
+        """Number of stages of which more than 1 in 100 oscillate."""
         return sum(use.can_oscillate for use in self.stages)
 
     @property
