@@ -107,9 +107,9 @@ def _growing_notes(uses: Sequence[StageUse], spread: Spread) -> tuple[str, ...]:
     if not growing:
         return ()
     return (
-        f"stage{'s' if len(growing) > 1 else ''} {', '.join(growing)} can oscillate: with resistors "
-        f"of {100 * spread.resistors:g} % and capacitors of {100 * spread.capacitors:g} % more than "
-        f"{100 * RARE:g} in 100 do; tighten them, or take a circuit without positive feedback",
+        f"stage{'s' if len(growing) > 1 else ''} {', '.join(growing)} can oscillate: with "
+        f"resistors of {100 * spread.resistors:g} % and capacitors of "
+        f"{100 * spread.capacitors:g} % more than {100 * RARE:g} in 100 do; tighten them, or take a circuit without positive feedback",
     )
 
 

@@ -31,7 +31,7 @@ CRITERIA: Mapping[str, str] = {
     "error": f"times the error allowed ({MEETS_DB:g} dB, or {100 * MEETS_SHARE:g} % of the peak "
     "where that is more), with preferred values, and the amplifier where there is one: met, or by "
     "how many doublings it is missed; with a mask, how far it is passed",
-    "stable": "number of stages of which more than 1 in 100 oscillate with the tolerances of their parts",
+    "stable": "number of stages of which more than 1 in 100 oscillate with their tolerances",
     "findings": "number of serious findings of the check with the amplifier",
     "lost": f"whether more than {LOST_DB:g} dB of the dynamic range is lost",
     "yield": "with a mask, the share of circuits that keep it, in steps in which good ones to bad "
