@@ -109,7 +109,8 @@ def _growing_notes(uses: Sequence[StageUse], spread: Spread) -> tuple[str, ...]:
     return (
         f"stage{'s' if len(growing) > 1 else ''} {', '.join(growing)} can oscillate: with "
         f"resistors of {100 * spread.resistors:g} % and capacitors of "
-        f"{100 * spread.capacitors:g} % more than {100 * RARE:g} in 100 do; tighten them, or take a circuit without positive feedback",
+        f"{100 * spread.capacitors:g} % more than {100 * RARE:g} in 100 do; tighten them, or take "
+        "a circuit without positive feedback",
     )
 
 
