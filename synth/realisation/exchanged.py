@@ -21,7 +21,7 @@ from synth.realisation.ranking import rank
 from synth.target.target import MEETS_DB, MEETS_SHARE
 
 #: How many circuits are tried, best first, and at how many frequencies.
-_TRIED = 2
+_TRIED = 5
 _POINTS = 300
 _TOLD = (
     "chosen with the other stages, rounded in turn and exchanged on exact sensitivities of the "
