@@ -6,7 +6,6 @@ that it can be met.  What is said of supposed values is `synth.supposed`'s.
 
 from __future__ import annotations
 
-import operator
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
@@ -19,13 +18,6 @@ from synth.transfer.design import names_in, value_of
 _EQUAL = 0.05
 #: Sign -> whether it holds between two numbers that are known to within the third.
 Signs = Mapping[str, Callable[[float, float, float], bool]]
-_SIGNS: Signs = {
-    "=": lambda a, b, slack: abs(a - b) <= max(slack, _EQUAL * max(abs(a), abs(b))),
-    "<": lambda a, b, _: operator.lt(a, b),
-    ">": lambda a, b, _: operator.gt(a, b),
-    "<=": lambda a, b, _: a <= b + _EQUAL * abs(b),
-    ">=": lambda a, b, _: a + _EQUAL * abs(a) >= b,
-}
 #: Names of gains in relations -> as a person writes them.
 _SHOWN: Mapping[str, str] = {
     "gain": "gain",
@@ -37,6 +29,20 @@ _DECIMAL = re.compile(r"-?\s*\d*\.(\d+)")
 #: Ohms and seconds are changed by these factors to see whether the two sides have one unit.
 _OHM, _SECOND = 3.0, 7.0
 _ROUNDING = 1e-9
+
+
+def signs_within(near: float) -> Signs:
+    """Return the signs of relations whose sides count as equal within a fraction."""
+    return {
+        "=": lambda a, b, slack: abs(a - b) <= max(slack, near * max(abs(a), abs(b))),
+        "<": lambda a, b, _: a < b,
+        ">": lambda a, b, _: a > b,
+        "<=": lambda a, b, _: a <= b + near * abs(b),
+        ">=": lambda a, b, _: a + near * abs(a) >= b,
+    }
+
+
+_SIGNS = signs_within(_EQUAL)
 
 
 def check_about(said: Iterable[Statement], kinds: Sequence[str]) -> None:

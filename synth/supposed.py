@@ -7,23 +7,16 @@ little first.
 
 from __future__ import annotations
 
-import operator
 from collections.abc import Callable, Iterator, Mapping
 
-from synth.conditions import Signs, check, named, unknown, with_sizes
+from synth.conditions import check, named, signs_within, unknown, with_sizes
 from synth.errors import CatalogError, ExpressionError
 from synth.statements import Statement
 from synth.transfer import polynomial as exact
 from synth.transfer.design import value_of
 
 _NEAR = 1e-6
-_SIGNS: Signs = {
-    "=": lambda a, b, slack: abs(a - b) <= max(slack, _NEAR * max(abs(a), abs(b))),
-    "<": lambda a, b, _: operator.lt(a, b),
-    ">": lambda a, b, _: operator.gt(a, b),
-    "<=": lambda a, b, _: a <= b + _NEAR * abs(b),
-    ">=": lambda a, b, _: a + _NEAR * abs(a) >= b,
-}
+_SIGNS = signs_within(_NEAR)
 #: By what the values of the example are multiplied in turn, part by part.
 _MOVED = (
     (1.0,),
